@@ -1,0 +1,77 @@
+"""One root error: what is wrong, where, and what would be right.
+
+Conventions
+-----------
+A `Place` is a spot in a text file (line and column count from 1, as editors do). A `Problem` is one
+finding; a `PlanError` carries every problem of a plan at once. The command line prints these lines and
+nothing else: no traceback reaches a user.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+__all__ = ["AudioError", "Place", "PlanError", "Problem", "RoomplanError"]
+
+
+@dataclass(frozen=True, order=True)
+class Place:
+    """A spot in a text file; `line` and `column` count from 1, or are None when the whole file is meant."""
+
+    file: Path
+    line: int | None = None
+    column: int | None = None
+
+    def __str__(self) -> str:
+        parts = [str(self.file)]
+        if self.line is not None:
+            parts.append(str(self.line))
+            if self.column is not None:
+                parts.append(str(self.column))
+        return ":".join(parts)
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One finding: what is wrong, where, and what would be right."""
+
+    what: str
+    place: Place | None = None
+    remedy: str | None = None
+
+    def __str__(self) -> str:
+        text = f"{self.place}: {self.what}" if self.place is not None else self.what
+        return f"{text} — {self.remedy}" if self.remedy else text
+
+
+class RoomplanError(Exception):
+    """Root of every error a user can cause; prints as one line per problem."""
+
+    def __init__(self, what: str, *, remedy: str | None = None, place: Place | None = None) -> None:
+        super().__init__(what)
+        self.problems: tuple[Problem, ...] = (Problem(what, place, remedy),)
+
+    def __str__(self) -> str:
+        return "\n".join(str(problem) for problem in self.problems)
+
+
+class PlanError(RoomplanError):
+    """Everything that is wrong with a plan (or a room file), each problem with its place."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        found = tuple(problems)
+        super().__init__(found[0].what if found else "no problem given")
+        self.problems = found
+
+
+class AudioError(RoomplanError):
+    """A sound file that cannot be used; `path` names it."""
+
+    def __init__(self, path: Path, what: str, *, remedy: str | None = None) -> None:
+        super().__init__(f"{path}: {what}", remedy=remedy)
+        self.path = path

@@ -1,0 +1,51 @@
+"""What all tests share: a fixed hypothesis profile, plain terminals, versions in the header."""
+
+from __future__ import annotations
+
+import importlib.metadata
+from typing import TYPE_CHECKING
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+import roomplan
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+settings.register_profile(
+    "roomplan",
+    derandomize=True,
+    deadline=None,
+    max_examples=40,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+settings.load_profile("roomplan")
+
+
+def pytest_report_header() -> list[str]:
+    """Name the code under test and the libraries that decide its figures."""
+    libraries = (
+        "numpy",
+        "scipy",
+        "soundfile",
+        "soxr",
+        "pyloudnorm",
+        "pydantic",
+        "ruamel.yaml",
+        "typer",
+        "rich",
+    )
+    versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in libraries)
+    return [f"roomplan {roomplan.__version__} from {roomplan.__file__}", versions]
+
+
+@pytest.fixture(autouse=True)
+def plain_terminal(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """No colour, a fixed width, and a home that is nobody's."""
+    for name in ("FORCE_COLOR", "CLICOLOR_FORCE", "PY_COLORS"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.setenv("TERM", "dumb")
+    monkeypatch.setenv("COLUMNS", "110")
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
