@@ -1,0 +1,47 @@
+"""`roomplan check`: everything that is wrong with a plan, or its send matrix with what each send returns."""
+
+from __future__ import annotations
+
+import typer
+
+from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
+from roomplan.cli.parameters import AsJson, Bands, PlanFile, Quiet
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the command in."""
+    app.command("check")(check)
+
+
+def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quiet: Quiet = False) -> None:
+    """Find every problem of a plan at once; then show its send matrix, computed from the audio.
+
+    Nothing is written. Each send shows its level, position, wiring, the wet onset after the dry sound, and
+    how loud it returns against the dry sound. Exit 1 when the plan has problems.
+
+    Example: roomplan check ice_harbour/ice_harbour.yaml
+    """
+    from roomplan.cli.opening import plan_problems
+    from roomplan.mixing.render import measure_session
+    from roomplan.reports import documents, tables
+
+    with StageProgress(quiet=quiet) as progress:
+        session, problems = plan_problems(plan, progress=progress)
+        rendering = measure_session(session, progress=progress) if session is not None else None
+    if as_json:
+        emit(documents.to_text(documents.check_document(rendering, problems)))
+    if rendering is None:
+        if not as_json:
+            for problem in problems:
+                print_errors(problem)
+            count = len(problems)
+            print_errors(f"{count} problem{'s' if count != 1 else ''} in {plan}")
+        raise typer.Exit(ExitStatus.INPUT)
+    if as_json:
+        return
+    show(tables.send_matrix(rendering), tables.section_table(rendering), tables.room_table(rendering))
+    if bands:
+        show(*tables.octave_tables(rendering))
+    show(*tables.warning_lines(rendering.warnings), f"{plan}: no problems")

@@ -1,0 +1,65 @@
+"""`roomplan demo`: from nothing to a rendered, measured mix."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from roomplan.cli.environment import StageProgress, show
+from roomplan.cli.parameters import AsJson, Bands, Quiet
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the command in."""
+    app.command("demo")(demo)
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the cue is written.")] = Path(
+        "ice_harbour"
+    ),
+    *,
+    as_json: AsJson = False,
+    bands: Bands = False,
+    quiet: Quiet = False,
+) -> None:
+    """Write the invented cue Ice Harbour, six sections of dry stems and a plan; render and measure it.
+
+    A plan and stems that are there already are kept, so that your changes to them are heard.
+
+    Example: roomplan demo, then edit ice_harbour/ice_harbour.yaml and run it again.
+    """
+    from roomplan.cli.render import render_plan
+    from roomplan.errors import RoomplanError
+    from roomplan.resources import bundled_folder
+
+    if folder.exists() and not folder.is_dir():
+        raise RoomplanError(f"{folder} is a file", remedy="name a folder for the demo")
+    plan = folder / "ice_harbour.yaml"
+    with StageProgress(quiet=quiet) as progress:
+        _write_missing_stems(folder / "stems", progress)
+    if not plan.exists():
+        plan.write_bytes((bundled_folder("configs") / "ice_harbour.yaml").read_bytes())
+    render_plan(plan, output=None, only=[], mute=[], as_json=as_json, bands=bands, quiet=quiet)
+    if not as_json:
+        show(f"the plan is {plan}: change a send, then run  roomplan render {plan}")
+
+
+def _write_missing_stems(folder: Path, progress: StageProgress) -> None:
+    """Write the stems that are not there yet; those that are may have been edited."""
+    from roomplan.audio.staging import StagedFolder
+    from roomplan.demo.ice_harbour import STEMS, write_stems
+
+    files = [file for stem in STEMS.values() for file in stem.files]
+    if all((folder / file).exists() for file in files):
+        return
+    progress.note("synthesising stems")
+    with StagedFolder(folder) as staged:
+        for written in write_stems(staged.path(files[0]).parent):
+            if (folder / written.name).exists():
+                written.unlink()
+        staged.commit(last=next(file for file in files if not (folder / file).exists()))

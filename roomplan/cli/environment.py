@@ -1,0 +1,110 @@
+"""The world of a command: its two streams, its progress, its exit status.
+
+Conventions
+-----------
+Results go to standard output, everything else to standard error. Progress is a bar on a terminal and one
+line per stage elsewhere; `--quiet` silences it. Exit 0: done; 1: the user's
+input; 2: usage; 130: interrupted.
+"""
+
+from __future__ import annotations
+
+import enum
+import sys
+from typing import TYPE_CHECKING, Any, Self
+
+from rich.console import Console
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as Bar
+    from rich.progress import TaskID
+    from rich.table import Table
+    from rich.text import Text
+
+__all__ = ["ExitStatus", "StageProgress", "emit", "error_console", "output_console"]
+
+
+class ExitStatus(enum.IntEnum):
+    """What a command ends with."""
+
+    OK = 0
+    INPUT = 1
+    USAGE = 2
+    INTERRUPTED = 130
+
+
+def output_console() -> Console:
+    """Console on standard output; a pipe gets a wide page so that tables are never folded."""
+    return Console(
+        file=sys.stdout, width=None if sys.stdout.isatty() else 200, highlight=False, soft_wrap=False
+    )
+
+
+def error_console() -> Console:
+    """Console on standard error."""
+    return Console(file=sys.stderr, highlight=False, stderr=True)
+
+
+def emit(text: str) -> None:
+    """Write text to standard output as it is."""
+    sys.stdout.write(text)
+    sys.stdout.flush()
+
+
+def show(*items: Table | Text | str) -> None:
+    """Print tables and lines on standard output."""
+    console = output_console()
+    for item in items:
+        console.print(item)
+
+
+class StageProgress:
+    """Progress on standard error: a bar on a terminal, a line per stage in a log, nothing when quiet."""
+
+    def __init__(self, *, quiet: bool = False) -> None:
+        self._quiet = quiet
+        self._terminal = sys.stderr.isatty()
+        self._bar: Bar | None = None
+        self._tasks: dict[str, TaskID] = {}
+        self._announced: set[str] = set()
+
+    def __enter__(self) -> Self:
+        if self._terminal and not self._quiet:
+            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+            self._bar = Progress(
+                TextColumn("{task.description}"),
+                BarColumn(bar_width=30),
+                TimeElapsedColumn(),
+                console=error_console(),
+                transient=True,
+            )
+            self._bar.start()
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+
+    def __call__(self, stage: str, done: int, total: int) -> None:
+        """Show that `done` of `total` steps of `stage` are behind us."""
+        if self._quiet:
+            return
+        if self._bar is not None:
+            if stage not in self._tasks:
+                self._tasks[stage] = self._bar.add_task(stage, total=total)
+            self._bar.update(self._tasks[stage], completed=done, total=total)
+        elif stage not in self._announced:
+            self._announced.add(stage)
+            sys.stderr.write(f"{stage}…\n")
+            sys.stderr.flush()
+
+    def note(self, stage: str) -> None:
+        """Say that a stage without steps has begun."""
+        self(stage, 0, 1)
+
+
+def print_errors(lines: Any) -> None:
+    """Print an error, one line per problem, on standard error."""
+    sys.stderr.write(f"{lines}\n")
+    sys.stderr.flush()

@@ -1,0 +1,83 @@
+"""The command `roomplan`: errors become lines, never tracebacks."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from roomplan.cli import check, compare, demo, measure, render, schema
+from roomplan.cli.environment import ExitStatus, print_errors
+from roomplan.errors import RoomplanError
+
+__all__ = ["build", "main"]
+
+HELP = """\
+Plan reverb sends for dry stems, render them through rooms, and measure what comes back.
+
+Start with roomplan demo, then roomplan check PLAN and roomplan render PLAN.
+"""
+
+
+def build() -> typer.Typer:
+    """Return the command line with all its commands."""
+    app = typer.Typer(
+        name="roomplan",
+        help=HELP,
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode="rich",
+        context_settings={"help_option_names": ["-h", "--help"]},
+    )
+    app.callback()(options)
+    for module in (demo, check, render, measure, compare, schema):
+        module.register(app)
+    return app
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        import roomplan
+
+        typer.echo(f"roomplan {roomplan.__version__}")
+        raise typer.Exit
+
+
+def options(
+    version: Annotated[
+        bool, typer.Option("--version", help="Show the version and exit.", callback=_version, is_eager=True)
+    ] = False,
+) -> None:
+    """Hold the options that come before a command."""
+
+
+def main() -> None:
+    """Run the command line and exit."""
+    status: int = ExitStatus.OK
+    try:
+        build()()
+    except RoomplanError as error:
+        print_errors(error)
+        status = ExitStatus.INPUT
+    except KeyboardInterrupt:
+        print_errors("interrupted: earlier files are untouched")
+        status = ExitStatus.INTERRUPTED
+    except BrokenPipeError:
+        # the reader of our output went away; Python would complain again while closing it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = ExitStatus.INPUT
+    except MemoryError:
+        print_errors("out of memory — close other programs, or render fewer sections at a time")
+        status = ExitStatus.INPUT
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        print_errors(f"{place}{error.strerror or error} — check the disk and its permissions")
+        status = ExitStatus.INPUT
+    sys.exit(status)
+
+
+if __name__ == "__main__":
+    main()

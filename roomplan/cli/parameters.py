@@ -1,0 +1,15 @@
+"""Arguments and options that several commands share, written once."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["AsJson", "Bands", "PlanFile", "Quiet"]
+
+PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML file.", show_default=False)]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
+Bands = Annotated[bool, typer.Option("--bands", help="Add octave tables, 125 Hz to 4 kHz.")]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress on standard error.")]

@@ -1,0 +1,29 @@
+"""`roomplan schema`: the JSON schema of a plan, for editors."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from roomplan.cli.environment import emit
+
+if TYPE_CHECKING:
+    import typer
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the command in."""
+    app.command("schema")(schema)
+
+
+def schema() -> None:
+    """Print the JSON schema of a plan, so that an editor completes and checks keys while you type.
+
+    Example: roomplan schema > roomplan.schema.json
+    """
+    import json
+
+    from roomplan.plan.load import plan_schema
+
+    emit(json.dumps(plan_schema(), indent=2, ensure_ascii=False) + "\n")

@@ -1,0 +1,1 @@
+"""A plan resolved against its files: components, buses, render and figures."""

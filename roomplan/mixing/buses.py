@@ -1,0 +1,146 @@
+"""Components and the buses they add up to.
+
+Conventions
+-----------
+A `Component` is a stereo signal at the level it has in the mix. A `Bus` is a set of components with a factor
+each: 1 for every bus of the plan, the change of level for an alternate; components that are muted are left
+out. Names are those of reports: `mix`, `dry`, `wet`, `section:NAME` (`:dry`, `:wet`), `group:NAME` (`:dry`,
+`:wet`), `room:NAME` (`:POSITION`), `alternate:NAME`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from roomplan.mixing.session import amplitude
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from roomplan.mixing.session import SectionSource, Session
+
+__all__ = ["Bus", "Component", "Family", "build_buses", "build_components", "build_families"]
+
+
+@dataclass(frozen=True)
+class Component:
+    """One signal: the dry of a section (`send` is None) or one of its sends."""
+
+    section: str
+    send: int | None
+    room: str | None
+    position: str | None
+    muted: bool
+
+    @property
+    def name(self) -> str:
+        """Readable name: `dry(choir)`, `wet(choir, orrin_nave, rear)`."""
+        if self.send is None:
+            return f"dry({self.section})"
+        return f"wet({self.section}, {self.room}, {self.position})"
+
+
+@dataclass(frozen=True)
+class Bus:
+    """A sum of components: `factors` maps the index of a component to its factor."""
+
+    name: str
+    kind: str
+    factors: Mapping[int, float]
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """The parts of the name, split at the colons."""
+        return tuple(self.name.split(":"))
+
+
+@dataclass(frozen=True)
+class Family:
+    """Buses that add up to another one, and the folder their files share."""
+
+    folder: str
+    buses: tuple[str, ...]
+    total: str
+
+
+def build_components(session: Session) -> tuple[Component, ...]:
+    """Dry and wet components of all sections, muted ones included, in the order of the plan."""
+    components: list[Component] = []
+    for section in session.sections:
+        if section.dry_gain is not None:
+            components.append(Component(section.name, None, None, None, section.muted))
+        components.extend(
+            Component(section.name, index, send.room, send.position, section.muted or send.muted)
+            for index, send in enumerate(section.sends)
+        )
+    return tuple(components)
+
+
+def build_buses(session: Session, components: tuple[Component, ...]) -> tuple[Bus, ...]:
+    """All buses of a plan, the mix first."""
+    heard = [index for index, component in enumerate(components) if not component.muted]
+
+    def bus(name: str, kind: str, members: Iterable[int]) -> Bus:
+        return Bus(name, kind, dict.fromkeys(members, 1.0))
+
+    def family(prefix: str, kind: str, members: list[int]) -> list[Bus]:
+        return [
+            bus(prefix, kind, members),
+            bus(f"{prefix}:dry", f"{kind}_dry", [i for i in members if components[i].send is None]),
+            bus(f"{prefix}:wet", f"{kind}_wet", [i for i in members if components[i].send is not None]),
+        ]
+
+    dry = [i for i in heard if components[i].send is None]
+    wet = [i for i in heard if components[i].send is not None]
+    buses = [bus("mix", "mix", heard), bus("dry", "dry", dry), bus("wet", "wet", wet)]
+    for section in session.sections:
+        members = [i for i in heard if components[i].section == section.name]
+        buses += family(f"section:{section.name}", "section", members)
+    for group in session.plan.groups.values():
+        members = [i for i in heard if components[i].section in group.sections]
+        buses += family(f"group:{group.name}", "group", members)
+    for room in session.plan.rooms.values():
+        used = [i for i, component in enumerate(components) if component.room == room.name]
+        if not used:
+            continue
+        buses.append(bus(f"room:{room.name}", "room", [i for i in used if not components[i].muted]))
+        positions = list(dict.fromkeys(components[i].position for i in used))
+        listed = room.responses is not None and any(r.listed for r in room.responses.values())
+        if len(positions) > 1 or listed:
+            for position in positions:
+                members = [i for i in used if components[i].position == position and not components[i].muted]
+                buses.append(bus(f"room:{room.name}:{position}", "room_position", members))
+    buses += [_alternate(session, components, name) for name in session.plan.alternates]
+    return tuple(buses)
+
+
+def _alternate(session: Session, components: tuple[Component, ...], name: str) -> Bus:
+    changes = session.plan.alternates[name].changes
+    sections = {section.name: section for section in session.sections}
+    factors: dict[int, float] = {}
+    for index, component in enumerate(components):
+        change = changes.get(component.section)
+        section: SectionSource = sections[component.section]
+        muted = section.muted if change is None or change.mute is None else change.mute
+        room_muted = component.send is not None and section.sends[component.send].muted
+        if not muted and not room_muted:
+            factors[index] = amplitude(change.level_db) if change is not None else 1.0
+    return Bus(f"alternate:{name}", "alternate", factors)
+
+
+def build_families(session: Session, buses: tuple[Bus, ...]) -> tuple[Family, ...]:
+    """Sets of buses that each add up to the mix: prints; dry and wet; dry and the rooms; groups."""
+    names = {bus.name for bus in buses}
+    prints = tuple(f"section:{section.name}" for section in session.sections)
+    rooms = tuple(f"room:{room}" for room in session.plan.rooms if f"room:{room}" in names)
+    groups: tuple[str, ...] = ()
+    if session.plan.groups:
+        ungrouped = [f"section:{section.name}" for section in session.sections if section.group is None]
+        groups = (*(f"group:{group}" for group in session.plan.groups), *ungrouped)
+    return (
+        Family("prints", prints, "mix"),
+        Family("rooms", ("dry", *rooms), "mix"),
+        Family("groups", groups, "mix"),
+        Family("dry_and_wet", ("dry", "wet"), "mix"),
+    )

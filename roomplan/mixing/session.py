@@ -1,0 +1,417 @@
+"""A plan resolved against its files: sections, components and buses, ready to be heard.
+
+Conventions
+-----------
+A *component* is one stereo signal at the level it has in the mix: `dry(section)` or `wet(section, room,
+position)`. Every bus is a plain sum of components, so buses that should add up do. Gains are linear.
+
+A section's *signal* is what its sends hear: one channel when all its stems are mono and unpanned, else two.
+Its *dry* path adds the section's pan and width (sends are pre-pan). Each stem therefore carries two small
+matrices: stem channels → signal channels, and stem channels → left and right of the dry path.
+
+Pan is constant power (common practice, no source): a mono stem at the centre is −3 dB per side; a stereo
+stem at the centre is untouched and a pan turns its far side down by the same law.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from roomplan.errors import Place, Problem
+from roomplan.mixing.stems import StemSource, claim_stems
+from roomplan.rooms.preparation import PreparedRoom, available_positions, prepare_room
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from roomplan.plan.model import Plan, Room, Seat, Section, Send
+
+__all__ = [
+    "SectionSource",
+    "SendPath",
+    "Session",
+    "StemPath",
+    "amplitude",
+    "choose_position",
+    "open_session",
+    "pan_matrix",
+    "width_matrix",
+]
+
+SEAT_FULL_PAN_DEG = 45.0  # a mono stem follows its seat: pan = 100 · angle / 45°
+
+
+def amplitude(level_db: float) -> float:
+    """Linear amplitude of a level in dB."""
+    return 10.0 ** (level_db / 20.0)
+
+
+def pan_matrix(pan: float, channels: int) -> NDArray[np.float64]:
+    """Gains (2, channels) of a constant-power pan from −100 (left) to 100 (right).
+
+    Notes
+    -----
+    One channel: cos and sin, −3.01 dB each at the centre. Two channels: the far side is turned down by the
+    same law, normalised to unity at the centre; the near side keeps its level and nothing crosses over.
+    """
+    angle = (pan + 100.0) / 200.0 * (math.pi / 2.0)
+    left, right = math.cos(angle), math.sin(angle)
+    if channels == 1:
+        return np.array([[left], [right]])
+    return np.diag([min(1.0, math.sqrt(2.0) * left), min(1.0, math.sqrt(2.0) * right)])
+
+
+def width_matrix(width: float) -> NDArray[np.float64]:
+    """Gains (2, 2) that scale the side signal (L − R)/2 by `width`; 1.0 leaves the signal untouched."""
+    return np.array([[1.0 + width, 1.0 - width], [1.0 - width, 1.0 + width]]) / 2.0
+
+
+@dataclass(frozen=True)
+class StemPath:
+    """One stem and its way into the section: `signal` (signal channels, channels), `dry` (2, channels)."""
+
+    stem: StemSource
+    signal: NDArray[np.float64]
+    dry: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class SendPath:
+    """One send as it will be convolved: everything that shapes its response, and its gain in the mix.
+
+    `gain` holds the normalising gain of the room, the return, the send, and the levels of section, group
+    and plan; `response_gain` the first three alone (the gain against the section's own signal).
+    """
+
+    room: str
+    position: str
+    seat: Seat | None
+    level_db: float
+    pre_delay_s: float
+    low_cut_hz: float
+    high_cut_hz: float
+    width: float
+    response_gain: float
+    gain: float
+    muted: bool
+    wiring: str
+    onset_s: float
+    place: Place
+
+    @property
+    def wet_onset_s(self) -> float:
+        """Time from the dry sound to the first sound of the room."""
+        return self.pre_delay_s + self.onset_s
+
+
+@dataclass(frozen=True)
+class SectionSource:
+    """A section with its stems and sends resolved; `gain` is section × group × trim."""
+
+    name: str
+    group: str | None
+    stems: tuple[StemPath, ...]
+    signal_channels: int
+    gain: float
+    dry_gain: float | None
+    delay_frames: int
+    muted: bool
+    seat: Seat | None
+    sends: tuple[SendPath, ...]
+
+    @property
+    def dry_response(self) -> NDArray[np.float64]:
+        """Dry matrix (2, signal channels) of the section's signal, without level: what composites use."""
+        if self.signal_channels == 1:
+            return self.stems[0].dry if self.stems else np.full((2, 1), math.sqrt(0.5))
+        stereo = [path for path in self.stems if path.stem.channels == 2]
+        return stereo[0].dry if stereo else np.eye(2)
+
+
+@dataclass(frozen=True)
+class Session:
+    """A plan with its files found, its rooms prepared and its levels multiplied out."""
+
+    plan: Plan
+    sample_rate: int
+    sections: tuple[SectionSource, ...]
+    rooms: dict[str, PreparedRoom]
+    warnings: tuple[Problem, ...]
+
+    def section(self, name: str) -> SectionSource:
+        """Look a section up by name."""
+        return next(section for section in self.sections if section.name == name)
+
+    @property
+    def input_files(self) -> tuple[Path, ...]:
+        """Every file the render reads: none of them may be written."""
+        stems = [file for s in self.sections for path in s.stems for file in path.stem.files]
+        responses = [
+            file
+            for room in self.plan.rooms.values()
+            for position in (room.responses or {}).values()
+            for file in position.files
+        ]
+        return (*self.plan.documents, *stems, *responses)
+
+
+def choose_position(send: Send, section: Section, room: Room, names: tuple[str, ...]) -> str | Problem:
+    """Position a send uses: by name, else named like the section, else the default, else the only one."""
+    if send.position is not None:
+        return send.position
+    if section.name in names:
+        return section.name
+    if "default" in names:
+        return "default"
+    if room.synthetic is not None and "main" in names:
+        return "main"
+    if len(names) == 1:
+        return names[0]
+    return Problem(
+        f"section {section.name} does not say which position of room {room.name} it uses",
+        send.place,
+        f"add `position:` with one of {', '.join(names)}",
+    )
+
+
+def open_session(
+    plan: Plan,
+    *,
+    muted: frozenset[str] = frozenset(),
+    progress: Callable[[str], None] = lambda _message: None,
+) -> tuple[Session | None, list[Problem]]:
+    """Find the stems, read and prepare the rooms, and multiply the levels out.
+
+    Parameters
+    ----------
+    plan : Plan
+    muted : frozenset of str
+        Sections to mute on top of the plan's own mutes.
+    progress : callable
+        Told what is being read.
+
+    Returns
+    -------
+    session : Session or None
+        None when a problem stands in the way.
+    problems : list of Problem
+        All of them at once.
+    """
+    responses = [f for r in plan.rooms.values() for p in (r.responses or {}).values() for f in p.files]
+    stems, problems, warnings = claim_stems(plan, ignore=[*responses, *plan.documents])
+    sample_rate = _sample_rate(plan, stems, problems, warnings)
+
+    requests: dict[str, set[tuple[str, Seat | None]]] = {name: set() for name in plan.rooms}
+    chosen: dict[tuple[str, int], str] = {}
+    positions: dict[str, tuple[str, ...]] = {}
+    for room in plan.rooms.values():
+        positions[room.name], found = available_positions(room)
+        problems.extend(found)
+    for section in plan.sections.values():
+        for index, send in enumerate(section.sends):
+            room = plan.rooms.get(send.room)
+            if room is None or not positions[room.name]:
+                continue
+            position = choose_position(send, section, room, positions[room.name])
+            if isinstance(position, Problem):
+                problems.append(position)
+            elif position not in positions[room.name]:
+                problems.append(
+                    Problem(
+                        f"room {room.name} has no position {position!r}",
+                        send.place,
+                        f"it has {', '.join(positions[room.name])}",
+                    )
+                )
+            else:
+                chosen[section.name, index] = position
+                requests[room.name].add((position, section.seat if room.synthetic is not None else None))
+
+    rooms: dict[str, PreparedRoom] = {}
+    for room in plan.rooms.values():
+        if sample_rate is None or not requests[room.name]:
+            continue
+        progress(f"room {room.name}")
+        prepared, found = prepare_room(room, requests[room.name], sample_rate=sample_rate)
+        problems.extend(found)
+        if prepared is not None:
+            rooms[room.name] = prepared
+            warnings.extend(prepared.warnings)
+    if sample_rate is not None:
+        problems.extend(_cuts_beyond_nyquist(plan, sample_rate))
+    if problems or sample_rate is None:
+        return None, problems
+
+    sections = tuple(
+        _resolve_section(plan, section, stems[section.name], chosen, rooms, sample_rate, muted)
+        for section in plan.sections.values()
+    )
+    warnings.extend(_advice(plan, sections))
+    return Session(plan, sample_rate, sections, rooms, tuple(warnings)), []
+
+
+def _sample_rate(
+    plan: Plan,
+    stems: dict[str, tuple[StemSource, ...]],
+    problems: list[Problem],
+    warnings: list[Problem],
+) -> int | None:
+    sources = [source for group in stems.values() for source in group]
+    rates = sorted({source.sample_rate for source in sources})
+    if plan.sample_rate is not None:
+        for rate in rates:
+            names = [source.name for source in sources if source.sample_rate == rate]
+            if rate != plan.sample_rate:
+                listed = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+                warnings.append(
+                    Problem(f"resampled from {rate} Hz to {plan.sample_rate} Hz: {listed}", plan.place)
+                )
+        return plan.sample_rate
+    if len(rates) == 1:
+        return rates[0]
+    if rates:
+        examples = ", ".join(f"{r} Hz ({next(s.name for s in sources if s.sample_rate == r)})" for r in rates)
+        problems.append(
+            Problem(
+                f"the stems have several sample rates: {examples}",
+                plan.place,
+                "say which with `sample_rate:`",
+            )
+        )
+    return None
+
+
+def _cuts_beyond_nyquist(plan: Plan, sample_rate: int) -> list[Problem]:
+    nyquist = sample_rate / 2.0
+    found = []
+    for owner, place, cuts in [
+        *((f"room {r.name}", r.place, (r.low_cut_hz, r.high_cut_hz)) for r in plan.rooms.values()),
+        *(
+            (f"send {s.name} → {send.room}", send.place, (send.low_cut_hz, send.high_cut_hz))
+            for s in plan.sections.values()
+            for send in s.sends
+        ),
+    ]:
+        found.extend(
+            Problem(
+                f"{owner}: a cut at {cut:g} Hz cannot be made at {sample_rate} Hz",
+                place,
+                f"stay below {nyquist * 0.98:g} Hz",
+            )
+            for cut in cuts
+            if cut and cut >= nyquist * 0.98
+        )
+    return found
+
+
+def _resolve_section(
+    plan: Plan,
+    section: Section,
+    stems: tuple[StemSource, ...],
+    chosen: dict[tuple[str, int], str],
+    rooms: dict[str, PreparedRoom],
+    sample_rate: int,
+    muted: frozenset[str],
+) -> SectionSource:
+    mono = all(stem.channels == 1 and stem.pan is None for stem in stems)
+    group_db = plan.groups[section.group].level_db if section.group is not None else 0.0
+    gain = amplitude(section.level_db + group_db + plan.trim_db)
+    sends = []
+    for index, send in enumerate(section.sends):
+        room, prepared = plan.rooms[send.room], rooms[send.room]
+        position = chosen[section.name, index]
+        seat = section.seat if room.synthetic is not None else None
+        ready = prepared.positions[position, seat]
+        response_gain = prepared.gain * amplitude(send.level_db + room.level_db)
+        sends.append(
+            SendPath(
+                room=room.name,
+                position=position,
+                seat=seat,
+                level_db=send.level_db,
+                pre_delay_s=room.pre_delay_s if send.pre_delay_s is None else send.pre_delay_s,
+                low_cut_hz=(room.low_cut_hz if send.low_cut_hz is None else send.low_cut_hz) or 0.0,
+                high_cut_hz=(room.high_cut_hz if send.high_cut_hz is None else send.high_cut_hz) or 0.0,
+                width=room.width,
+                response_gain=response_gain,
+                gain=gain * response_gain,
+                muted=room.mute,
+                wiring=ready.wiring,
+                onset_s=ready.onset_s,
+                place=send.place,
+            )
+        )
+    return SectionSource(
+        name=section.name,
+        group=section.group,
+        stems=tuple(_stem_path(stem, section, mono=mono) for stem in stems),
+        signal_channels=1 if mono else 2,
+        gain=gain,
+        dry_gain=None if section.dry_db is None else gain * amplitude(section.dry_db),
+        delay_frames=round(section.delay_s * sample_rate),
+        muted=section.mute or section.name in muted,
+        seat=section.seat,
+        sends=tuple(sends),
+    )
+
+
+def _stem_path(stem: StemSource, section: Section, *, mono: bool) -> StemPath:
+    level = amplitude(stem.level_db)
+    width = width_matrix(section.width)
+    section_pan = section.pan if section.pan is not None else 0.0
+    placed = pan_matrix(stem.pan or 0.0, stem.channels)
+    if stem.channels == 1 and stem.pan is None:
+        follows = section_pan
+        if section.pan is None and section.seat is not None:
+            follows = max(-100.0, min(100.0, 100.0 * section.seat.angle_deg / SEAT_FULL_PAN_DEG))
+        dry = pan_matrix(follows, 1)
+    else:
+        dry = pan_matrix(section_pan, 2) @ width @ placed
+    signal = np.ones((1, 1)) if mono else placed
+    return StemPath(stem, level * signal, level * dry)
+
+
+def _advice(plan: Plan, sections: tuple[SectionSource, ...]) -> list[Problem]:
+    """What a practitioner should know about the wiring and the seats before listening."""
+    found: list[Problem] = []
+    for section in sections:
+        written = plan.sections[section.name]
+        seatless = sorted({s.room for s in section.sends if plan.rooms[s.room].synthetic is not None})
+        if seatless and section.seat is None:
+            found.append(
+                Problem(
+                    f"section {section.name} has no seat: {', '.join(seatless)} use their reference seat",
+                    written.place,
+                    "add `seat: {distance: …, angle: …}` to place it",
+                )
+            )
+        if section.signal_channels == 1:
+            one = sorted({s.room for s in section.sends if s.wiring == "one_source"})
+            if one:
+                found.append(
+                    Problem(
+                        f"section {section.name} is mono: it returns 3 dB louder from {', '.join(one)} "
+                        "(wiring one_source) than independent left and right would",
+                        written.place,
+                    )
+                )
+            continue
+        panned = any(path.stem.pan for path in section.stems)
+        channelwise = sorted({s.room for s in section.sends if s.wiring == "per_channel"})
+        if panned and channelwise:
+            found.append(
+                Problem(
+                    f"section {section.name} has panned stems and room {', '.join(channelwise)} is wired "
+                    "per_channel: its reverberation will lean to one side",
+                    written.place,
+                    "use `wiring: one_source` if the room should answer from both sides",
+                )
+            )
+    return found
