@@ -1,0 +1,167 @@
+"""Read a YAML file into plain data in which every value knows its line.
+
+Conventions
+-----------
+Lines and columns count from 1 and columns count characters. Files are UTF-8, with or without a byte order
+mark, with line ends of any system. Nothing raises: what is wrong comes back as a list of problems.
+
+Notes
+-----
+Nothing is known here of what the values mean.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+from roomplan.documents.parsing import parse_text
+from roomplan.documents.scalars import forbidden_character
+from roomplan.documents.suggest import did_you_mean
+from roomplan.documents.wording import describe, quoted
+from roomplan.errors import Place, Problem
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from roomplan.documents.places import PlaceMap
+
+__all__ = ["MOST_BYTES", "Document", "in_file_order", "read_document"]
+
+# About 8000 lines. The parser reads some 100 kB a second, so a file of this size answers within five seconds.
+MOST_BYTES = 512 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A document: plain dicts, lists, texts, numbers, truth values and None, and the places of all of them.
+
+    Attributes
+    ----------
+    file : Path
+        The file as it was asked for.
+    data : dict
+        What it holds; values that were refused are left out.
+    places : PlaceMap
+        Where each key and value stands.
+    files : tuple of Path
+        Every file that was read for it, this one first.
+    complete : bool
+        False when a file it builds on could not be read, so that what is missing means nothing.
+    """
+
+    file: Path
+    data: dict[str, Any]
+    places: PlaceMap
+    files: tuple[Path, ...] = ()
+    complete: bool = True
+
+
+def in_file_order(problems: list[Problem], files: tuple[Path, ...]) -> list[Problem]:
+    """Return the problems by file, line and column, without repetitions.
+
+    An alias shows the same words in several places; they are one fault.
+    """
+    rank = {file: index for index, file in enumerate(files)}
+
+    def key(problem: Problem) -> tuple[int, str, int, int]:
+        place = problem.place
+        if place is None:
+            return (-1, "", 0, 0)
+        return (rank.get(place.file, len(rank)), str(place.file), place.line or 0, place.column or 0)
+
+    return sorted(dict.fromkeys(problems), key=key)
+
+
+def read_document(path: Path) -> tuple[Document | None, list[Problem]]:
+    """Read one YAML file whose top level is a mapping.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Document or None
+        None when the file cannot be read to its end or holds no mapping.
+    list of Problem
+        Everything that is wrong with it, in file order: a missing or unreadable file, bytes that are not
+        UTF-8, YAML faults, repeated keys, keys that are not text, tags, directives, merge keys, dates,
+        numbers that are not finite, nesting and alias expansion without measure.
+
+    Notes
+    -----
+    `extends` is not followed here, see `roomplan.documents.extends`.
+    """
+    text, problem = _read_text(path)
+    if text is None:
+        return None, [problem] if problem else []
+    parsed, problems = parse_text(text, path)
+    if parsed is None:
+        return None, in_file_order(problems, (path,))
+    if parsed.empty:
+        problems.append(Problem("the file is empty", Place(path), "a mapping of keys and values"))
+    elif not isinstance(parsed.data, dict):
+        if not problems or parsed.data is not None:
+            what = (
+                f"the top level {describe(parsed.data)}"
+                if isinstance(parsed.data, list)
+                else "the file is one value"
+            )
+            problems.append(Problem(what, parsed.places.of(()), "a mapping of keys and values"))
+    else:
+        document = Document(path, parsed.data, parsed.places, (path,))
+        return document, in_file_order(problems, (path,))
+    return None, in_file_order(problems, (path,))
+
+
+def _read_text(path: Path) -> tuple[str | None, Problem | None]:
+    """Return the text of a file with line feeds as line ends, or the problem that prevents it."""
+    place = Place(path)
+    try:
+        if path.is_dir():
+            return None, Problem("is a folder", place, "the path of a YAML file")
+        if not path.exists():
+            return None, replace(_not_found(path), place=place)
+        if not path.is_file():
+            return None, Problem("is not a regular file", place, "the path of a YAML file")
+        with path.open("rb") as stream:
+            raw = stream.read(MOST_BYTES + 1)
+    except (OSError, ValueError) as error:  # ValueError: a path with a null character
+        reason = getattr(error, "strerror", None) or str(error)
+        return None, Problem(f"cannot be read: {reason}", place, "a readable file")
+    if len(raw) > MOST_BYTES:
+        return None, Problem(
+            f"is larger than {MOST_BYTES // 1024} kB", place, "a YAML file of a few kilobytes"
+        )
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return None, Problem("is not UTF-8 but UTF-16", place, "the file saved as UTF-8")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        start = raw.rfind(b"\n", 0, error.start) + 1
+        column = len(raw[start : error.start].decode("utf-8", "replace")) + 1
+        spot = Place(path, raw.count(b"\n", 0, error.start) + 1, column)
+        return None, Problem(f"byte 0x{raw[error.start]:02x} is not UTF-8", spot, "the file saved as UTF-8")
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    at = forbidden_character(text)
+    if at is not None:
+        spot = Place(path, text.count("\n", 0, at) + 1, at - text.rfind("\n", 0, at))
+        what = f"the character U+{ord(text[at]):04X} is not text"
+        return None, Problem(what, spot, "a text file; the character deleted")
+    return text, None
+
+
+def _not_found(path: Path) -> Problem:
+    """Return the problem of a file that is not there, with the nearest name in its folder."""
+    try:
+        names = sorted(entry.name for entry in path.parent.iterdir())
+    except OSError:
+        return Problem(
+            "the folder does not exist", None, f"an existing folder instead of {quoted(str(path.parent))}"
+        )
+    near = did_you_mean(path.name, [name for name in names if name.lower().endswith((".yaml", ".yml"))])
+    return Problem(
+        "there is no such file", None, f"did you mean {quoted(near)}?" if near else "an existing YAML file"
+    )

@@ -1,0 +1,37 @@
+"""How values from a file are shown in a message: short, on one line, and visible."""
+
+from __future__ import annotations
+
+__all__ = ["describe", "number", "quoted"]
+
+# Long enough to recognise the text, short enough for one line of a terminal.
+_LONGEST_QUOTE = 48
+
+
+def quoted(text: str) -> str:
+    """Return a text in quotes, shortened, with everything unprintable escaped."""
+    if len(text) > _LONGEST_QUOTE:
+        text = text[: _LONGEST_QUOTE - 1] + "…"
+    return repr(text)
+
+
+def describe(value: object) -> str:
+    """Say what a value of a document is: `'loud' is text`, `is a list`; to follow a key and a colon."""
+    if value is None:
+        return "is empty"
+    if isinstance(value, bool):
+        return f"{'true' if value else 'false'} is a truth value"
+    if isinstance(value, int | float):
+        return f"{number(value)} is a number"
+    if isinstance(value, str):
+        return f"{quoted(value)} is text" if value else "is an empty text"
+    if isinstance(value, dict):
+        return "is a mapping"
+    return "is a list"
+
+
+def number(value: float) -> str:
+    """Return a number as a person would write it: `12`, `0.5`, `1e+30`."""
+    if isinstance(value, int) and abs(value) < 10**15:  # wider ones are shown rounded, in powers of ten
+        return str(value)
+    return f"{value:.12g}"

@@ -1,0 +1,203 @@
+"""The plan as the rest of the program sees it: names resolved, units converted, paths absolute.
+
+Conventions
+-----------
+Levels in decibels (`_db`), times in seconds (`_s`), frequencies in hertz (`_hz`), distances in metres
+(`_m`), angles in degrees right of centre (`_deg`). Percentages of the file are factors here: a `width` of
+1.0 is the file's 100. `pan` keeps the file's −100 (left) … 100 (right). Every object carries the `Place` it
+was written at, so that whoever finds a fault later can still point to a line.
+
+Notes
+-----
+Nothing here touches sound files: stem patterns are not matched, responses are not opened and the positions
+of synthetic rooms are not known. Which position a send without a `position` takes is decided later.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from roomplan.errors import Place
+
+__all__ = [
+    "UNLISTED_POSITION",
+    "Align",
+    "Alternate",
+    "AlternateChange",
+    "BitDepth",
+    "Container",
+    "Delivery",
+    "Direct",
+    "Family",
+    "Group",
+    "Normalise",
+    "Plan",
+    "ResponseFiles",
+    "Room",
+    "Seat",
+    "Section",
+    "Send",
+    "StemEntry",
+    "Wiring",
+]
+
+Wiring = Literal["one_source", "per_channel", "true_stereo"]
+Normalise = Literal["loudness", "energy", "peak", "none"]
+Direct = Literal["drop", "keep", "absent"]
+Align = Literal["each", "room"]
+Container = Literal["wav", "flac"]
+BitDepth = Literal[16, 24, "32f"]
+Family = Literal["mix", "prints", "dry", "wet", "rooms", "groups", "alternates"]
+
+# The position under which a room's only response is kept when the file lists no positions.
+UNLISTED_POSITION = "default"
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """Where a section sits, seen from the microphones."""
+
+    distance_m: float
+    angle_deg: float  # degrees right of centre
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class StemEntry:
+    """One entry of a section's `stems`: a file name with or without extension, or a pattern."""
+
+    pattern: str
+    level_db: float
+    pan: float | None
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """One way from a section into a room.
+
+    None means the room's own value; 0.0 in a cut means that it is switched off here. A send that is `off`
+    does not exist.
+    """
+
+    room: str
+    level_db: float
+    position: str | None
+    pre_delay_s: float | None
+    low_cut_hz: float | None
+    high_cut_hz: float | None
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One section of the ensemble with every send it has, its group's and the shared ones merged in."""
+
+    name: str
+    stems: tuple[StemEntry, ...]  # empty only when the plan has problems
+    level_db: float  # moves dry and sends together
+    mute: bool
+    dry_db: float | None  # None: the dry path is off
+    delay_s: float  # of dry and sends
+    pan: float | None  # of the dry path; None: the seat decides
+    width: float  # of the dry path; 1.0 leaves it alone
+    seat: Seat | None
+    sends: tuple[Send, ...]  # in the order of the plan's rooms
+    group: str | None
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Sections with shared sends (already merged into them), a level and buses of their own."""
+
+    name: str
+    sections: tuple[str, ...]
+    level_db: float
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class ResponseFiles:
+    """The file of one position, or its left and right file."""
+
+    files: tuple[Path, ...]
+    place: Place
+    listed: bool  # False: the room gives its files without naming positions
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """One room: where its responses come from and how they are prepared and returned."""
+
+    name: str
+    synthetic: str | Path | None  # a bundled room's name, or the absolute path of a room file
+    responses: dict[str, ResponseFiles] | None  # position → files, in the order written
+    level_db: float  # of the return
+    mute: bool
+    width: float  # of the return; 1.0 leaves it alone
+    wiring: Wiring | None  # None: the kind of response decides
+    normalise: Normalise
+    reference: str | None
+    direct: Direct
+    align: Align | None  # None: `each` for files, `room` for synthetic rooms
+    pre_delay_s: float
+    low_cut_hz: float | None
+    high_cut_hz: float | None
+    decay_scale: float | None
+    reverberation_time_s: float | None  # at most one of this and `decay_scale`
+    trim_tail: bool
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class AlternateChange:
+    """What an alternate mix changes in one section; `level_db` is added to the section's own."""
+
+    level_db: float
+    mute: bool | None  # None: as the section has it
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Alternate:
+    """A second mix of the same components with a few levels changed."""
+
+    name: str
+    changes: dict[str, AlternateChange]
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """Which families of files are written, where and how."""
+
+    name: str
+    folder: Path
+    container: Container
+    bit_depth: BitDepth
+    write: tuple[Family, ...]
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A whole plan."""
+
+    source: Path
+    title: str
+    sample_rate: int | None  # None: the stems' own
+    stems_folder: Path
+    trim_db: float  # on every bus alike
+    tail: float | Literal["full", "none"]
+    rooms: dict[str, Room]
+    groups: dict[str, Group]
+    sections: dict[str, Section]
+    alternates: dict[str, Alternate]
+    deliveries: dict[str, Delivery]
+    documents: tuple[Path, ...]  # every plan file read, this one first
+    place: Place

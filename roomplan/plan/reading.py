@@ -1,0 +1,127 @@
+"""What every step from shape to plan needs: the places, the names that exist, a list for problems."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from roomplan.documents.extends import path_beside, tidy
+from roomplan.documents.suggest import did_you_mean
+from roomplan.documents.wording import number, quoted
+from roomplan.errors import Problem
+from roomplan.plan.notes import note_duration_ms
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from roomplan.documents.places import KeyPath, PlaceMap
+    from roomplan.errors import Place
+
+__all__ = ["Cut", "Reading"]
+
+Cut = float | Literal["off"] | None
+
+_LONGEST_PRE_DELAY_MS = 4000.0
+_MOST_NAMES_LISTED = 12
+
+
+class Reading:
+    """One plan on its way from what the file says to what it means.
+
+    Parameters
+    ----------
+    places : PlaceMap
+        Where the values stand.
+    names : mapping
+        `room` and `section` → every name the files have, also of those whose values were refused.
+    tempo : float or None
+        Quarter notes per minute.
+    sample_rate : int or None
+        Hz.
+    """
+
+    def __init__(
+        self,
+        places: PlaceMap,
+        names: Mapping[str, tuple[str, ...]],
+        *,
+        tempo: float | None,
+        sample_rate: int | None,
+    ) -> None:
+        self.places = places
+        self.names = names
+        self._known = {kind: frozenset(known) for kind, known in names.items()}
+        self.tempo = tempo
+        self.sample_rate = sample_rate
+        self.problems: list[Problem] = []
+
+    def refuse(self, what: str, place: Place, remedy: str) -> None:
+        """Note a problem."""
+        self.problems.append(Problem(what, place, remedy))
+
+    def path(self, text: str, key_path: KeyPath) -> Path | None:
+        """Return the absolute path that a text means, in the file it stands in."""
+        place = self.places.value(key_path)
+        try:
+            return tidy(path_beside(text, place.file).absolute())
+        except ValueError as error:
+            self.refuse(
+                f"{key_path[-1]}: {quoted(text)}: {error}", place, "a path, ~ for your own home folder"
+            )
+            return None
+
+    def known(self, kind: str, name: str, place: Place) -> bool:
+        """Tell whether the file has a room or section of this name; report it if not.
+
+        Where there are no names at all, that is the fault, and reported as such.
+        """
+        names = self.names[kind]
+        if name in self._known[kind] or not names:
+            return True
+        near = did_you_mean(name, names)
+        more = ", …" if len(names) > _MOST_NAMES_LISTED else ""
+        listed = f"one of {', '.join(names[:_MOST_NAMES_LISTED])}{more}"
+        self.refuse(
+            f"there is no {kind} {quoted(name)}", place, f"did you mean {quoted(near)}?" if near else listed
+        )
+        return False
+
+    def pre_delay_s(self, value: float | str, path: KeyPath) -> float:
+        """Return a pre-delay in seconds; 0 when it cannot be known."""
+        if not isinstance(value, str):
+            return value / 1000.0
+        place = self.places.value(path)
+        if self.tempo is None:
+            if not self.places.was_refused(("tempo",)):
+                what = f"pre_delay: {value} is a note value and the plan has no tempo"
+                self.refuse(what, place, "`tempo: 84` at the top, or milliseconds")
+            return 0.0
+        duration = note_duration_ms(value, self.tempo)
+        if duration > _LONGEST_PRE_DELAY_MS:
+            what = f"pre_delay: {value} at a tempo of {number(self.tempo)} lasts {duration:.0f} ms"
+            self.refuse(what, place, f"at most {number(_LONGEST_PRE_DELAY_MS)} ms")
+            return 0.0
+        return duration / 1000.0
+
+    def cut_hz(self, value: Cut, path: KeyPath) -> float | None:
+        """Return a cut in Hz, 0 for `off`, None for one that is absent or too high for the plan's rate."""
+        if value is None:
+            return None
+        if value == "off":
+            return 0.0
+        if self.sample_rate is not None and value >= self.sample_rate / 2:
+            self.refuse(
+                f"{path[-1]}: {number(value)} Hz is not below half the sample rate",
+                self.places.value(path),
+                f"below {number(self.sample_rate / 2)} Hz, or `off`",
+            )
+            return None
+        return value
+
+    def cuts_in_order(self, low: float | None, high: float | None, place: Place) -> bool:
+        """Tell whether the low cut is under the high cut; report it if not. 0 and None are no cut."""
+        if not low or not high or low < high:
+            return True
+        what = f"the low cut, {number(low)} Hz, is not below the high cut, {number(high)} Hz"
+        self.refuse(what, place, "low_cut below high_cut")
+        return False

@@ -1,0 +1,290 @@
+"""The kinds of single values a plan file holds: what is accepted, what is said otherwise, and their schema.
+
+Conventions
+-----------
+Each kind is a small frozen object that stands in the metadata of an `Annotated` type. It checks a value of
+the document and describes itself for editors, so the two cannot drift apart. A refusal is a
+`PydanticCustomError` whose context holds `what` (what was found) and `remedy` (what would be right).
+
+Notes
+-----
+A number is a number and a text is a text: nothing is converted, because `off`, `1/8` and `-6` would
+otherwise each have several ways of being written.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from pydantic_core import PydanticCustomError, core_schema
+
+from roomplan.documents.suggest import did_you_mean
+from roomplan.documents.wording import describe, number, quoted
+
+if TYPE_CHECKING:
+    from typing import LiteralString
+
+    from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
+
+__all__ = [
+    "EMPTY",
+    "NOTE",
+    "REFUSED",
+    "Choice",
+    "ListOf",
+    "MappingOf",
+    "Number",
+    "Text",
+    "Thinned",
+    "Truth",
+    "one_of",
+    "refusal",
+]
+
+REFUSED = "refused"  # the error type of every refusal here …
+EMPTY = "refused_empty"  # … except of a list or mapping without entries, which may have lost them before
+
+# A note value: the whole note over a power of two, `d` dotted (half as long again), `t` triplet (two thirds).
+NOTE = r"1/(?:1|2|4|8|16|32|64|128)[dt]?"
+
+_NUMBER = r"[-+\u2212]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
+# A text that was meant as a number → how it would have been one.
+_SLIPS = (
+    (re.compile(_NUMBER), "without quotes"),
+    (re.compile(r"[-+\u2212]?[0-9]+,[0-9]+"), "with a point"),
+    (re.compile(r"[-+\u2212]?[0-9][0-9_]*(?:\.[0-9_]*)?"), "without underscores"),
+    (re.compile(r"[\u2010-\u2015][0-9.]+.*"), "with a minus instead of a dash"),
+    (re.compile(_NUMBER + r"\s*(?:dB|m?s|k?Hz|m|%|°|[A-Za-z]+)"), "without the unit"),
+)
+
+
+def refusal(what: str, remedy: str, *, kind: LiteralString = REFUSED) -> PydanticCustomError:
+    """Return the error to raise for a value that is not accepted."""
+    return PydanticCustomError(kind, "{what} — {remedy}", {"what": what, "remedy": remedy})
+
+
+def one_of(words: tuple[str | int, ...], *, ticks: bool = False) -> str:
+    """Return `a, b or c`."""
+    shown = [f"`{word}`" if ticks else str(word) for word in words]
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} or {shown[-1]}"
+
+
+class _Kind:
+    """What all kinds of single values share: they replace the schema of the type they annotate."""
+
+    def check(self, value: Any) -> Any:
+        """Return the value as the plan uses it, or raise a refusal."""
+        raise NotImplementedError
+
+    def describe_to_editors(self) -> dict[str, Any]:
+        """Return the JSON schema."""
+        raise NotImplementedError
+
+    def __get_pydantic_core_schema__(
+        self, _source: Any, _handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        return core_schema.no_info_plain_validator_function(self.check)
+
+    def __get_pydantic_json_schema__(
+        self, _schema: core_schema.CoreSchema, _handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return self.describe_to_editors()
+
+
+@dataclass(frozen=True)
+class Number(_Kind):
+    """A finite number between two limits, or one of a few words, or a text of some pattern."""
+
+    unit: str
+    low: float
+    high: float
+    example: str
+    above: bool = False  # the lower limit itself is not accepted
+    whole: bool = False
+    words: tuple[str, ...] = ()
+    pattern: str | None = None
+    also: str = ""  # other forms that are accepted in the same place, for the remedy
+
+    def remedy(self) -> str:
+        """Return what would be right."""
+        start = "a whole number" if self.whole else "a number"
+        if self.above:
+            limits = f"above {number(self.low)} and up to {number(self.high)}"
+        else:
+            limits = f"from {number(self.low)} to {number(self.high)}"
+        unit = f" {self.unit}" if self.unit else ""
+        others = [f"`{word}`" for word in self.words] + ([self.also] if self.also else [])
+        tail = f", or {' or '.join(others)}" if others else ""
+        return f"{start} {limits}{unit}, such as {self.example}{tail}"
+
+    def check(self, value: Any) -> Any:
+        """Return a float (an int for whole numbers) or the word."""
+        if isinstance(value, str):
+            if value in self.words or (self.pattern is not None and re.fullmatch(self.pattern, value)):
+                return value
+            slip = next((how for form, how in _SLIPS if form.fullmatch(value.strip())), None)
+            raise refusal(describe(value), self.remedy() + (f"; {slip}" if slip else ""))
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            raise refusal(describe(value), self.remedy())
+        unit = f" {self.unit}" if self.unit else ""
+        if value < self.low or (self.above and value == self.low):
+            relation = "is not above" if self.above else "is below"
+            raise refusal(f"{number(value)} {relation} {number(self.low)}{unit}", self.remedy())
+        if value > self.high:
+            raise refusal(f"{number(value)} is above {number(self.high)}{unit}", self.remedy())
+        if self.whole:
+            if value != int(value):
+                raise refusal(f"{number(value)} is not a whole number", self.remedy())
+            return int(value)
+        return float(value)
+
+    def describe_to_editors(self) -> dict[str, Any]:
+        """Return the JSON schema."""
+        numeric: dict[str, Any] = {
+            "type": "integer" if self.whole else "number",
+            "exclusiveMinimum" if self.above else "minimum": self.low,
+            "maximum": self.high,
+        }
+        forms = [numeric]
+        if self.words:
+            forms.append({"enum": list(self.words)})
+        if self.pattern is not None:
+            forms.append({"type": "string", "pattern": f"^{self.pattern}$"})
+        return numeric if len(forms) == 1 else {"anyOf": forms}
+
+
+@dataclass(frozen=True)
+class Text(_Kind):
+    """A text on one line."""
+
+    what: str
+    example: str
+    longest: int = 1000
+
+    def check(self, value: Any) -> str:
+        """Return the text."""
+        remedy = f"{self.what}, such as {self.example}"
+        if isinstance(value, bool | int | float):
+            shown = str(value).lower() if isinstance(value, bool) else number(value)
+            raise refusal(describe(value), f'{self.what}; in quotes ("{shown}") if that is meant')
+        if not isinstance(value, str):
+            raise refusal(describe(value), remedy)
+        if not value.strip():
+            raise refusal("is an empty text", remedy)
+        if "\n" in value.rstrip("\n") or "\t" in value:
+            raise refusal(f"{quoted(value)} has line breaks or tabs", f"{self.what} on one line")
+        if len(value) > self.longest:
+            raise refusal(f"{len(value)} characters are too many", f"{self.what} of at most {self.longest}")
+        return value.rstrip("\n")
+
+    def describe_to_editors(self) -> dict[str, Any]:
+        """Return the JSON schema."""
+        return {"type": "string", "minLength": 1, "maxLength": self.longest}
+
+
+@dataclass(frozen=True)
+class Choice(_Kind):
+    """One of a few words or numbers."""
+
+    words: tuple[str | int, ...]
+
+    def check(self, value: Any) -> str | int:
+        """Return the word as it is spelt here."""
+        if not isinstance(value, bool):
+            for word in self.words:
+                if value == word:
+                    return word
+        allowed = one_of(self.words)
+        if isinstance(value, str) and value:
+            near = did_you_mean(value, [word for word in self.words if isinstance(word, str)])
+            raise refusal(
+                f"{quoted(value)} is not known",
+                f"did you mean {quoted(near)}? ({allowed})" if near else allowed,
+            )
+        raise refusal(describe(value), allowed)
+
+    def describe_to_editors(self) -> dict[str, Any]:
+        """Return the JSON schema."""
+        return {"enum": list(self.words)}
+
+
+@dataclass(frozen=True)
+class Truth(_Kind):
+    """`true` or `false`, and no other word for them."""
+
+    def check(self, value: Any) -> bool:
+        """Return the truth value."""
+        if isinstance(value, bool):
+            return value
+        raise refusal(describe(value), "true or false")
+
+    def describe_to_editors(self) -> dict[str, Any]:
+        """Return the JSON schema."""
+        return {"type": "boolean"}
+
+
+class _Container:
+    """What lists and mappings share: a check of their own before the type they annotate looks inside."""
+
+    def check(self, value: Any) -> Any:
+        """Return the value unchanged, or raise a refusal."""
+        raise NotImplementedError
+
+    def limits(self) -> dict[str, Any]:
+        """Return what to add to the JSON schema."""
+        raise NotImplementedError
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        return core_schema.no_info_before_validator_function(self.check, handler(source))
+
+    def __get_pydantic_json_schema__(
+        self, schema: core_schema.CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return {**handler(schema), **self.limits()}
+
+
+class Thinned(list[Any]):
+    """A list that has lost all its entries to refusals, which is not the same as an empty one."""
+
+
+@dataclass(frozen=True)
+class ListOf(_Container):
+    """A list with at least one entry; `what` names it in messages."""
+
+    what: str
+
+    def check(self, value: Any) -> list[Any]:
+        """Return the list."""
+        if not isinstance(value, list):
+            raise refusal(describe(value), self.what)
+        if not value and not isinstance(value, Thinned):
+            raise refusal("is an empty list", self.what, kind=EMPTY)
+        return value
+
+    def limits(self) -> dict[str, Any]:
+        """Return what to add to the JSON schema."""
+        return {"minItems": 1}
+
+
+@dataclass(frozen=True)
+class MappingOf(_Container):
+    """A mapping whose keys are names the user chooses; `what` names it in messages."""
+
+    what: str
+    filled: bool = False  # at least one entry
+
+    def check(self, value: Any) -> dict[str, Any]:
+        """Return the mapping."""
+        if not isinstance(value, dict):
+            raise refusal(describe(value), self.what)
+        if self.filled and not value:
+            raise refusal("is an empty mapping", self.what, kind=EMPTY)
+        return value
+
+    def limits(self) -> dict[str, Any]:
+        """Return what to add to the JSON schema."""
+        return {"minProperties": 1} if self.filled else {}

@@ -1,0 +1,107 @@
+"""The schema that editors read."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from ruamel.yaml import YAML
+
+from roomplan.plan.load import plan_schema
+from roomplan.resources import bundled_folder
+
+PLANS = [
+    ("rooms: {h: {synthetic: a}}\nsections: {c: {stems: x}}\n", True),
+    (
+        "tempo: 84\nrooms: {h: {synthetic: a, pre_delay: 1/8t}}\nsections: {c: {stems: [x, {file: y}]}}\n",
+        True,
+    ),
+    ("rooms: {h: {responses: {a: x, b: {left: l, right: r}}}}\nsections: {c: {stems: x}}\n", True),
+    (
+        "rooms: {h: {synthetic: a}}\nsections: {c: {stems: x, sends: {h: [-3, {level: 1, position: p}]}}}\n",
+        True,
+    ),
+    ("extends: base.yaml\nsections: {c: {seat: {angle: 3}, sends: {h: null}}, d: null}\n", True),
+    ("sections: {c: {stems: x}}\n", False),
+    ("rooms: {}\nsections: {c: {stems: x}}\n", False),
+    ("rooms: {h: {synthetic: a, feeds: {}}}\nsections: {c: {stems: x}}\n", False),
+    ("rooms: {h: {synthetic: a, pre_delay: 1/3}}\nsections: {c: {stems: x}}\n", False),
+    ("rooms: {h: {synthetic: a, level: 25}}\nsections: {c: {stems: x}}\n", False),
+    ("rooms: {h: {synthetic: a, mute: yes}}\nsections: {c: {stems: x}}\n", False),
+    ("rooms: {'a:b': {synthetic: a}}\nsections: {c: {stems: x}}\n", False),
+    ("rooms: {h: {synthetic: a}}\nsections: {c: {stems: x, sends: {h: [off]}}}\n", False),
+    ("rooms: {h: {synthetic: a}}\nsections: {c: {stems: []}}\n", False),
+    ("rooms: {h: {synthetic: a}}\nsections: {c: {stems: x}}\ntempo: 0\n", False),
+]
+
+
+def mappings(schema):
+    """Yield every part of the schema that describes a mapping."""
+    if isinstance(schema, dict):
+        if schema.get("type") == "object":
+            yield schema
+        for value in schema.values():
+            yield from mappings(value)
+    elif isinstance(schema, list):
+        for value in schema:
+            yield from mappings(value)
+
+
+def test_every_key_of_the_schema_has_a_description_and_no_mapping_takes_unknown_ones():
+    found = list(mappings(plan_schema()))
+    assert len(found) > 10
+    keys = 0
+    for mapping in found:
+        assert "additionalProperties" in mapping
+        for name, value in mapping.get("properties", {}).items():
+            assert value.get("description"), name
+            assert value["title"] == name
+            keys += 1
+        if "properties" in mapping:
+            assert mapping["additionalProperties"] is False
+    assert keys > 45
+
+
+def test_every_measured_key_of_the_schema_names_its_unit():
+    rooms = plan_schema()["$defs"]["RoomShape"]["properties"]
+    for key, unit in (
+        ("level", "dB"),
+        ("pre_delay", "ms"),
+        ("low_cut", "Hz"),
+        ("reverberation_time", "s."),
+        ("width", "%"),
+    ):
+        assert unit in rooms[key]["description"]
+
+
+def test_the_schema_is_json_and_the_same_every_time():
+    assert json.dumps(plan_schema()) == json.dumps(plan_schema())
+
+
+def test_the_schema_names_no_internal_form():
+    assert "\\u0000list" not in json.dumps(plan_schema())
+
+
+def test_the_schema_itself_is_valid():
+    jsonschema = pytest.importorskip("jsonschema")
+    jsonschema.Draft202012Validator.check_schema(plan_schema())
+
+
+@pytest.mark.parametrize(("text", "valid"), PLANS)
+def test_the_schema_accepts_good_plans_and_refuses_bad_ones(text, valid):
+    jsonschema = pytest.importorskip("jsonschema")
+    validator = jsonschema.Draft202012Validator(plan_schema())
+    assert validator.is_valid(YAML(typ="safe", pure=True).load(text)) is valid
+
+
+@pytest.mark.parametrize(("text", "valid"), [(text, valid) for text, valid in PLANS if "extends" not in text])
+def test_the_loader_agrees_about_the_plans_the_schema_is_tried_with(load, text, valid):
+    assert (not load(text).problems) is valid
+
+
+def test_the_schema_accepts_every_bundled_plan():
+    jsonschema = pytest.importorskip("jsonschema")
+    plans = sorted(bundled_folder("configs").glob("*.yaml"))
+    assert plans
+    for path in plans:
+        jsonschema.Draft202012Validator(plan_schema()).validate(YAML(typ="safe", pure=True).load(path))

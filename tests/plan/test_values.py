@@ -1,0 +1,46 @@
+"""The kinds of single values, each on its own."""
+
+from __future__ import annotations
+
+import pytest
+from pydantic_core import PydanticCustomError
+
+from roomplan.plan.notes import note_duration_ms
+from roomplan.plan.values import Choice, ListOf, Number, Thinned
+
+
+def test_true_is_not_the_number_one():
+    assert Choice((1, 2)).check(1) == 1
+    for kind in (Choice((1, 2)), Number("dB", -6, 6, "1")):
+        with pytest.raises(PydanticCustomError):
+            kind.check(True)
+
+
+def test_a_number_is_accepted_at_its_limits_and_not_beyond():
+    decibels = Number("dB", -120, 24, "-6")
+    assert [decibels.check(value) for value in (-120, 24, 0.0)] == [-120.0, 24.0, 0.0]
+    for value in (-120.001, 24.001, 10**308, -(10**308)):
+        with pytest.raises(PydanticCustomError):
+            decibels.check(value)
+
+
+def test_a_lower_limit_may_be_excluded():
+    with pytest.raises(PydanticCustomError, match="not above 0"):
+        Number("m", 0, 200, "12", above=True).check(0)
+
+
+def test_a_whole_number_may_be_written_with_a_point():
+    rate = Number("Hz", 8000, 192000, "48000", whole=True).check(48000.0)
+    assert (rate, type(rate)) == (48000, int)
+
+
+def test_an_empty_list_is_refused_and_one_that_lost_its_entries_is_not():
+    with pytest.raises(PydanticCustomError, match="empty list"):
+        ListOf("entries").check([])
+    assert ListOf("entries").check(Thinned()) == []
+
+
+def test_three_triplets_last_as_long_as_two_notes_and_a_dot_adds_half():
+    assert 3 * note_duration_ms("1/8t", 84) == pytest.approx(2 * note_duration_ms("1/8", 84), rel=1e-12)
+    assert note_duration_ms("1/8d", 84) == pytest.approx(note_duration_ms("1/8", 84) * 1.5, rel=1e-12)
+    assert note_duration_ms("1/64", 84) == pytest.approx(60000 / 84 / 16, rel=1e-12)
