@@ -1,0 +1,433 @@
+"""What a sound file is, and a whole short file in memory.
+
+Conventions
+-----------
+Sound is `(frames, channels)`. Integer formats are scaled so that full scale is ±1.0 (n bits: divided by
+2^(n−1)); float formats are taken as they are. Rates in hertz.
+
+Everything is checked here, at the edge: callers may trust that a file inspected is a regular file of a
+known format, has at least one frame, has a sample rate of 8 to 384 kHz and holds what its header promises.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Self
+
+import numpy as np
+import soundfile
+
+from roomplan.errors import AudioError
+
+from .headers import sound_claim
+
+__all__ = [
+    "BLOCK_FRAMES",
+    "HIGHEST_RATE_HZ",
+    "LOWEST_RATE_HZ",
+    "FileState",
+    "SequentialSoundFile",
+    "SoundInfo",
+    "SoundSource",
+    "inspect_sound",
+    "read_sound",
+    "reason",
+]
+
+# The rates of sound files in use, from speech to the highest converters (common practice, no source).
+# The limits also keep a damaged header from asking for a thousandfold resampling.
+LOWEST_RATE_HZ = 8_000
+HIGHEST_RATE_HZ = 384_000
+
+# Frames read at a time: large enough that calls cost nothing, small enough to stay in the caches.
+BLOCK_FRAMES = 65_536
+
+# The decoder cannot tell the length of these from the size of the file: it believes the header.
+_BELIEVED_HEADERS = frozenset({"FLAC", "MP3"})
+
+# What the decoder reports as the length of a stream that does not say.
+_UNKNOWN_FRAMES = 2**63 - 1
+
+
+@dataclass(frozen=True, slots=True)
+class SoundInfo:
+    """What the header of a sound file says, checked against the file.
+
+    Attributes
+    ----------
+    path : Path
+    frames : int
+        At least 1.
+    channels : int
+    sample_rate : int
+        Hertz, 8,000 to 384,000.
+    container, subtype : str
+        Names as soundfile has them, such as "WAV" and "PCM_24".
+    """
+
+    path: Path
+    frames: int
+    channels: int
+    sample_rate: int
+    container: str
+    subtype: str
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.sample_rate
+
+
+@dataclass(frozen=True, slots=True)
+class FileState:
+    """Size and time of change of a file: tells whether it is still the file that was opened."""
+
+    size: int
+    changed_ns: int
+
+    @classmethod
+    def of(cls, path: Path) -> FileState:
+        """Look at a file now; raises `AudioError` when it is gone."""
+        try:
+            found = path.stat()
+        except OSError as error:
+            raise AudioError(
+                path,
+                f"cannot be reached any more ({reason(error)})",
+                remedy="it was there when the job began; keep the files in place until it is done",
+            ) from error
+        return cls(found.st_size, found.st_mtime_ns)
+
+    def require_unchanged(self, path: Path) -> None:
+        """Raise `AudioError` when the file has been changed or removed since."""
+        if FileState.of(path) != self:
+            raise AudioError(
+                path,
+                "was changed while it was read",
+                remedy="wait until the program that writes it is done, then start again",
+            )
+
+
+class SequentialSoundFile(soundfile.SoundFile):
+    """A sound file that is only read, or written, from its start to its end.
+
+    Told that it cannot seek, soundfile leaves out the seek that it makes after every block. That seek
+    costs a decoder restart in compressed formats, lets an MP3 differ in its last bits with the block
+    size, and makes some formats (AIFF with DWVW, measured) unreadable.
+    """
+
+    def seekable(self) -> bool:
+        """Say no: see the class."""
+        return False
+
+
+class SoundSource:
+    """An open sound file, checked at the door and read once from start to end.
+
+    Parameters
+    ----------
+    path : Path
+
+    Attributes
+    ----------
+    info : SoundInfo
+    position : int
+        Frames read so far.
+
+    Raises
+    ------
+    AudioError
+        As `inspect_sound`.
+    """
+
+    def __init__(self, path: Path) -> None:
+        _require_regular(path)
+        self._state = FileState.of(path)
+        self._sound = _open(path)
+        try:
+            self.info = _describe(path, self._sound)
+        except BaseException:
+            self._sound.close()
+            raise
+        self.position = 0
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; may be called again."""
+        self._sound.close()
+
+    @property
+    def closed(self) -> bool:
+        """Whether the file is closed."""
+        return self._sound.closed
+
+    @property
+    def left(self) -> int:
+        """Frames not read yet."""
+        return self.info.frames - self.position
+
+    def read_into(self, out: np.ndarray) -> None:
+        """Fill `out`, shape=(frames, channels), float32 or float64, with at most `left` frames.
+
+        Raises
+        ------
+        AudioError
+            The file is damaged, ends early, holds a value that is not finite or, found when its last
+            frame is read, has been changed or removed since it was opened.
+        """
+        info = self.info
+        try:
+            got = len(self._sound.read(len(out), always_2d=True, out=out))
+        except (soundfile.SoundFileError, OSError) as error:
+            self._state.require_unchanged(info.path)
+            raise AudioError(
+                info.path,
+                f"is damaged after {self.position / info.sample_rate:.3f} s ({reason(error)})",
+                remedy="export or copy it again",
+            ) from error
+        if got < len(out):
+            self._state.require_unchanged(info.path)
+            held = self.position + got
+            raise _cut_off(
+                info.path,
+                f"its header claims {info.frames} frames, but only {held} of them can be read",
+            )
+        _require_finite(out, info, self.position)
+        self.position += got
+        if self.left == 0:
+            self._state.require_unchanged(info.path)
+
+
+def inspect_sound(path: Path) -> SoundInfo:
+    """Find out what a sound file is, and refuse one that cannot be used.
+
+    Parameters
+    ----------
+    path : Path
+        Any format that libsndfile reads and that describes itself (WAV, RF64, AIFF, FLAC, CAF, W64, Ogg,
+        MP3 …), with PCM of 8 to 32 bits, float, double or a compressed coding.
+
+    Returns
+    -------
+    SoundInfo
+
+    Raises
+    ------
+    AudioError
+        The file is missing (with the nearest names in its folder), a folder, not a regular file, not
+        readable, empty, not sound, headerless, without frames, outside 8 to 384 kHz, of unknown length,
+        or shorter than its header claims.
+
+    Notes
+    -----
+    The sound itself is not decoded, so damage in the middle of a file, and non-finite values, show only
+    when it is read. A cut in an Ogg file, and in the rarer containers, cannot be told from its end.
+    """
+    with SoundSource(path) as source:
+        return source.info
+
+
+def read_sound(path: Path, *, max_frames: int | None = None) -> tuple[np.ndarray, SoundInfo]:
+    """Read a whole file.
+
+    Parameters
+    ----------
+    path : Path
+    max_frames : int, optional
+        The most frames the caller can use. A longer file is an error, never cut.
+
+    Returns
+    -------
+    samples : np.ndarray, shape=(frames, channels), float64
+        Finite; integer formats scaled to ±1.0.
+    info : SoundInfo
+
+    Raises
+    ------
+    AudioError
+        As `inspect_sound`; the file is longer than `max_frames`; it holds NaN or infinite values; it ends
+        early, is damaged, or changes while it is read.
+
+    Notes
+    -----
+    For responses and short material: the memory taken is 8 bytes per sample. Stems are streamed by
+    `readers`.
+    """
+    with SoundSource(path) as source:
+        info = source.info
+        if max_frames is not None and info.frames > max_frames:
+            raise AudioError(
+                path,
+                f"is {info.duration_s:.1f} s long ({info.frames} frames)",
+                remedy=f"give a file of at most {max_frames / info.sample_rate:.1f} s ({max_frames} frames)",
+            )
+        samples = np.empty((info.frames, info.channels))
+        for first in range(0, info.frames, BLOCK_FRAMES):
+            source.read_into(samples[first : first + BLOCK_FRAMES])
+    return samples, info
+
+
+def _open(path: Path) -> SequentialSoundFile:
+    try:
+        sound = SequentialSoundFile(path)
+    except (soundfile.SoundFileError, TypeError, OSError) as error:
+        # soundfile raises TypeError for names ending in .raw: such a file does not say what it is.
+        raise AudioError(
+            path,
+            f"is not a sound file that can be read ({reason(error)})",
+            remedy="give a WAV, RF64, AIFF, FLAC, CAF, Ogg or MP3 file",
+        ) from error
+    if sound.format == "RAW":
+        # The library guesses a coding from names such as .vox, .gsm or .au when it finds no header.
+        sound.close()
+        raise AudioError(
+            path,
+            "has no header that says what it is",
+            remedy="save it as WAV, with its rate and channels",
+        )
+    return sound
+
+
+def _require_finite(samples: np.ndarray, info: SoundInfo, first: int) -> None:
+    """Raise `AudioError` for the first value that is NaN or infinite, naming its channel and time."""
+    finite = np.isfinite(samples)
+    if finite.all():
+        return
+    frame, channel = (int(index) for index in np.argwhere(~finite)[0])
+    what = "a value that is not a number (NaN)" if np.isnan(samples[frame, channel]) else "an infinite value"
+    at = first + frame
+    raise AudioError(
+        info.path,
+        f"holds {what} in channel {channel + 1} at {at / info.sample_rate:.3f} s (frame {at})",
+        remedy="export it again from its source",
+    )
+
+
+def _describe(path: Path, sound: SequentialSoundFile) -> SoundInfo:
+    """Check an open file against its header."""
+    frames, rate = int(sound.frames), int(sound.samplerate)
+    if frames == _UNKNOWN_FRAMES:
+        raise AudioError(
+            path, "does not say how long it is", remedy="save it again with a program that writes to a file"
+        )
+    if frames < 1:
+        raise AudioError(path, "holds no sound (0 frames)", remedy="export it again")
+    if not LOWEST_RATE_HZ <= rate <= HIGHEST_RATE_HZ:
+        raise AudioError(
+            path,
+            f"has a sample rate of {rate} Hz",
+            remedy=f"use {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
+        )
+    info = SoundInfo(path, frames, int(sound.channels), rate, sound.format, sound.subtype)
+    _require_promised(info)
+    return info
+
+
+def _require_promised(info: SoundInfo) -> None:
+    """Raise `AudioError` when the file holds less than its header claims."""
+    path = info.path
+    if info.container in _BELIEVED_HEADERS:
+        _require_last_frame(info)
+        return
+    claim = sound_claim(path)
+    if claim is None:
+        return
+    if claim.wrapped:
+        raise AudioError(
+            path,
+            "is a plain WAV of more than 4 GiB, whose header cannot count that far: its end would be lost",
+            remedy="save it as RF64 or FLAC",
+        )
+    # Fewer bytes than one frame may be missing: some programs count a padding byte they do not write.
+    if claim.claimed is not None and (claim.claimed - claim.held) * info.frames >= claim.held > 0:
+        raise _cut_off(
+            path,
+            f"its header claims {claim.claimed} bytes of sound, but the file holds {claim.held}"
+            f" ({info.frames} frames)",
+        )
+
+
+def _require_last_frame(info: SoundInfo) -> None:
+    """Raise `AudioError` when the last frame that the header claims cannot be reached."""
+    try:
+        with soundfile.SoundFile(info.path) as sound:
+            sound.seek(info.frames - 1)
+            got = len(sound.read(1))
+    except (soundfile.SoundFileError, OSError) as error:
+        raise _cut_off(
+            info.path,
+            f"its header claims {info.frames} frames, but the last cannot be reached ({reason(error)})",
+        ) from error
+    if got == 0:
+        raise _cut_off(info.path, f"its header claims {info.frames} frames, but the last cannot be reached")
+
+
+def _cut_off(path: Path, what: str) -> AudioError:
+    return AudioError(path, what, remedy="the file was cut off: copy or export it again")
+
+
+def _require_regular(path: Path) -> None:
+    """Raise `AudioError` for what is not a non-empty regular file (a pipe would wait for ever)."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        raise _missing(path) from None
+    except OSError as error:
+        raise AudioError(
+            path, f"cannot be opened ({reason(error)})", remedy="check its path and rights"
+        ) from error
+    if stat.S_ISDIR(found.st_mode):
+        raise AudioError(path, "is a folder", remedy="name a sound file in it")
+    if not stat.S_ISREG(found.st_mode):
+        raise AudioError(path, "is not a regular file", remedy="name a sound file")
+    if found.st_size == 0:
+        raise AudioError(path, "is empty (0 bytes)", remedy="copy or export it again")
+    if not os.access(path, os.R_OK):
+        raise AudioError(path, "may not be read", remedy="allow reading it")
+
+
+def _missing(path: Path) -> AudioError:
+    folder = path.parent
+    if path.is_symlink():
+        return AudioError(path, "is a link to a file that does not exist", remedy="mend or replace the link")
+    if not folder.is_dir():
+        return AudioError(path, f"does not exist: there is no folder {folder}", remedy="check the path")
+    try:
+        names = sorted(entry.name for entry in folder.iterdir() if not entry.is_dir())
+    except OSError:
+        names = []
+    near = _near_names(path.name, names)
+    return AudioError(
+        path, "does not exist", remedy=f"did you mean {' or '.join(near)}?" if near else "check the name"
+    )
+
+
+def _near_names(name: str, names: list[str]) -> list[str]:
+    """Return up to three names that differ in case, in the ending or in a few letters, nearest first."""
+    folded: dict[str, str] = {}
+    for candidate in names:
+        folded.setdefault(candidate.casefold(), candidate)
+    found = [folded[near] for near in difflib.get_close_matches(name.casefold(), folded, n=3, cutoff=0.6)]
+    stem = Path(name).stem.casefold()
+    same_stem = [candidate for candidate in names if Path(candidate).stem.casefold() == stem]
+    return list(dict.fromkeys([*same_stem, *found]))[:3]
+
+
+def reason(error: Exception) -> str:
+    """Say in a few words what a library or the system reported."""
+    if isinstance(error, OSError) and error.strerror:
+        return error.strerror
+    if isinstance(error, soundfile.LibsndfileError):
+        return error.error_string.strip().rstrip(".")
+    if isinstance(error, TypeError):
+        return "no header"
+    return str(error)

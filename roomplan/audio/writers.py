@@ -1,0 +1,316 @@
+"""The files of a delivery.
+
+Conventions
+-----------
+Blocks are `(frames, channels)` float32, full scale ±1.0. Integer formats are quantised here (see
+`quantise`), never by the library: it floors, and it turns NaN into full scale. The digest covers the
+values in the file, frame by frame, as little-endian int32 (plain values, 16-bit ones too) or float32.
+
+The same samples give the same bytes: WAV files carry no time of writing.
+
+Sources
+-------
+- EBU Tech 3306 (2009): RF64, a WAV whose sizes have 64 bits.
+- RFC 9639 (FLAC): at most 8 channels (clause 9.1.3); rates that every frame header can state are whole
+  hertz to 65,535 and whole tens of hertz to 655,350 (clause 9.1.2).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import sys
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal, Self
+
+import numpy as np
+import soundfile
+
+from roomplan.errors import AudioError, RoomplanError
+
+from .files import SequentialSoundFile, reason
+from .headers import find_chunk
+from .quantise import Quantiser
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+__all__ = ["OutputFormat", "SoundWriter", "check_output_format"]
+
+# A plain WAV counts its bytes in 32 bits. The margin leaves room for headers and chunks after the sound.
+RF64_FROM_BYTES: int = 2**32 - 2**20
+
+_FLAC_MOST_CHANNELS = 8
+_FLAC_HIGHEST_RATE_HZ = 655_350
+_FLAC_HIGHEST_WHOLE_HZ = 65_535
+
+# libsndfile's SFC_SET_ADD_PEAK_CHUNK (sndfile.h, public interface); soundfile does not list it.
+_ADD_PEAK_CHUNK: Final = 0x1050
+
+_SUBTYPES: Final = {16: "PCM_16", 24: "PCM_24", "32f": "FLOAT"}
+
+
+@dataclass(frozen=True, slots=True)
+class OutputFormat:
+    """How a file is written.
+
+    Attributes
+    ----------
+    container : "wav" or "flac"
+    bit_depth : 16, 24 or "32f"
+        "32f" is 32-bit float, for WAV only.
+    """
+
+    container: Literal["wav", "flac"]
+    bit_depth: Literal[16, 24, "32f"]
+
+    @property
+    def suffix(self) -> str:
+        """Ending of the file name, with its dot."""
+        return f".{self.container}"
+
+    @property
+    def bytes_per_value(self) -> int:
+        """Size of one uncompressed value."""
+        return 4 if self.bit_depth == "32f" else self.bit_depth // 8
+
+    def __str__(self) -> str:
+        """Say it as people do: "WAV, 24 bit"."""
+        depth = "32-bit float" if self.bit_depth == "32f" else f"{self.bit_depth} bit"
+        return f"{self.container.upper()}, {depth}"
+
+
+def check_output_format(output: OutputFormat, *, sample_rate: int, channels: int) -> None:
+    """Refuse what a format cannot hold, before any work is done.
+
+    Parameters
+    ----------
+    output : OutputFormat
+    sample_rate : int
+        Hertz.
+    channels : int
+
+    Raises
+    ------
+    RoomplanError
+        Names the limit and the way out.
+    """
+    if output.container == "wav":
+        return
+    if output.bit_depth == "32f":
+        raise RoomplanError("FLAC has no 32-bit float", remedy="choose 16 or 24 bit, or WAV")
+    if channels > _FLAC_MOST_CHANNELS:
+        raise RoomplanError(
+            f"FLAC has at most {_FLAC_MOST_CHANNELS} channels, not {channels}", remedy="choose WAV"
+        )
+    tens = sample_rate % 10 == 0 and sample_rate <= _FLAC_HIGHEST_RATE_HZ
+    if sample_rate > _FLAC_HIGHEST_WHOLE_HZ and not tens:
+        raise RoomplanError(
+            f"FLAC cannot hold a sample rate of {sample_rate} Hz",
+            remedy=f"choose WAV, a rate up to {_FLAC_HIGHEST_WHOLE_HZ} Hz, or one in whole tens of hertz up"
+            f" to {_FLAC_HIGHEST_RATE_HZ} Hz",
+        )
+
+
+class SoundWriter:
+    """Writes one file, block by block.
+
+    Parameters
+    ----------
+    path : Path
+        Its folder exists. A file of this name is replaced: use `StagedFolder` to keep earlier ones whole.
+    sample_rate : int
+        Hertz.
+    channels : int
+    frames_expected : int
+        Most frames that may be written (a renderer learns the end of its tail on the way): a WAV that
+        could pass 4 GiB is opened as RF64.
+    format : OutputFormat
+    dither_seed : str
+        See `Quantiser`; unused for float.
+
+    Attributes
+    ----------
+    path : Path
+    format : OutputFormat
+    frames_written : int
+    peak : float
+        Largest absolute value given so far, before quantising.
+    over_range : int
+        Values so far that did not fit an integer format and were limited to it; 0 for float. Raising, or
+        not, is left to the caller, who knows the name of the bus and what would cure it.
+
+    Raises
+    ------
+    RoomplanError
+        The format cannot hold this (see `check_output_format`), or the file cannot be written.
+
+    Notes
+    -----
+    Used as a context manager, it is closed at the end; after an exception without the checks of `close`.
+    No tags, no loudness or time-code chunks. More than two channels are written without a speaker layout.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        sample_rate: int,
+        channels: int,
+        frames_expected: int,
+        format: OutputFormat,  # noqa: A002 — the word of the trade
+        dither_seed: str,
+    ) -> None:
+        check_output_format(format, sample_rate=sample_rate, channels=channels)
+        self.path = path
+        self.format = format
+        self.frames_written = 0
+        self.peak = 0.0
+        self._channels = channels
+        self._frames_expected = frames_expected
+        self._hash = hashlib.sha256()
+        self._quantiser: Quantiser | None = None
+        if format.bit_depth != "32f":
+            self._quantiser = Quantiser(bit_depth=format.bit_depth, seed=dither_seed)
+        size = frames_expected * channels * format.bytes_per_value
+        container = format.container.upper()
+        if container == "WAV" and size >= RF64_FROM_BYTES:
+            container = "RF64"
+        try:
+            self._sound = SequentialSoundFile(
+                path, "w", sample_rate, channels, subtype=_SUBTYPES[format.bit_depth], format=container
+            )
+        except (soundfile.SoundFileError, OSError) as error:
+            raise self._failure(error) from error
+        if container == "WAV":
+            _leave_out_peak_chunk(self._sound)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *rest: object) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.abandon()
+
+    @property
+    def over_range(self) -> int:
+        """Values that did not fit: see the class."""
+        return self._quantiser.over_range if self._quantiser is not None else 0
+
+    @property
+    def digest(self) -> str:
+        """SHA-256, in hexadecimal, of the values written so far."""
+        return self._hash.hexdigest()
+
+    def write(self, block: np.ndarray) -> None:
+        """Write the next frames.
+
+        Parameters
+        ----------
+        block : np.ndarray, shape=(frames, channels), float32
+
+        Raises
+        ------
+        AudioError
+            A value is NaN or infinite; nothing of the block is written.
+        RoomplanError
+            The system cannot write (disk full, removed, read-only).
+        ValueError
+            More frames than expected: the choice of RF64 would no longer hold.
+        """
+        if self.frames_written + len(block) > self._frames_expected:
+            raise ValueError(f"{self.path}: more than the {self._frames_expected} frames expected")
+        if not len(block):
+            return
+        samples = np.ascontiguousarray(block, dtype=np.float32)
+        peak = max(float(samples.max()), -float(samples.min()))  # NaN comes through both
+        if not np.isfinite(peak):
+            raise AudioError(
+                self.path,
+                f"a value that is not finite reached the file near frame {self.frames_written}",
+                remedy="a level or a response in its path is far out of range",
+            )
+        self.peak = max(self.peak, peak)
+        if self._quantiser is None:
+            self._put(samples, samples)
+        else:
+            values = self._quantiser(samples)
+            # The library takes the upper bits of an int32, so 24-bit values are moved up; exact.
+            self._put(values, values.astype(np.int16) if self.format.bit_depth == 16 else values << 8)
+        self.frames_written += len(samples)
+
+    def close(self) -> None:
+        """Finish the file and check that it is complete; may be called again.
+
+        Raises
+        ------
+        RoomplanError
+            The system could not write everything.
+        """
+        if self._sound.closed:
+            return
+        try:
+            self._sound.close()
+            _clear_time_stamp(self.path)
+            held = soundfile.info(self.path).frames if self.frames_written else 0
+        except (soundfile.SoundFileError, OSError) as error:
+            raise self._failure(error) from error
+        if held != self.frames_written:
+            raise self._failure(None)
+
+    def abandon(self) -> None:
+        """Close the file as it is, without checks: it is going to be removed."""
+        try:
+            self._sound.close()
+        except (soundfile.SoundFileError, OSError):
+            return  # the reason for abandoning it is already on its way to the user
+
+    def _put(self, values: np.ndarray, stored: np.ndarray) -> None:
+        """Add plain values to the digest and hand the library what it stores; both release the GIL."""
+        little_endian = values if sys.byteorder == "little" else values.byteswap()
+        self._hash.update(little_endian.data)
+        try:
+            self._sound.write(stored)
+        except (soundfile.SoundFileError, AssertionError, OSError) as error:
+            # soundfile asserts that every frame was taken.
+            raise self._failure(error) from error
+
+    def _failure(self, error: Exception | None) -> RoomplanError:
+        """Make the one line for a file that could not be written."""
+        words = reason(error) if error is not None else ""
+        try:
+            full = shutil.disk_usage(self.path.parent).free < 2**20
+        except OSError:
+            full = False
+        if full:
+            words = "the disk is full"
+        return AudioError(
+            self.path,
+            f"could not be written ({words or 'not everything arrived on the disk'})",
+            remedy="free some space, or choose another folder, and check its rights",
+        )
+
+
+def _leave_out_peak_chunk(sound: soundfile.SoundFile) -> None:
+    """Tell the library not to search for peaks in float WAV files while it writes.
+
+    The PEAK chunk carries the time of writing, and the search for its values takes as long again as the
+    writing (measured: 0.17 s against 0.08 s for 300 s of stereo). soundfile has no public way to say
+    this, so a version that hides its handle just goes on: `_clear_time_stamp` sees to the time. Not for
+    RF64, which has no such chunk until this very command adds one (measured, libsndfile 1.2.2).
+    """
+    library, handle = getattr(soundfile, "_snd", None), getattr(sound, "_file", None)
+    null = getattr(getattr(soundfile, "_ffi", None), "NULL", None)
+    if library is not None and handle is not None and null is not None:
+        library.sf_command(handle, _ADD_PEAK_CHUNK, null, 0)
+
+
+def _clear_time_stamp(path: Path) -> None:
+    """Set the time in a PEAK chunk, where there is one after all, to 0."""
+    peak = find_chunk(path, b"PEAK")
+    if peak is not None:
+        with path.open("r+b") as file:
+            file.seek(peak.start + 4)  # a version of 32 bits, then the time of 32 bits
+            file.write(bytes(4))
