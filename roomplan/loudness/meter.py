@@ -1,0 +1,195 @@
+"""Loudness meter for a stream of sound.
+
+Conventions
+-----------
+Blocks are ``(frames, channels)``, floating point, full scale 1.0. Sources: see `weighting`, `hops`, `gating`.
+
+What is not a finite number is not refused block by block: it poisons the running sums and the peak, and the
+reading then holds None and says so. That costs nothing and cannot be missed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from roomplan.errors import RoomplanError
+from roomplan.loudness.gating import (
+    Loudness,
+    loudness_level,
+    loudness_of_hops,
+    passing_blocks,
+    power_over_blocks,
+)
+from roomplan.loudness.hops import HopSums
+from roomplan.loudness.lanes import WORTH_A_THREAD, Lanes
+from roomplan.loudness.weighting import KFilter, validate_channel_weights, validate_sample_rate
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "Loudness",
+    "Meter",
+    "MeterReading",
+    "loudness_level",
+    "loudness_of_hops",
+    "passing_blocks",
+    "power_over_blocks",
+    "validate_block",
+]
+
+# Frames filtered at a time: 8 kB per thousand stay in a core's own cache from the conversion to the sums.
+_SLICE_FRAMES = 32_768
+
+
+@dataclass(frozen=True)
+class MeterReading:
+    """What a meter has seen so far.
+
+    Attributes
+    ----------
+    loudness : Loudness
+        Of the complete 20 ms hops.
+    sample_peak_dbfs : float or None
+        Largest absolute sample of any channel, the last incomplete hop included; not the true peak.
+    frames : int
+        Frames fed.
+    reasons : mapping of str to str
+        Why a figure is None: those of `loudness`, and ``"sample_peak_dbfs"``.
+    """
+
+    loudness: Loudness
+    sample_peak_dbfs: float | None
+    frames: int
+    reasons: Mapping[str, str]
+
+
+def validate_block(samples: NDArray[np.floating], channels: int) -> None:
+    """Refuse a block that is no sound of so many channels.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (frames, channels)
+        Any floating-point type.
+    channels : int
+        Expected channels.
+
+    Raises
+    ------
+    RoomplanError
+        For another rank, number of channels or type.
+
+    Notes
+    -----
+    Finiteness is not checked here; see the module.
+    """
+    if samples.ndim != 2 or samples.shape[1] != channels:
+        raise RoomplanError(
+            f"a block of shape {samples.shape} was fed to a meter of {channels} channels",
+            remedy=f"feed arrays of shape (frames, {channels})",
+        )
+    if not np.issubdtype(samples.dtype, np.floating):
+        raise RoomplanError(
+            f"a block of {samples.dtype} samples has no known full scale",
+            remedy="feed floating-point samples with full scale 1.0",
+        )
+
+
+class Meter:
+    """Loudness and sample peak of one stream of sound.
+
+    Parameters
+    ----------
+    sample_rate : int
+        Hz; 8,000 to 192,000.
+    channels : int
+        1 (mono, counted once) or 2 (left, right); any number with `weights`.
+    weights : array_like, shape (channels,), optional
+        Power weight of every channel; see `validate_channel_weights`.
+    workers : int
+        Threads; channels are filtered side by side.
+
+    Raises
+    ------
+    RoomplanError
+        When the rate or the weights do not fit.
+
+    Notes
+    -----
+    How the stream is split into blocks never changes the reading. Not done: loudness range, true peak.
+    """
+
+    def __init__(
+        self, *, sample_rate: int, channels: int, weights: ArrayLike | None = None, workers: int = 2
+    ) -> None:
+        validate_sample_rate(sample_rate)
+        self._sample_rate = sample_rate
+        self._weights = validate_channel_weights(channels, weights)
+        self._channels = [_ChannelMeter(sample_rate, index) for index in range(channels)]
+        self._lanes = Lanes(min(workers, channels))
+        self._frames = 0
+
+    def feed(self, samples: NDArray[np.floating]) -> None:
+        """Add the next block of the stream.
+
+        Parameters
+        ----------
+        samples : ndarray, shape (frames, channels)
+            Floating point, full scale 1.0; may be empty. Large blocks (a second and more) are fastest.
+
+        Raises
+        ------
+        RoomplanError
+            When the block does not fit the meter.
+        """
+        validate_block(samples, len(self._channels))
+        lanes = self._lanes if samples.size >= WORTH_A_THREAD else Lanes(1)
+        lanes.map(lambda channel: channel.feed(samples), self._channels)
+        self._frames += len(samples)
+
+    def result(self) -> MeterReading:
+        """Return the reading so far; the stream may go on afterwards.
+
+        Returns
+        -------
+        MeterReading
+        """
+        # Channel after channel, not as a matrix product, whose rounding depends on the number of hops.
+        sums = (self._weights[:, None] * np.stack([channel.sums.sums for channel in self._channels])).sum(
+            axis=0
+        )
+        loudness = loudness_of_hops(sums, sample_rate=self._sample_rate)
+        reasons = dict(loudness.reasons)
+        # numpy's maximum keeps NaN; Python's would depend on the order.
+        peak = float(np.max([channel.peak for channel in self._channels]))
+        peak_db = None
+        if not np.isfinite(peak):
+            reasons["sample_peak_dbfs"] = "not a finite number"
+        elif peak == 0.0:
+            reasons["sample_peak_dbfs"] = "digital silence" if self._frames else "no sound"
+        else:
+            peak_db = 20.0 * float(np.log10(peak))
+        return MeterReading(loudness, peak_db, self._frames, MappingProxyType(reasons))
+
+
+class _ChannelMeter:
+    """Filter, sums and peak of one channel."""
+
+    def __init__(self, sample_rate: int, index: int) -> None:
+        self._index = index
+        self._filter = KFilter(sample_rate, 1)
+        self.sums = HopSums(sample_rate, 1)
+        self.peak = 0.0
+
+    def feed(self, samples: NDArray[np.floating]) -> None:
+        """Add one block, shape (frames, channels)."""
+        for start in range(0, len(samples), _SLICE_FRAMES):
+            row = np.array(samples[start : start + _SLICE_FRAMES, self._index], dtype=np.float64)[None]
+            self.peak = float(np.maximum(self.peak, np.maximum(row.max(), -row.min())))
+            self.sums.feed(self._filter(row))

@@ -1,0 +1,135 @@
+"""What the tests of rooms share: rooms of a plan, response files, noises of known decay."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import soundfile
+
+from roomplan.errors import Place
+from roomplan.plan.model import ResponseFiles, Room, Seat
+
+PLACE = Place(Path("ice_harbour.yaml"), 12, 3)
+DECAY_RATE = 3.0 * np.log(10.0)
+
+
+@pytest.fixture
+def place() -> Place:
+    return PLACE
+
+
+@pytest.fixture
+def make_seat():
+    def make(distance_m: float, angle_deg: float) -> Seat:
+        return Seat(distance_m, angle_deg, PLACE)
+
+    return make
+
+
+@pytest.fixture
+def make_room():
+    """Room of a plan, all keys at their defaults; `files` lists positions, `single` is the only response."""
+
+    def make(
+        *,
+        files: dict[str, Any] | None = None,
+        single: Any = None,
+        **changes: Any,
+    ) -> Room:
+        def paths(given: Any) -> tuple[Path, ...]:
+            return tuple(given) if isinstance(given, tuple) else (given,)
+
+        responses = None
+        if files is not None:
+            responses = {name: ResponseFiles(paths(given), PLACE, True) for name, given in files.items()}
+        elif single is not None:
+            responses = {"default": ResponseFiles(paths(single), PLACE, False)}
+        values: dict[str, Any] = {
+            "name": "parish_nave",
+            "synthetic": None,
+            "responses": responses,
+            "level_db": 0.0,
+            "mute": False,
+            "width": 1.0,
+            "wiring": None,
+            "normalise": "loudness",
+            "reference": None,
+            "direct": "drop",
+            "align": None,
+            "pre_delay_s": 0.0,
+            "low_cut_hz": None,
+            "high_cut_hz": None,
+            "decay_scale": None,
+            "reverberation_time_s": None,
+            "trim_tail": True,
+            "place": PLACE,
+        }
+        return Room(**(values | changes))
+
+    return make
+
+
+@pytest.fixture
+def write_sound(tmp_path: Path):
+    def write(name: str, samples: np.ndarray, *, sample_rate: int = 48_000, subtype: str = "DOUBLE") -> Path:
+        path = tmp_path / name
+        soundfile.write(path, samples, sample_rate, subtype=subtype)
+        return path
+
+    return write
+
+
+@pytest.fixture
+def decaying_noise():
+    """Gaussian noise with one exponential decay in every band, shape (frames, channels), amplitude 0.1."""
+
+    def make(
+        time_s: float,
+        *,
+        length_s: float,
+        channels: int = 1,
+        sample_rate: int = 48_000,
+        seed: int = 1,
+        floor_db: float | None = None,
+    ) -> np.ndarray:
+        generator = np.random.default_rng(seed)
+        frames = round(length_s * sample_rate)
+        clock = np.arange(frames) / sample_rate
+        samples = generator.standard_normal((frames, channels))
+        samples *= np.exp(-DECAY_RATE * clock / time_s)[:, None]
+        if floor_db is not None:
+            samples += generator.standard_normal((frames, channels)) * 10.0 ** (floor_db / 20.0)
+        return 0.1 * samples
+
+    return make
+
+
+@pytest.fixture
+def hall_response(decaying_noise):
+    """Response with a direct sound, a gap of 20 ms and a diffuse decay: (frames, channels)."""
+
+    def make(
+        *,
+        channels: int = 2,
+        sample_rate: int = 48_000,
+        lead_s: float = 0.005,
+        gap_s: float = 0.02,
+        time_s: float = 1.0,
+        length_s: float = 1.5,
+        direct: float = 0.9,
+        seed: int = 1,
+    ) -> np.ndarray:
+        samples = np.zeros((round(length_s * sample_rate), channels))
+        lead, gap = round(lead_s * sample_rate), round(gap_s * sample_rate)
+        samples[lead] = direct
+        start = lead + gap
+        noise = decaying_noise(
+            time_s, length_s=length_s, channels=channels, sample_rate=sample_rate, seed=seed
+        )
+        samples[start:] = noise[: len(samples) - start]
+        return samples
+
+    return make
