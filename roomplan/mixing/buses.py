@@ -65,16 +65,18 @@ class Family:
 
 
 def build_components(session: Session) -> tuple[Component, ...]:
-    """Dry and wet components of all sections, muted ones included, in the order of the plan."""
-    components: list[Component] = []
-    for section in session.sections:
-        if section.dry_gain is not None:
-            components.append(Component(section.name, None, None, None, section.muted))
-        components.extend(
-            Component(section.name, index, send.room, send.position, section.muted or send.muted)
-            for index, send in enumerate(section.sends)
-        )
-    return tuple(components)
+    """All wet components, then all dry ones, muted ones included: the engine writes the wet ones in place."""
+    wet = [
+        Component(section.name, index, send.room, send.position, section.muted or send.muted)
+        for section in session.sections
+        for index, send in enumerate(section.sends)
+    ]
+    dry = [
+        Component(section.name, None, None, None, section.muted)
+        for section in session.sections
+        if section.dry_gain is not None
+    ]
+    return (*wet, *dry)
 
 
 def build_buses(session: Session, components: tuple[Component, ...]) -> tuple[Bus, ...]:

@@ -27,6 +27,7 @@ from roomplan.mixing.buses import Bus, Component, Family, build_buses, build_com
 from roomplan.mixing.figures import BusFigures, decay_of_buses, dry_component_powers, power_ratio
 from roomplan.mixing.paths import response_matrices
 from roomplan.mixing.stream import ComponentStream, SignalStatistics
+from roomplan.mixing.summing import BusMixer
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -40,8 +41,6 @@ if TYPE_CHECKING:
     Planar = NDArray[np.float32]
 
 __all__ = ["Output", "Progress", "Rendering", "SendFigures", "find_bus", "measure_session", "render_session"]
-
-SLICE = 16_384  # frames summed at a time: one stereo slice of float32 is 128 KiB and stays in the cache
 
 
 class Progress(Protocol):
@@ -92,41 +91,13 @@ class Rendering:
         return next(bus for bus in self.buses if bus.name == name)
 
 
-class _BusSum:
-    """One bus while it streams: its running peak and the files it is written to."""
+@dataclass(frozen=True)
+class _Level:
+    """Peak of a bus, and the files it was written to."""
 
-    def __init__(self, bus: Bus, writers: Sequence[SoundWriter]) -> None:
-        self.bus = bus
-        self.writers = writers
-        self.peak = 0.0
-        self._members = [(index, np.float32(factor)) for index, factor in bus.factors.items()]
-
-    def add(self, block: Planar) -> None:
-        frames = block.shape[2]
-        interleaved = np.empty((frames, 2), np.float32) if self.writers else None
-        for start in range(0, frames, SLICE):
-            total = self._sum(block[:, :, start : start + SLICE])
-            if total is not None:
-                self.peak = max(self.peak, float(total.max()), -float(total.min()))
-            if interleaved is not None:
-                interleaved[start : start + SLICE] = 0.0 if total is None else total.T
-        if interleaved is not None:
-            for writer in self.writers:
-                writer.write(interleaved)
-
-    def _sum(self, part: Planar) -> Planar | None:
-        if not self._members:
-            return None
-        (first, factor), *others = self._members
-        if not others:
-            return part[first] if factor == 1.0 else factor * part[first]
-        total = factor * part[first]
-        for index, gain in others:
-            if gain == 1.0:
-                total += part[index]
-            else:
-                total += gain * part[index]
-        return total
+    bus: Bus
+    peak: float
+    writers: Sequence[SoundWriter]
 
 
 def find_bus(buses: Iterable[str], name: str) -> str:
@@ -243,28 +214,41 @@ class _Run:
                         )
                         for path in paths
                     ]
-            sums = [_BusSum(bus, writers.get(bus.name, [])) for bus in self.buses]
+            mixer = BusMixer(
+                self.buses,
+                [index for index, bus in enumerate(self.buses) if bus.name in writers],
+                most_frames=stream.hop,
+                workers=self.workers,
+            )
             stage = "rendering" if staged is not None else "listening"
             for block in stream.blocks(lambda done, total: self.progress(stage, done, total)):
-                metering = pool.submit(powers.feed, block)
-                list(pool.map(lambda bus, block=block: bus.add(block), sums))
-                metering.result()
+                powers.feed(block)
+                jobs = [
+                    (writer, samples)
+                    for index, samples in mixer.mix(block, pool).items()
+                    for writer in writers[self.buses[index].name]
+                ]
+                list(pool.map(lambda job: job[0].write(job[1]), jobs))
                 frames += block.shape[2]
             powers.finish()
             statistics = stream.statistics
+            levels = [
+                _Level(bus, float(peak), writers.get(bus.name, ()))
+                for bus, peak in zip(self.buses, mixer.peaks, strict=True)
+            ]
         warnings = [*session.warnings, *_signal_warnings(session, statistics)]
         if form is not None:
-            warnings += _levels(self.session, sums, writers, form)
+            warnings += _level_warnings(self.session, levels, form)
         outputs = {
             name: tuple(Output(path, writer.digest) for path, writer in zip(files[name], group, strict=True))
             for name, group in writers.items()
         }
         families = tuple(family for family in self.families if _is_complete(family, files))
-        buses, sends = self._figures(powers, matrices, sums)
+        buses, sends = self._figures(powers, matrices, levels)
         return Rendering(session, frames, buses, sends, families, outputs, folder, tuple(warnings))
 
     def _figures(
-        self, powers: BusPowers, matrices: Mapping, sums: Sequence[_BusSum]
+        self, powers: BusPowers, matrices: Mapping, levels: Sequence[_Level]
     ) -> tuple[tuple[BusFigures, ...], tuple[SendFigures, ...]]:
         rate = self.session.sample_rate
         row = {bus.name: index for index, bus in enumerate(self.buses)}
@@ -279,11 +263,11 @@ class _Run:
             progress=lambda done, total: self.progress("measuring decay", done, total),
         )
         figures = []
-        for bus, total in zip(self.buses, sums, strict=True):
+        for bus, level in zip(self.buses, levels, strict=True):
             index = row[bus.name]
             loudness = loudness_of_hops(powers.sums(index), sample_rate=rate)
             reasons = dict(loudness.reasons)
-            peak = 20.0 * math.log10(total.peak) if total.peak > 0.0 else None
+            peak = 20.0 * math.log10(level.peak) if level.peak > 0.0 else None
             if peak is None:
                 reasons["sample_peak_dbfs"] = "the bus is silent"
             ratio, why = None, "only sections, groups and the mix have a wet and a dry side"
@@ -431,32 +415,27 @@ def _refuse_inputs(session: Session, folder: Path, files: Sequence[str]) -> None
             )
 
 
-def _levels(
-    session: Session,
-    sums: Sequence[_BusSum],
-    writers: Mapping[str, Sequence[SoundWriter]],
-    form: OutputFormat,
-) -> list[Problem]:
+def _level_warnings(session: Session, levels: Sequence[_Level], form: OutputFormat) -> list[Problem]:
     """Refuse a file that would clip in an integer format; warn of float files above full scale."""
-    over = [s for s in sums if s.writers and any(writer.over_range for writer in s.writers)]
+    over = [level for level in levels if any(writer.over_range for writer in level.writers)]
     if form.bit_depth != "32f" and over:
-        worst = max(over, key=lambda s: s.peak)
+        worst = max(over, key=lambda level: level.peak)
         peak_db = 20.0 * math.log10(worst.peak) if worst.peak > 0 else 0.0
         # a tenth of a dB more keeps the dither inside the range too
         trim = session.plan.trim_db - (math.ceil(max(peak_db, 0.0) * 10.0) + 1.0) / 10.0
-        names = ", ".join(s.bus.name for s in over)
+        names = ", ".join(level.bus.name for level in over)
         raise RoomplanError(
             f"{names} would clip in {form.bit_depth} bit: bus {worst.bus.name} peaks at {peak_db:+.2f} dBFS",
             remedy=f"set `trim: {trim:.1f}` in the plan (it moves every bus alike), or write 32f",
         )
     return [
         Problem(
-            f"bus {s.bus.name} peaks at {20.0 * math.log10(s.peak):+.1f} dBFS",
+            f"bus {level.bus.name} peaks at {20.0 * math.log10(level.peak):+.1f} dBFS",
             None,
             "the float file holds it, but a converter will not: lower `trim`",
         )
-        for s in sums
-        if s.bus.name in writers and s.bus.name == "mix" and s.peak > 1.0
+        for level in levels
+        if level.writers and level.bus.name == "mix" and level.peak > 1.0
     ]
 
 

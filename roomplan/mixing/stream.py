@@ -40,6 +40,7 @@ CUT_FADE_S = 0.01
 LONGEST_FADE_S = 0.5
 HOP_S = 0.02
 BLOCK_HOPS = 20  # 400 ms
+ENGINE_BYTES = 150_000_000  # what the engine may hold; the blocks around it take about as much again
 
 
 @dataclass
@@ -114,6 +115,8 @@ class ComponentStream:
         self._components = components
         self._stack = ExitStack()
         self._pool = ThreadPoolExecutor(1)
+        self._signals: list[Planar] = []
+        self._blocks: list[Planar] = []
         self._stack.callback(self._pool.shutdown)
         try:
             self._build(matrices, workers)
@@ -149,12 +152,11 @@ class ComponentStream:
         self.hop = self._engine.hop if self._engine is not None else 1 << 18
 
     def _route(self, matrices: Mapping[tuple[str, int], ResponseMatrix], workers: int) -> None:
-        """Lay the routes: one engine output per distinct channel of a wet component."""
+        """Lay the routes: two engine outputs per wet component; alike ones are convolved once."""
         responses: list[Planar] = []
         index_of: dict[int, int] = {}
         routes: list[Route] = []
-        outputs: list[tuple[int, int, int, float]] = []  # component, left output, right output, gain
-        count = 0
+        outputs: list[tuple[bool, float]] = []  # per wet component: whether right repeats left, gain
         by_name = {section.source.name: section for section in self._sections}
         for number, component in enumerate(self._components):
             if component.send is None:
@@ -169,9 +171,7 @@ class ComponentStream:
                 if section.sum_input is None or not matrix.sums
                 else 1.0
             )
-            left = count
-            right = left if same else left + 1
-            count = right + 1
+            left, right = 2 * number, 2 * number + 1
             for source, output, cell in cells:
                 if same and output == 1:
                     continue
@@ -181,7 +181,7 @@ class ComponentStream:
                 routes.append(
                     Route(input=source, output=left if output == 0 else right, response=index_of[id(cell)])
                 )
-            outputs.append((number, left, right, gain * scale))
+            outputs.append((same, gain * scale))
         self._outputs = outputs
         self._engine = None
         if routes:
@@ -189,9 +189,10 @@ class ComponentStream:
                 responses,
                 routes,
                 inputs=self._inputs,
-                outputs=count,
+                outputs=2 * len(outputs),
                 workers=workers,
                 expected_frames=self.stem_frames,
+                max_bytes=ENGINE_BYTES,
             )
 
     def __enter__(self) -> Self:
@@ -244,6 +245,7 @@ class ComponentStream:
         for block in decided():
             progress(start, self.longest_frames)
             yield block
+            self._release(block)
         end = max(1, min(levels.end(TAIL_DROP_DB), self.longest_frames))
         rest, held = list(held), deque()
         for block in self._until(iter(rest), end - start, FULL_FADE_S, lambda _done, _all: None):
@@ -267,27 +269,37 @@ class ComponentStream:
                 first = max(start, end - fade)
                 cut[:, :, first - start :] *= curve[first - (end - fade) : stop - (end - fade)]
             yield cut
+            self._release(block)
             start = stop
             progress(start, end)
 
     def _raw_blocks(self, end: int) -> Iterator[Planar]:
-        """Yield blocks of `hop` frames until `end` is covered."""
+        """Yield blocks of `hop` frames until `end` is covered; `_release` takes them back."""
         pending = self._pool.submit(self._read)
         for start in range(0, end, self.hop):
             signals, block = pending.result()
             if start + self.hop < end:
                 pending = self._pool.submit(self._read)
             if self._engine is not None:
-                wet = self._engine.process_planar(signals)
-                for component, left, right, gain in self._outputs:
-                    np.multiply(wet[left], np.float32(gain), out=block[component, 0])
-                    np.multiply(wet[right], np.float32(gain), out=block[component, 1])
+                wet = block[: len(self._outputs)]
+                self._engine.process_planar(signals, out=wet.reshape(-1, self.hop))
+                for component, (same, gain) in zip(wet, self._outputs, strict=True):
+                    component[: 1 if same else 2] *= np.float32(gain)
+                    if same:
+                        component[1] = component[0]
+            self._signals.append(signals)
             yield block
+
+    def _release(self, block: Planar) -> None:
+        """Take a block back: fresh memory for every hop costs more than the sums made in it."""
+        self._blocks.append(block)
 
     def _read(self) -> tuple[Planar, Planar]:
         """Read a hop of every stem into the engine's inputs and the dry components."""
-        signals = np.zeros((self._inputs, self.hop), np.float32)
-        block = np.zeros((len(self._components), 2, self.hop), np.float32)
+        signals = _taken(self._signals, (self._inputs, self.hop))
+        block = _taken(self._blocks, (len(self._components), 2, self.hop))
+        signals[:] = 0.0
+        block[len(self._outputs) :] = 0.0
         for section in self._sections:
             signal = signals[section.inputs]
             for path, reader in zip(section.source.stems, section.readers, strict=True):
@@ -307,6 +319,10 @@ class ComponentStream:
                 np.add(signal[0], signal[1], out=signals[section.sum_input])
                 signals[section.sum_input] *= np.float32(math.sqrt(0.5))
         return signals, block
+
+
+def _taken(free: list[Planar], shape: tuple[int, ...]) -> Planar:
+    return free.pop() if free else np.zeros(shape, np.float32)
 
 
 def _add_mixed(into: Planar, matrix: NDArray[np.float64], channels: Planar) -> None:
