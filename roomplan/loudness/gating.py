@@ -9,7 +9,7 @@ under the key of the figure.
 
 Sources
 -------
-ITU-R BS.1770-5, Annex 1: equations 2 to 7. EBU Tech 3341, section 2.2: windows of momentary and short-term
+ITU-R BS.1770-5, Annex 1: blocks, gates, loudness. EBU Tech 3341: windows of momentary and short-term
 loudness, which are not gated.
 """
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Loudness", "loudness_level", "loudness_of_hops", "passing_blocks", "power_over_blocks"]
 
-# BS.1770-5, Annex 1, equation 2: makes a 997 Hz sine at 0 dBFS in one front channel read −3.01 LUFS.
+# BS.1770-5, Annex 1: makes a 997 Hz sine at 0 dBFS in one front channel read −3.01 LUFS.
 _OFFSET_DB = -0.691
 # BS.1770-5, Annex 1: absolute gate, and relative gate under the mean of what the absolute gate passes.
 _ABSOLUTE_GATE_LUFS = -70.0
@@ -139,9 +139,7 @@ def passing_blocks(sums: NDArray[np.float64], *, sample_rate: int) -> NDArray[np
     return _passing(_block_powers(sums, sample_rate))
 
 
-def power_over_blocks(
-    sums: NDArray[np.float64], passing: NDArray[np.bool_], *, sample_rate: int
-) -> float | None:
+def power_over_blocks(sums: NDArray[np.float64], passing: NDArray[np.bool_], *, sample_rate: int) -> float:
     """Mean power of one signal over the blocks in which another (or itself) passes its gates.
 
     Parameters
@@ -155,20 +153,22 @@ def power_over_blocks(
 
     Returns
     -------
-    float or None
+    float
         Mean of the blocks' powers, full scale squared. Blocks overlap, so a moment that lies in more passing
-        blocks weighs more, exactly as in the gated mean of BS.1770. None when no block passes: there is no
-        mean over nothing.
+        blocks weighs more, exactly as in the gated mean of BS.1770.
 
     Raises
     ------
     ValueError
-        When `passing` belongs to a signal of another length.
+        When `passing` belongs to a signal of another length, or no block passes: there is no mean over
+        nothing. Ask ``passing.any()`` first.
     """
     blocks = _block_powers(sums, sample_rate)
     if passing.shape != blocks.shape:
         raise ValueError(f"{passing.size} gate decisions for {blocks.size} blocks of 400 ms")
-    return float(blocks[passing].mean()) if passing.any() else None
+    if not passing.any():
+        raise ValueError("no block passes the gates, so there is no mean over those that do")
+    return float(blocks[passing].mean())
 
 
 def _loudest(
@@ -197,7 +197,7 @@ def _loudest(
 
 
 def _passing(blocks: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Both gates of BS.1770-5, equations 5 to 7, on block powers; "above" is strict, as printed there."""
+    """Both gates of BS.1770-5, Annex 1, on block powers; what lies exactly on a gate does not pass."""
     above = blocks > _power_at(_ABSOLUTE_GATE_LUFS)
     if not above.any():
         return above

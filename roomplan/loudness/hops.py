@@ -9,7 +9,7 @@ windows of 3 s are 150 hops. Sound is planar, ``(channels, frames)``.
 
 Sources
 -------
-ITU-R BS.1770-5, Annex 1 (400 ms blocks, 75 % overlap); EBU Tech 3341, section 2.2 (momentary 400 ms,
+ITU-R BS.1770-5, Annex 1 (400 ms blocks, 75 % overlap); EBU Tech 3341 (momentary 400 ms,
 short-term 3 s). The step of 20 ms: cases 13 and 14 of Tech 3341 shift their bursts by 20 ms, and a meter
 with a step of 100 ms reads case 13 up to 0.45 LU low.
 """

@@ -80,7 +80,7 @@ def validate_channel_weights(channels: int, weights: ArrayLike | None) -> NDArra
         Number of channels.
     weights : array_like, shape (channels,), or None
         Power weights: 1.0 left, right, centre, 1.41 surrounds, 0.0 low-frequency effects (BS.1770-5,
-        Annex 1, Table 3). None means 1.0 each and is understood for one channel (mono, counted once)
+        Annex 1). None means 1.0 each and is understood for one channel (mono, counted once)
         and two (left, right).
 
     Returns
