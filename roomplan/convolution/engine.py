@@ -378,7 +378,7 @@ class Convolver:
     def _response_spectra(
         self, responses: dict[int, np.ndarray], transform: RealTransform
     ) -> dict[int, np.ndarray]:
-        """Spectra of `responses` with the 1/N of the inverse in them, transformed by `transform` in float64."""
+        """Spectra of `responses`, made by `transform` in float64, with the 1/N of the inverse in them."""
 
         def spectrum(response: np.ndarray) -> np.ndarray:
             padded = np.zeros(transform.length)

@@ -24,7 +24,8 @@ the response) carries the 1/N, once.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -40,6 +41,10 @@ _ROW_COUNTS = (2, 4, 8, 12, 16, 24, 32, 48, 64, 96, 120, 144, 192, 240, 256, 320
 # costs half a complex row transform, and rows are contiguous, so the columns want to be the shorter side).
 _ROWS_PER_ROOT = 0.4
 
+# Rows a multiple of 4 KiB apart (1024 float32 samples) fall into the same lines of a first-level cache: a
+# column of them evicts itself. Measured: a third to a half more time.
+_ALIASING_COLUMNS = 1024
+
 
 def transform_shape(minimum: int) -> tuple[int, int]:
     """Rows and columns of the transform to use for at least `minimum` samples.
@@ -52,16 +57,21 @@ def transform_shape(minimum: int) -> tuple[int, int]:
     Returns
     -------
     tuple of int
-        (rows, columns), rows even, rows · columns ≥ minimum, rarely more than 2 % above it.
+        (rows, columns), rows even, rows · columns ≥ minimum, by 3 % on average and 10 % at most when
+        `minimum` is above 10,000.
     """
     target = _ROWS_PER_ROOT * math.sqrt(minimum)
     rows = min(_ROW_COUNTS, key=lambda count: abs(math.log(count / target)))
-    return rows, _fast_length(-(-minimum // rows))
+    columns = _fast_length(-(-minimum // rows))
+    if columns % _ALIASING_COLUMNS == 0:
+        columns = _fast_length(columns + 1)
+    return rows, columns
 
 
 def _fast_length(minimum: int) -> int:
-    """`scipy.fft.next_fast_len`, whose stub takes it for a function without a result."""
-    length: Any = scipy.fft.next_fast_len(minimum)
+    """Next product of 2, 3 and 5: factors 7 and 11 cost more (a fifth) than the shorter length saves."""
+    # scipy's stub takes it for a function without a result
+    length: Any = scipy.fft.next_fast_len(minimum, real=True)
     return int(length)
 
 
@@ -88,30 +98,28 @@ class RealTransform:
     ----------
     rows, columns : int
         The layout, see the module's conventions.
-    twiddles, untwiddles : ndarray, shape (rows/2 + 1, columns)
-        The factors of the forward transform and their conjugates, complex64 or complex128.
+    twiddles : ndarray, shape (rows/2 + 1, columns)
+        The factors of the forward transform, complex64 or complex128.
     """
 
     rows: int
     columns: int
     twiddles: np.ndarray
-    untwiddles: np.ndarray
 
     @classmethod
     def of_shape(cls, shape: tuple[int, int], *, dtype: np.dtype) -> RealTransform:
         """Build the transform for `shape` = (rows, columns) and samples of `dtype` (float32 or float64)."""
-        rows, columns = shape
-        twiddles = _twiddle_factors(rows, columns)
-        return cls(rows, columns, twiddles, twiddles.conj()).in_precision(dtype)
+        return cls(*shape, _twiddle_factors(*shape)).in_precision(dtype)
 
     def in_precision(self, dtype: np.dtype) -> RealTransform:
         """Return the same transform for samples of `dtype`, itself where that is so already."""
         kind = np.result_type(dtype, np.complex64)
-        if kind == self.twiddles.dtype:
-            return self
-        return RealTransform(
-            self.rows, self.columns, self.twiddles.astype(kind), self.untwiddles.astype(kind)
-        )
+        return self if kind == self.twiddles.dtype else replace(self, twiddles=self.twiddles.astype(kind))
+
+    @cached_property
+    def untwiddles(self) -> np.ndarray:
+        """Conjugates of the twiddle factors; made when first needed, the response's only goes forward."""
+        return self.twiddles.conj()
 
     @property
     def length(self) -> int:

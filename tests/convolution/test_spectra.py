@@ -44,4 +44,9 @@ def test_a_shape_holds_what_it_must_with_even_rows_and_wastes_little(minimum):
     assert rows % 2 == 0
     assert rows * columns >= minimum
     if minimum > 10_000:
-        assert rows * columns <= 1.02 * minimum
+        assert rows * columns <= 1.1 * minimum
+
+
+def test_no_shape_puts_its_rows_a_multiple_of_4_kib_apart():
+    minimums = [rows * 1024 * factor for rows in (96, 192, 256, 400, 512) for factor in (1, 2, 4, 8)]
+    assert all(transform_shape(minimum)[1] % 1024 for minimum in minimums)
