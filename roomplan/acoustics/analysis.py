@@ -20,11 +20,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.bands import OCTAVE_CENTRES_HZ, band_edges, bandwidth, exact_mid_band, top_frequency
+from roomplan.acoustics.bands import OCTAVE_CENTRES_HZ, band_edges, bandwidth, exact_mid_band
 from roomplan.acoustics.checks import validate_rate, validate_response, validate_vector
 from roomplan.acoustics.decay import decay_range, decay_times, schroeder_curve
-from roomplan.acoustics.direct_sound import find_onset
-from roomplan.acoustics.energy import energy_figures, split_energies
+from roomplan.acoustics.energies import (
+    SILENT,
+    SoundEnergies,
+    add_energies,
+    broadband_energies,
+    energies_of,
+    without_offset,
+)
+from roomplan.acoustics.energy import energy_figures
 from roomplan.acoustics.figures import (
     BandFigures,
     DecayFigures,
@@ -34,9 +41,7 @@ from roomplan.acoustics.figures import (
     nothing_measured,
     summarise,
 )
-from roomplan.acoustics.filterbank import band_envelopes, transform_length
 from roomplan.acoustics.noise import find_truncation
-from roomplan.acoustics.transforms import spectrum as to_spectrum
 from roomplan.errors import RoomplanError
 
 if TYPE_CHECKING:
@@ -44,14 +49,21 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["BandFigures", "DecayFigures", "measure_composite", "measure_response", "time_to_level"]
+__all__ = [
+    "BandFigures",
+    "DecayFigures",
+    "SoundEnergies",
+    "add_energies",
+    "composite_energies",
+    "decay_of_energies",
+    "level_time_of_energies",
+    "measure_composite",
+    "measure_response",
+    "time_to_level",
+]
 
-_SILENT = "the response is silent"
 _LEAST_S = 0.01  # a response shorter than this holds no decay of any room
-_LEAST_OFFSET_S = 0.01  # per half: shorter than this a constant is a part of the sound
-_STEADY = 0.05
 _FILTER_END = 3.0  # the filter looks ahead: within 3 / B of the record's end it sees less and less
-_THREADS_FROM = 100_000  # frames × channels: below, starting threads costs more than they save
 
 
 def measure_response(
@@ -90,17 +102,14 @@ def measure_response(
     centres = _validate_centres(centres_hz)
     figures = []
     for channel in range(samples.shape[1]):
-        column = np.ascontiguousarray(samples[:, channel])
-        problem = _unusable(column[None], sample_rate)
-        if problem is not None:
-            figures.append(nothing_measured(centres, problem))
+        column = np.ascontiguousarray(samples[:, channel])[None]
+        sound = broadband_energies(column, None, sample_rate=float(sample_rate))
+        if sound.problem is not None:
+            figures.append(nothing_measured(centres, sound.problem))
             continue
-        column = _without_offset(column[None], sample_rate)
-        onset = find_onset(column.T)
-        if onset is None:
-            figures.append(nothing_measured(centres, "the channel holds a constant only"))
-            continue
-        figures.append(_measure(column[:, onset:], None, float(sample_rate), centres, 0))
+        column = without_offset(column, sample_rate)[:, sound.onset :]
+        sound = energies_of(column, None, sample_rate=float(sample_rate), centres_hz=centres)
+        figures.append(decay_of_energies(sound, centres_hz=centres, with_dry=False))
     return tuple(figures)
 
 
@@ -142,21 +151,49 @@ def measure_composite(
     Not done: an early decay time with the impulse in (see the module), use `time_to_level` for that
     question.
     """
+    sound = composite_energies(wet, dry=dry, sample_rate=sample_rate, weights=weights, centres_hz=centres_hz)
+    return decay_of_energies(sound, centres_hz=centres_hz, with_dry=dry is not None)
+
+
+def composite_energies(
+    wet: ArrayLike,
+    *,
+    dry: ArrayLike | None,
+    sample_rate: float,
+    weights: ArrayLike | None = None,
+    centres_hz: Sequence[float] = OCTAVE_CENTRES_HZ,
+    frames: int | None = None,
+) -> SoundEnergies:
+    """Energies of a composite, for `add_energies`, `decay_of_energies` and `level_time_of_energies`.
+
+    Parameters
+    ----------
+    wet, dry, sample_rate, weights, centres_hz
+        As in `measure_composite`.
+    frames : int, optional
+        Length to count the sound as; sounds that are to be added need the same.
+
+    Returns
+    -------
+    SoundEnergies
+    """
     samples = validate_response(wet)
     validate_rate(sample_rate)
     centres = _validate_centres(centres_hz)
-    heights = validate_vector(dry, samples.shape[1], "dry")
-    planar, heights = _weighted(samples, heights, weights)
-    problem = _unusable(planar, sample_rate)
-    if problem == _SILENT and heights is not None and heights.any():
-        return dry_alone(centres, problem)
-    if problem is not None:
-        return nothing_measured(centres, problem)
-    planar = _without_offset(planar, sample_rate)
-    onset = find_onset(planar.T)
-    if onset is None:
-        return nothing_measured(centres, "the response holds a constant only")
-    return _measure(planar, heights, float(sample_rate), centres, onset)
+    planar, heights = _weighted(samples, validate_vector(dry, samples.shape[1], "dry"), weights)
+    return energies_of(planar, heights, sample_rate=float(sample_rate), centres_hz=centres, frames=frames)
+
+
+def decay_of_energies(
+    sound: SoundEnergies, *, centres_hz: Sequence[float] = OCTAVE_CENTRES_HZ, with_dry: bool
+) -> DecayFigures:
+    """Figures of a composite from its energies; `with_dry` counts the impulse in C80, D50 and centre time."""
+    centres = _validate_centres(centres_hz)
+    if sound.problem is not None:
+        if sound.problem == SILENT and with_dry and sound.has_dry:
+            return dry_alone(centres, sound.problem)
+        return nothing_measured(centres, sound.problem)
+    return _figures(sound, centres, with_dry=with_dry)
 
 
 def time_to_level(
@@ -189,27 +226,32 @@ def time_to_level(
     """
     samples = validate_response(wet)
     validate_rate(sample_rate)
-    heights = validate_vector(dry, samples.shape[1], "dry")
+    planar, heights = _weighted(samples, validate_vector(dry, samples.shape[1], "dry"), weights)
+    sound = broadband_energies(planar, heights, sample_rate=float(sample_rate))
+    return level_time_of_energies(sound, with_dry=heights is not None, level_db=level_db)
+
+
+def level_time_of_energies(
+    sound: SoundEnergies, *, with_dry: bool, level_db: float = -40.0
+) -> tuple[float | None, str | None]:
+    """As `time_to_level`, from energies."""
     if not level_db < 0.0:
         raise RoomplanError(f"a level of {level_db} dB", remedy="name a level below 0 dB, such as -40")
-    planar, heights = _weighted(samples, heights, weights)
-    impulse = float(np.sum(heights**2)) if heights is not None else 0.0
-    if planar.size and not np.isfinite(planar).all():
-        return None, "the response holds values that are not numbers"
-    if not planar.any():
-        return (0.0, None) if impulse > 0.0 else (None, _SILENT)
-    planar = _without_offset(planar, sample_rate)
-    energy = np.einsum("cf,cf->f", planar, planar)
-    onset = find_onset(planar.T) or 0
+    impulse = sound.impulse if with_dry else 0.0
+    energy, onset, sample_rate = sound.broadband, sound.onset, sound.sample_rate
+    if not energy.any():
+        if sound.problem is not None and sound.problem != SILENT:
+            return None, sound.problem
+        return (0.0, None) if impulse > 0.0 else (None, SILENT)
     found = find_truncation(energy[onset:], sample_rate=sample_rate)
     curve = schroeder_curve(energy[onset:], sample_rate=sample_rate, truncation=found)
     if curve.size == 0:
-        return None, _SILENT
+        return None, SILENT
     # what precedes the onset is 20 dB under the peak: it counts, without a correction for noise
     ahead = energy[:onset]
     total = float(curve[0]) + float(ahead.sum()) + impulse
-    if heights is not None:
-        total += 2.0 * float(np.dot(heights, planar[:, 0]))  # amplitudes add at frame 0
+    if with_dry:
+        total += sound.meeting
     limit = total * 10.0 ** (level_db / 10.0)
     # a click with silence behind it falls by any level at once; anything else must be seen to decay
     click = found.content_end < _LEAST_S * sample_rate < energy.size - onset - found.content_end
@@ -232,71 +274,40 @@ def time_to_level(
     return float((index - 1 + min(1.0, share)) / sample_rate), None
 
 
-def _measure(
-    planar: NDArray[np.float64],
-    dry: NDArray[np.float64] | None,
-    sample_rate: float,
-    centres: tuple[float, ...],
-    onset: int,
-) -> DecayFigures:
-    """Figures of finite, sounding samples (channels, frames); time 0 is frame 0, decays start at `onset`."""
-    usable = tuple(c for c in centres if top_frequency(c, sample_rate=sample_rate) is not None)
-    frames = planar.shape[1]
+def _figures(sound: SoundEnergies, centres: tuple[float, ...], *, with_dry: bool) -> DecayFigures:
+    """Figures of a sound that can be measured; time 0 is frame 0, decays start at its onset."""
     results: dict[float, BandFigures] = {}
-    if usable:
-        workers = 2 if planar.shape[0] > 1 and planar.size >= _THREADS_FROM else 1
-        length = transform_length(frames, sample_rate=sample_rate, lowest_hz=min(usable))
-        spectrum = to_spectrum(planar, length, workers=workers)
-        bands = [
-            band_envelopes(
-                spectrum, length=length, sample_rate=sample_rate, centre_hz=centre, workers=workers
-            )
-            for centre in usable
-        ]
-        energies = [
-            np.einsum("cf,cf->f", b.envelope.real, b.envelope.real)
-            + np.einsum("cf,cf->f", b.envelope.imag, b.envelope.imag)
-            for b in bands
-        ]
-        split = split_energies(
-            planar,
-            dry=dry,
-            sample_rate=sample_rate,
-            centres_hz=usable,
-            totals=np.array([energy.sum() for energy in energies]),
+    for centre, band in sound.bands.items():
+        kernel, energy = band.kernel, band.envelope
+        width = bandwidth(centre)
+        start = int(np.ceil(sound.onset / sound.sample_rate * kernel.rate - 1e-9))
+        blind = round(_FILTER_END / width * kernel.rate)
+        decay = energy[start : max(start + 1, band.content - blind)]
+        truncation = find_truncation(decay, sample_rate=kernel.rate)
+        curve = schroeder_curve(decay, sample_rate=kernel.rate, truncation=truncation)
+        ahead = float(energy[band.content :].sum() + energy[:start].sum())
+        total = (float(curve[0]) if curve.size else 0.0) + ahead
+        lead_s = band.lead / band.power if band.power > 0.0 else kernel.mean_lead_s
+        times = decay_times(
+            curve,
+            sample_rate=kernel.rate,
+            decay_range_db=decay_range(curve, tail_energy=truncation.tail_energy, total=total),
+            bandwidth_hz=width,
+            total=total,
+            lead_s=lead_s,
         )
-        for index, (centre, band, energy) in enumerate(zip(usable, bands, energies, strict=True)):
-            kernel = band.kernel
-            width = bandwidth(centre)
-            start = int(np.ceil(onset / sample_rate * kernel.rate - 1e-9))
-            content = min(kernel.length, int(np.ceil(frames / sample_rate * kernel.rate)))
-            blind = round(_FILTER_END / width * kernel.rate)
-            seen = max(start + 1, content - blind)
-            decay = energy[start:seen]
-            truncation = find_truncation(decay, sample_rate=kernel.rate)
-            curve = schroeder_curve(decay, sample_rate=kernel.rate, truncation=truncation)
-            ahead = float(energy[content:].sum() + energy[:start].sum())
-            total = (float(curve[0]) if curve.size else 0.0) + ahead
-            span = decay_range(curve, tail_energy=truncation.tail_energy, total=total)
-            times = decay_times(
-                curve,
-                sample_rate=kernel.rate,
-                decay_range_db=span,
-                bandwidth_hz=width,
-                total=total,
-                lead_s=band.lead_s,
-            )
-            figures = energy_figures(
-                band,
-                energy,
-                dry=dry,
-                truncation=truncation,
-                onset=start,
-                content=content,
-                early=split.early_with_dry[:, index],
-                late=split.late[:, index],
-            )
-            results[centre] = band_figures(centre, times, figures)
+        figures = energy_figures(
+            kernel,
+            energy,
+            ahead=band.ahead_with_dry if with_dry else band.ahead,
+            lead_s=lead_s,
+            truncation=truncation,
+            onset=start,
+            content=band.content,
+            early=band.early_with_dry if with_dry else band.early,
+            late=band.late,
+        )
+        results[centre] = band_figures(centre, times, figures)
     for centre in centres:
         if centre not in results:
             _, high = band_edges(centre)
@@ -324,37 +335,3 @@ def _weighted(
         raise RoomplanError(f"a channel weight of {factors.min():g}", remedy="power weights are 0 or more")
     root = np.sqrt(factors)
     return np.ascontiguousarray(samples.T) * root[:, None], None if dry is None else dry * root
-
-
-def _unusable(planar: NDArray[np.float64], sample_rate: float) -> str | None:
-    """Why nothing can be measured, or None."""
-    if planar.shape[0] == 0:
-        return "the response has no channel"
-    if planar.size and not np.isfinite(planar).all():
-        return "the response holds values that are not numbers"
-    if not planar.any():
-        return _SILENT
-    if planar.shape[1] < _LEAST_S * sample_rate:
-        return f"the response is only {1000 * planar.shape[1] / sample_rate:.1f} ms long"
-    return None
-
-
-def _without_offset(planar: NDArray[np.float64], sample_rate: float) -> NDArray[np.float64]:
-    """Remove a constant that makes up more than a quarter of the power of the sound's last quarter.
-
-    It must be as strong in both halves of that quarter: a decay without a carrier is no offset.
-    """
-    result = planar
-    for channel in range(planar.shape[0]):
-        sounding = planar[channel] != 0.0
-        first, last = int(np.argmax(sounding)), sounding.size - int(np.argmax(sounding[::-1]))
-        half = (last - first) // 8
-        if half < _LEAST_OFFSET_S * sample_rate:
-            continue
-        earlier, later = planar[channel, last - 2 * half : last - half], planar[channel, last - half : last]
-        mean = 0.5 * float(earlier.mean() + later.mean())
-        steady = abs(float(earlier.mean()) - mean) < _STEADY * abs(mean)
-        if steady and mean * mean > 0.25 * float(np.mean(later * later)):
-            result = planar.copy() if result is planar else result
-            result[channel, first:last] -= mean
-    return result

@@ -41,6 +41,7 @@ __all__ = [
     "band_response",
     "bandwidth",
     "exact_mid_band",
+    "fits_under",
     "ring_time",
     "split_bands",
     "top_frequency",
@@ -125,20 +126,34 @@ def bandwidth(centre_hz: float, *, fraction: int = 1) -> float:
 def ring_time(centre_hz: float, *, fraction: int = 1) -> float:
     """Time in seconds after which the band filter's kernel is more than 120 dB down.
 
-    The slowest pole pair of the octave filter decays as exp(-0.83 f_m t) (0.24 f_m for a third): 120 dB
-    take 17 / f_m (58 / f_m).
+    The slowest pole pair of the octave filter decays as exp(-0.78 f_m t) (0.25 f_m for a third): 120 dB
+    take 18 / f_m (56 / f_m).
     """
     _validate_fraction(fraction)
     return (18.0 if fraction == 1 else 62.0) / exact_mid_band(centre_hz)
 
 
-def top_frequency(centre_hz: float, *, sample_rate: float, fraction: int = 1) -> float | None:
-    """Frequency above which the band filter passes nothing; None when the band exceeds half the rate."""
-    _, high = band_edges(centre_hz, fraction=fraction)
-    nyquist = 0.5 * sample_rate
-    if high > nyquist:
-        return None
-    return min(_TOP_OVER_MID * exact_mid_band(centre_hz), nyquist)
+def fits_under(sample_rate: float, *, centre_hz: float, fraction: int = 1) -> bool:
+    """Whether the band's upper edge lies at or below half the sample rate."""
+    return band_edges(centre_hz, fraction=fraction)[1] <= 0.5 * sample_rate
+
+
+def top_frequency(centre_hz: float, *, sample_rate: float, fraction: int = 1) -> float:
+    """Frequency in hertz above which the band filter passes nothing.
+
+    Raises
+    ------
+    RoomplanError
+        When the band reaches above half the sample rate.
+    """
+    if not fits_under(sample_rate, centre_hz=centre_hz, fraction=fraction):
+        _, high = band_edges(centre_hz, fraction=fraction)
+        raise RoomplanError(
+            f"the band at {centre_hz:g} Hz reaches up to {high:.0f} Hz, above half the sample rate of "
+            f"{sample_rate:g} Hz",
+            remedy=f"a sample rate of at least {np.ceil(2 * high):.0f} Hz is needed",
+        )
+    return min(_TOP_OVER_MID * exact_mid_band(centre_hz), 0.5 * sample_rate)
 
 
 def band_response(
@@ -176,13 +191,6 @@ def band_response(
     bandwidth (the noise bandwidth of the octave filter is 1.047 of the nominal one, of the third 1.026).
     """
     top = top_frequency(centre_hz, sample_rate=sample_rate, fraction=fraction)
-    if top is None:
-        _, high = band_edges(centre_hz, fraction=fraction)
-        raise RoomplanError(
-            f"the band at {centre_hz:g} Hz reaches up to {high:.0f} Hz, above half the sample rate of "
-            f"{sample_rate:g} Hz",
-            remedy=f"a sample rate of at least {np.ceil(2 * high):.0f} Hz is needed",
-        )
     frequencies = np.asarray(frequencies_hz, dtype=np.float64)
     _, high = band_edges(centre_hz, fraction=fraction)
     x = _prototype_frequency(frequencies, centre_hz, fraction)

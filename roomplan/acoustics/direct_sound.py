@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.acoustics.checks import validate_rate, validate_response
+from roomplan.acoustics.transforms import inner
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -115,10 +116,10 @@ def find_direct_sound(response: ArrayLike, *, sample_rate: float) -> DirectSound
 
     Notes
     -----
-    The end is the latest over the channels whose own onset lies within 5 ms of the first, so that the
-    arrival at a spaced second microphone is part of the direct sound; it is never more than 5 ms after
-    `onset`. A reflection starts where the envelope, having fallen, rises by 10 dB to within 20 dB of the
-    direct sound's crest.
+    The end is the first reflection in any channel, but not before the direct sound has reached every channel
+    whose own onset lies within 5 ms of the first: the arrival at a spaced second microphone is part of the
+    direct sound. It is never more than 5 ms after `onset`. A reflection starts where the envelope, having
+    fallen, rises by 10 dB to within 20 dB of the direct sound's crest.
 
     Prominence compares the crest of the first millisecond with p0 = E / Ts, the power at which an ideal
     exponential decay of the later sound's energy and centre time starts. It stands out from 13 dB (the
@@ -138,16 +139,19 @@ def find_direct_sound(response: ArrayLike, *, sample_rate: float) -> DirectSound
     onset = int(onsets.min())
     longest = max(1, round(_LONGEST_S * sample_rate))
     limit = min(onset + longest, samples.shape[0])
-    end = onset + 1
+    first_reflection, arrived = limit, onset + 1
     prominence = -np.inf
     stands_out = False
     for channel in np.flatnonzero(onsets < limit):
         start = int(onsets[channel])
-        end = max(end, _first_reflection(magnitude[start:limit, channel], sample_rate) + start)
+        reflection = start + _first_reflection(magnitude[start:limit, channel], sample_rate)
+        first_reflection = min(first_reflection, reflection)
+        arrived = max(arrived, min(reflection, start + max(1, round(_PULSE_S * sample_rate))))
         crest_db, gap_db = _prominence(samples[start:, channel], sample_rate)
         prominence = max(prominence, crest_db)
         stands_out |= crest_db >= PROMINENT_DB or (crest_db >= PROMINENT_WITH_GAP_DB and gap_db >= GAP_DB)
-    return DirectSound(onset, min(end, limit), bool(stands_out), float(prominence))
+    end = min(max(first_reflection, arrived), limit)
+    return DirectSound(onset, end, bool(stands_out), float(prominence))
 
 
 _NEVER = np.iinfo(np.int64).max
@@ -193,7 +197,7 @@ def _prominence(samples: NDArray[np.float64], sample_rate: float) -> tuple[float
     crest = float(energy[: max(1, round(_PULSE_S * sample_rate))].max())
     if total <= 0.0:
         return np.inf, np.inf
-    centre = float(np.dot(np.arange(later.size), later)) / total + 0.5
+    centre = inner(np.arange(later.size, dtype=np.float64), later) / total + 0.5
     # E / Ts is the power an exponential starts with; brought back over the 5 ms left out (less for tiny Ts)
     field = total / centre * np.exp(min(1.0, skip / centre))
     window = max(1, round(_GAP_WINDOW_S * sample_rate))

@@ -26,7 +26,7 @@ import numpy as np
 
 from roomplan.acoustics.bands import ring_time
 from roomplan.acoustics.filterbank import band_power_gain
-from roomplan.acoustics.transforms import fast_length
+from roomplan.acoustics.transforms import fast_length, inner
 from roomplan.acoustics.transforms import spectrum as to_spectrum
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from roomplan.acoustics.filterbank import BandEnvelope
+    from roomplan.acoustics.filterbank import BandKernel
     from roomplan.acoustics.noise import Truncation
 
 __all__ = ["EARLY_LIMITS_S", "EnergyFigures", "energy_figures", "split_energies"]
@@ -115,14 +115,14 @@ def split_energies(
         # x_e = x cos, x_l = x - z with z = x (1 - sin): power-complementary, so noise keeps its energy
         spectrum = to_spectrum(part * np.cos(angle), length)
         removed = to_spectrum(part * (1.0 - np.sin(angle)), length)
-        early[index] = gain @ _power(spectrum)
+        early[index] = np.einsum("bf,f->b", gain, _power(spectrum))
         cross = np.sum(whole.real * removed.real + whole.imag * removed.imag, axis=0)
-        late[index] = totals + gain @ (_power(removed) - 2.0 * cross)
+        late[index] = totals + np.einsum("bf,f->b", gain, _power(removed) - 2.0 * cross)
         if dry is None:
             with_dry[index] = early[index]
         else:
             spectrum += dry[:, None]
-            with_dry[index] = gain @ _power(spectrum)
+            with_dry[index] = np.einsum("bf,f->b", gain, _power(spectrum))
     return SplitEnergies(early, with_dry, np.maximum(late, 0.0))
 
 
@@ -132,10 +132,11 @@ def _power(spectrum: NDArray[np.complex128]) -> NDArray[np.float64]:
 
 
 def energy_figures(
-    band: BandEnvelope,
+    kernel: BandKernel,
     energy: NDArray[np.float64],
     *,
-    dry: NDArray[np.float64] | None,
+    ahead: NDArray[np.float64],
+    lead_s: float,
     truncation: Truncation,
     onset: int,
     content: int,
@@ -146,12 +147,14 @@ def energy_figures(
 
     Parameters
     ----------
-    band : BandEnvelope
-        Envelope of the response without the dry impulse.
+    kernel : BandKernel
+        The band's filter and grid.
     energy : ndarray of float64, shape (length,)
-        Its |envelope|² summed over channels.
-    dry : ndarray of float64, shape (channels,), or None
-        Height of an impulse added at frame 0.
+        |envelope|² of the response without the dry impulse, summed over channels.
+    ahead : ndarray of float64, shape (length - content,)
+        Energy at negative times, with the dry impulse if there is one.
+    lead_s : float
+        Time by which the filtered wet is ahead.
     truncation : Truncation
         Of `energy[onset:]`.
     onset : int
@@ -171,7 +174,6 @@ def energy_figures(
     energy (0.3 of the centre time) would be extrapolated. Not done: no figure is corrected for a source
     that is not an impulse.
     """
-    kernel = band.kernel
     end = onset + truncation.crosspoint
     end_s = end / kernel.rate
     noise = truncation.noise_power * kernel.rate  # energy per second
@@ -180,16 +182,14 @@ def energy_figures(
     reasons: dict[str, str] = {}
     values: list[tuple[float, float] | None] = []
     for limit, before, after in zip(EARLY_LIMITS_S, early, late, strict=True):
-        clear = before - noise * limit
+        clear = max(0.0, before - noise * limit)
         if after <= _NOTHING * before:
             values.append((clear, 0.0))
         elif end_s < limit or truncation.late_decay_time_s is None:
             values.append(None)
         else:
             behind = after - beyond - noise * (end_s - limit) + tail
-            values.append(
-                (clear, behind) if clear >= 0.0 and behind > 0.0 and tail <= _LARGEST_TAIL * behind else None
-            )
+            values.append((clear, behind) if behind > 0.0 and tail <= _LARGEST_TAIL * behind else None)
     what = "the decay meets the noise" if truncation.ends_in_noise else "the response ends"
     if truncation.late_decay_time_s is None:
         what = "there is no decay but noise"
@@ -214,7 +214,7 @@ def energy_figures(
         reasons["d50"] = _too_early(what, end_s, 50, truncation)
     else:
         d50 = pair[0] / (pair[0] + pair[1])
-    centre = _centre_time(band, energy, dry=dry, truncation=truncation, end=end, content=content)
+    centre = _centre_time(kernel, energy, ahead=ahead, lead_s=lead_s, truncation=truncation, end=end)
     if centre is None:
         reasons["centre_time_s"] = f"{what} too early: what is missing would shape the centre time"
     return EnergyFigures(clarity(1, "c80_db"), d50, centre, clarity(0, "c50_db"), reasons)
@@ -230,27 +230,22 @@ def _too_early(what: str, end_s: float, milliseconds: int, truncation: Truncatio
 
 
 def _centre_time(
-    band: BandEnvelope,
+    kernel: BandKernel,
     energy: NDArray[np.float64],
     *,
-    dry: NDArray[np.float64] | None,
+    ahead: NDArray[np.float64],
+    lead_s: float,
     truncation: Truncation,
     end: int,
-    content: int,
 ) -> float | None:
     """First moment of the energy over time 0, moved back by the time the filter is ahead."""
-    kernel = band.kernel
-    ahead = band.envelope[:, content:]
-    if dry is not None:
-        ahead = ahead + dry[:, None] * kernel.pulse[content:]
-    ahead_energy = np.sum(ahead.real**2 + ahead.imag**2, axis=0)
     used = energy[:end] - truncation.noise_power
     tail = truncation.tail_energy
-    total = float(used.sum()) + float(ahead_energy.sum()) + tail
+    total = float(used.sum()) + float(ahead.sum()) + tail
     if not total > 0.0:
         return None
-    wet_moment = float(np.dot(np.arange(end), used)) / kernel.rate
-    ahead_moment = -float(np.dot(np.arange(ahead_energy.size, 0, -1), ahead_energy)) / kernel.rate
+    wet_moment = inner(np.arange(end, dtype=np.float64), used) / kernel.rate
+    ahead_moment = -inner(np.arange(ahead.size, 0, -1, dtype=np.float64), ahead) / kernel.rate
     tail_moment = 0.0
     if truncation.late_decay_time_s is not None:
         tail_moment = tail * (end / kernel.rate + truncation.late_decay_time_s / (6.0 * np.log(10.0)))
@@ -259,6 +254,6 @@ def _centre_time(
     centre = (wet_moment + ahead_moment + tail_moment) / total
     # the dry impulse is white: its share of the energy is ahead by the filter's mean delay
     wet = float(energy.sum())
-    impulse = max(0.0, total - wet) if dry is not None else 0.0
-    lead = (band.lead_s * wet + kernel.mean_lead_s * impulse) / max(wet + impulse, 1e-300)
+    impulse = max(0.0, float(ahead.sum()) - float(energy[energy.size - ahead.size :].sum()))
+    lead = (lead_s * wet + kernel.mean_lead_s * impulse) / max(wet + impulse, 1e-300)
     return float(max(0.0, centre + lead))

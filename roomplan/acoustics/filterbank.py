@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.acoustics.bands import band_group_delay, band_response, ring_time, top_frequency
-from roomplan.acoustics.transforms import fast_length, inverse
+from roomplan.acoustics.transforms import fast_length, inner, inverse
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = ["BandEnvelope", "BandKernel", "band_envelopes", "band_power_gain", "transform_length"]
+
+
+_KEPT_UP_TO = 1_000_000  # frames: kernels of longer transforms are not worth their memory
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +74,15 @@ class BandEnvelope:
     kernel : BandKernel
     envelope : ndarray of complex128, shape (channels, length)
         Scaled so that the sum of |envelope|² is the energy of the band signal.
+    power : float
+        Energy of the sound in the band, up to a factor that is the same for all sounds of one length.
     lead_s : float
         Time by which this sound's energy is ahead of the unfiltered sound's, on average.
     """
 
     kernel: BandKernel
     envelope: NDArray[np.complex128]
+    power: float
     lead_s: float
 
 
@@ -85,10 +91,9 @@ def transform_length(frames: int, *, sample_rate: float, lowest_hz: float, fract
     return fast_length(frames + int(np.ceil(ring_time(lowest_hz, fraction=fraction) * sample_rate)) + 1)
 
 
-@lru_cache(maxsize=32)  # six bands of a handful of lengths; about 2 MB each for a response of 6 s
+@lru_cache(maxsize=24)  # six bands of four lengths; 8 MB for the six of a response of 6 s
 def _kernel(length: int, sample_rate: float, centre_hz: float, fraction: int) -> BandKernel:
     top = top_frequency(centre_hz, sample_rate=sample_rate, fraction=fraction)
-    assert top is not None  # noqa: S101 — callers leave such bands out
     spacing = sample_rate / length
     bins = int(np.ceil(top / spacing)) + 1
     frequencies = np.arange(bins) * spacing
@@ -98,14 +103,14 @@ def _kernel(length: int, sample_rate: float, centre_hz: float, fraction: int) ->
     # the inverse transform divides by M; one-sided spectrum doubled, half the squared envelope, N/M frames in
     # one: 2 M/N · √½ · √(N/M)
     scale = float(np.sqrt(2.0 * decimated / length))
-    pulse = inverse(gain, decimated) * scale
+    pulse = inverse(gain.copy(), decimated) * scale
     weight = gain.real**2 + gain.imag**2
     for array in (gain, lead, pulse):
         array.flags.writeable = False
     return BandKernel(
         gain=gain,
         lead_s=lead,
-        mean_lead_s=float(np.dot(weight, lead) / weight.sum()),
+        mean_lead_s=inner(weight, lead) / float(weight.sum()),
         length=decimated,
         rate=sample_rate * decimated / length,
         scale=scale,
@@ -143,15 +148,16 @@ def band_envelopes(
     -------
     BandEnvelope
     """
-    kernel = _kernel(length, float(sample_rate), float(centre_hz), fraction)
+    build = _kernel if length <= _KEPT_UP_TO else _kernel.__wrapped__
+    kernel = build(length, float(sample_rate), float(centre_hz), fraction)
     bins = min(kernel.gain.size, spectrum.shape[1])
     band = spectrum[:, :bins] * kernel.gain[:bins]
     power = np.einsum("cf,cf->f", band.real, band.real) + np.einsum("cf,cf->f", band.imag, band.imag)
     total = float(power.sum())
-    lead = float(np.dot(power, kernel.lead_s[:bins])) / total if total > 0.0 else kernel.mean_lead_s
+    lead = inner(power, kernel.lead_s[:bins]) / total if total > 0.0 else kernel.mean_lead_s
     envelope = inverse(band, kernel.length, workers=workers)
     envelope *= kernel.scale
-    return BandEnvelope(kernel, envelope, lead)
+    return BandEnvelope(kernel, envelope, total, lead)
 
 
 @lru_cache(maxsize=8)

@@ -121,7 +121,7 @@ def find_truncation(energy: ArrayLike, *, sample_rate: float) -> Truncation:
         start = _decay_start(power, width / sample_rate)
         slope = _first_slope(power, start)
     if slope is None:
-        return _no_decay(values, power)
+        return _no_decay(values)
 
     level, scatter = _levels(power), 0.0
     wanted = round(width * _DB_PER_BLOCK / -slope)
@@ -137,7 +137,7 @@ def find_truncation(energy: ArrayLike, *, sample_rate: float) -> Truncation:
     end = _before_the_edit(level, start, scatter)
     fit = _fit_late(power, level, start, end)
     if fit is None:
-        return _no_decay(values, power)
+        return _no_decay(values)
     rate, amplitude, noise, origin = fit  # rate per block, amplitude: mean power of block `origin`
     per_frame = rate / width
     # power at the middle of a block: the mean of an exponential is sinh(x)/x times its middle
@@ -162,7 +162,8 @@ def find_truncation(energy: ArrayLike, *, sample_rate: float) -> Truncation:
     )
 
 
-def _no_decay(values: NDArray[np.float64], power: NDArray[np.float64]) -> Truncation:
+def _no_decay(values: NDArray[np.float64]) -> Truncation:
+    power = _block_powers(values, max(1, values.size // _FEWEST_BLOCKS))
     noise = float(power[-max(1, power.size // 10) :].mean())
     peak = float(power.max())
     return Truncation(

@@ -17,7 +17,9 @@ Sources
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import os
 import shutil
 import sys
 from dataclasses import dataclass
@@ -184,6 +186,7 @@ class SoundWriter:
             raise self._failure(error) from error
         if container == "WAV":
             _leave_out_peak_chunk(self._sound)
+        self._disk = _DiskHint(path)
 
     def __enter__(self) -> Self:
         return self
@@ -240,6 +243,7 @@ class SoundWriter:
             # The library takes the upper bits of an int32, so 24-bit values are moved up; exact.
             self._put(values, values.astype(np.int16) if self.format.bit_depth == 16 else values << 8)
         self.frames_written += len(samples)
+        self._disk.start_writing()
 
     def close(self) -> None:
         """Finish the file and check that it is complete; may be called again.
@@ -251,6 +255,7 @@ class SoundWriter:
         """
         if self._sound.closed:
             return
+        self._disk.close()
         try:
             self._sound.close()
             _clear_time_stamp(self.path)
@@ -262,6 +267,7 @@ class SoundWriter:
 
     def abandon(self) -> None:
         """Close the file as it is, without checks: it is going to be removed."""
+        self._disk.close()
         try:
             self._sound.close()
         except (soundfile.SoundFileError, OSError):
@@ -291,6 +297,28 @@ class SoundWriter:
             f"could not be written ({words or 'not everything arrived on the disk'})",
             remedy="free some space, or choose another folder, and check its rights",
         )
+
+
+class _DiskHint:
+    """Asks the system to send to the disk what has been written so far, without waiting for it.
+
+    libsndfile waits for the disk when it closes a file; asked early, the disk works while we compute.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._descriptor = os.open(path, os.O_RDONLY) if hasattr(os, "posix_fadvise") else None
+
+    def start_writing(self) -> None:
+        """Hint only: a system that cannot do it does nothing."""
+        if self._descriptor is not None:
+            with contextlib.suppress(OSError):
+                os.posix_fadvise(self._descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+
+    def close(self) -> None:
+        """Let the file go."""
+        if self._descriptor is not None:
+            os.close(self._descriptor)
+            self._descriptor = None
 
 
 def _leave_out_peak_chunk(sound: soundfile.SoundFile) -> None:

@@ -56,7 +56,7 @@ def options(
 
 def main() -> None:
     """Run the command line and exit."""
-    # the threads are ours: BLAS threads of its own would spin beside them. Read when numpy is imported, later.
+    # the threads are ours: those of BLAS would spin beside them; read when numpy is imported, later
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     status: int = ExitStatus.OK
     try:

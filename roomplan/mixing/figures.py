@@ -18,7 +18,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.analysis import DecayFigures, measure_composite, time_to_level
+from roomplan.acoustics.analysis import (
+    DecayFigures,
+    SoundEnergies,
+    add_energies,
+    composite_energies,
+    decay_of_energies,
+    level_time_of_energies,
+)
 from roomplan.loudness.meter import passing_blocks, power_over_blocks
 from roomplan.mixing.paths import section_response
 
@@ -36,12 +43,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BusFigures",
-    "Composite",
     "DecayOfBus",
-    "build_composites",
     "decay_of_buses",
     "dry_component_powers",
     "power_ratio",
+    "room_composite",
+    "section_composite",
 ]
 
 
@@ -59,15 +66,6 @@ class BusFigures:
     reasons: Mapping[str, str]
 
 
-@dataclass(frozen=True, eq=False)
-class Composite:
-    """Channels (frames, inputs × outputs) of one source, its dry impulse per channel, power weights."""
-
-    wet: NDArray[np.float64]
-    dry: NDArray[np.float64] | None
-    weights: NDArray[np.float64]
-
-
 @dataclass(frozen=True)
 class DecayOfBus:
     """What the composite of a bus says; None with a reason where it has none."""
@@ -78,53 +76,60 @@ class DecayOfBus:
     reasons: dict[str, str] = field(default_factory=dict)
 
 
-def build_composites(session: Session, matrices: Matrices) -> dict[str, Composite]:
-    """Composite response of every section that has a send in use; gains relative to the section's signal."""
-    composites: dict[str, Composite] = {}
-    for section in session.sections:
-        heard = [(i, send) for i, send in enumerate(section.sends) if not send.muted]
-        if not heard:
-            continue
-        taps = max(matrices[section.name, i].taps for i, _send in heard)
-        channels = section.signal_channels * 2
-        wet = np.zeros((taps, channels), order="F")
-        for index, send in heard:
-            for source, output, gain, cell in section_response(section, matrices[section.name, index]):
-                wet[: len(cell), source * 2 + output] += send.response_gain * gain * cell
-        dry = None
-        if section.dry_gain is not None and section.gain > 0.0:
-            dry = (section.dry_response * (section.dry_gain / section.gain)).T.reshape(-1)
-        composites[section.name] = Composite(wet, dry, np.ones(channels))
-    return composites
+@dataclass(frozen=True)
+class _Composites:
+    """Energies of every section that has a send in use, of every room and position, all of one length."""
+
+    sections: Mapping[str, SoundEnergies]
+    rooms: Mapping[str, SoundEnergies]
 
 
-def _stacked(composites: list[tuple[Composite, float]], *, with_dry: bool) -> Composite | None:
-    """Lay the channels of several composites side by side, weighted by the power of their sources."""
-    if not composites:
+def section_composite(
+    section: SectionSource, matrices: Matrices
+) -> tuple[NDArray[np.float64], NDArray[np.float64] | None] | None:
+    """Composite response of a section at the gains against its own signal.
+
+    Returns
+    -------
+    wet : ndarray, shape (frames, signal channels × 2)
+        Input by input, left and right output; time 0 is the dry sound.
+    dry : ndarray, shape (signal channels × 2,), or None
+        Heights of the dry impulse, None when the dry path is off.
+    """
+    heard = [(index, send) for index, send in enumerate(section.sends) if not send.muted]
+    if not heard:
         return None
-    frames = max(len(c.wet) for c, _w in composites)
-    wet = np.concatenate([np.pad(c.wet, ((0, frames - len(c.wet)), (0, 0))) for c, _w in composites], axis=1)
-    weights = np.concatenate([c.weights * w for c, w in composites])
-    dries = [c.dry if c.dry is not None else np.zeros(c.wet.shape[1]) for c, _w in composites]
-    any_dry = with_dry and any(c.dry is not None for c, _w in composites)
-    return Composite(wet, np.concatenate(dries) if any_dry else None, weights)
+    taps = max(matrices[section.name, index].taps for index, _send in heard)
+    wet = np.zeros((taps, section.signal_channels * 2), order="F")
+    for index, send in heard:
+        for source, output, gain, cell in section_response(section, matrices[section.name, index]):
+            wet[: len(cell), source * 2 + output] += send.response_gain * gain * cell
+    if section.dry_gain is None:
+        return wet, None
+    return wet, (section.dry_response * (section.dry_gain / section.gain)).T.reshape(-1)
 
 
-def _measured(composite: Composite, sample_rate: int, wet_onset_s: float | None, no_dry: str) -> DecayOfBus:
-    decay = measure_composite(
-        composite.wet, dry=composite.dry, sample_rate=sample_rate, weights=composite.weights
-    )
-    reasons: dict[str, str] = {}
-    tail = None
-    if composite.dry is None:
-        reasons["tail_to_minus_40_s"] = no_dry
-    else:
-        tail, reason = time_to_level(
-            composite.wet, dry=composite.dry, sample_rate=sample_rate, weights=composite.weights
-        )
-        if reason is not None:
-            reasons["tail_to_minus_40_s"] = reason
-    return DecayOfBus(decay, wet_onset_s, tail, reasons)
+def room_composite(
+    session: Session, matrices: Matrices, room: str, position: str | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Responses of a room's sends in use, (frames, channels), and the power of each channel.
+
+    Sends that share a response share its channels: their powers add.
+    """
+    channels: dict[int, tuple[NDArray[np.float64], float]] = {}
+    for section in session.sections:
+        for index, send in enumerate(section.sends):
+            if section.muted or send.muted or send.room != room or position not in {None, send.position}:
+                continue
+            for _source, _output, gain, cell in section_response(section, matrices[section.name, index]):
+                power = (send.response_gain * section.gain * gain) ** 2
+                channels[id(cell)] = (cell, channels.get(id(cell), (cell, 0.0))[1] + power)
+    if not channels:
+        return None
+    wet = np.zeros((max(len(cell) for cell, _power in channels.values()), len(channels)), order="F")
+    for column, (cell, _power) in enumerate(channels.values()):
+        wet[: len(cell), column] = cell
+    return wet, np.array([power for _cell, power in channels.values()])
 
 
 def decay_of_buses(
@@ -136,7 +141,7 @@ def decay_of_buses(
     workers: int = 2,
     progress: Callable[[int, int], None] = lambda _done, _all: None,
 ) -> dict[str, DecayOfBus]:
-    """Decay and clarity of every bus that has a composite.
+    """Decay and clarity of every bus that holds a component.
 
     Parameters
     ----------
@@ -145,34 +150,48 @@ def decay_of_buses(
     dry_powers : mapping
         Section name → K-weighted power of its dry component, the weight in groups and sums.
     workers : int
-        Threads; the figures of different buses are independent.
+        Threads; the energies of different sections and rooms are independent.
     progress : callable
         Told (done, all).
     """
-    composites = build_composites(session, matrices)
-    jobs = {bus.name: bus for bus in buses if bus.factors}
+    heard = [bus for bus in buses if bus.factors]
+    rooms = [bus for bus in heard if bus.kind in {"room", "room_position"}]
+    frames = max((matrix.taps for matrix in matrices.values()), default=0)
     done = 0
 
-    def work(bus: Bus) -> DecayOfBus:
+    def counted(sound: SoundEnergies | None) -> SoundEnergies | None:
         nonlocal done
-        result = _decay_of_bus(session, matrices, bus, composites, dry_powers)
         done += 1
-        progress(done, len(jobs))
-        return result
+        progress(done, len(session.sections) + len(rooms))
+        return sound
+
+    def of_section(section: SectionSource) -> SoundEnergies | None:
+        composite = section_composite(section, matrices)
+        if composite is None:
+            return counted(None)
+        wet, dry = composite
+        return counted(composite_energies(wet, dry=dry, sample_rate=session.sample_rate, frames=frames))
+
+    def of_room(bus: Bus) -> SoundEnergies | None:
+        position = bus.parts[2] if bus.kind == "room_position" else None
+        composite = room_composite(session, matrices, bus.parts[1], position)
+        if composite is None:
+            return counted(None)
+        wet, powers = composite
+        return counted(composite_energies(wet, dry=None, sample_rate=session.sample_rate, weights=powers))
 
     with ThreadPoolExecutor(workers) as pool:
-        return dict(zip(jobs, pool.map(work, jobs.values()), strict=True))
+        by_section = zip(session.sections, pool.map(of_section, session.sections), strict=True)
+        sections = {section.name: sound for section, sound in by_section if sound is not None}
+        by_room = zip(rooms, pool.map(of_room, rooms), strict=True)
+        composites = _Composites(sections, {bus.name: sound for bus, sound in by_room if sound is not None})
+        found = pool.map(lambda bus: _decay_of_bus(session, bus, composites, dry_powers), heard)
+        return dict(zip((bus.name for bus in heard), found, strict=True))
 
 
 def _decay_of_bus(
-    session: Session,
-    matrices: Matrices,
-    bus: Bus,
-    composites: dict[str, Composite],
-    dry_powers: Mapping[str, float],
+    session: Session, bus: Bus, composites: _Composites, dry_powers: Mapping[str, float]
 ) -> DecayOfBus:
-    rate = session.sample_rate
-    sections = {s.name: s for s in session.sections}
     if bus.kind in {"dry", "section_dry", "group_dry"}:
         return DecayOfBus(None, None, None, {"decay": "a dry bus has no reverberation"})
     if bus.kind == "alternate":
@@ -180,33 +199,39 @@ def _decay_of_bus(
             None, None, None, {"decay": "an alternate changes levels, not decay: see the sections"}
         )
     if bus.kind in {"room", "room_position"}:
-        return _room_decay(session, matrices, bus)
+        if bus.name not in composites.rooms:
+            return DecayOfBus(None, None, None, {"decay": "no section sends to this room"})
+        return _measured(composites.rooms[bus.name], _room_onset(session, bus), with_dry=False)
     if bus.kind in {"section", "section_wet"}:
-        name = bus.parts[1]
-        if name not in composites:
+        section = session.section(bus.parts[1])
+        if section.name not in composites.sections:
             return DecayOfBus(None, None, None, {"decay": "the section has no send in use"})
-        composite = composites[name]
-        with_dry = bus.kind == "section" and composite.dry is not None
-        if not with_dry:
-            composite = Composite(composite.wet, None, composite.weights)
-        reason = "dry is off" if bus.kind == "section" else "the bus holds no dry sound"
-        return _measured(composite, rate, _earliest([sections[name]]), reason)
+        sound = composites.sections[section.name]
+        return _measured(sound, _earliest([section]), with_dry=bus.kind == "section")
     members = [
-        s
-        for s in session.sections
-        if not s.muted
-        and s.name in composites
-        and (bus.kind in {"mix", "wet"} or s.name in session.plan.groups[bus.parts[1]].sections)
+        section
+        for section in session.sections
+        if not section.muted
+        and section.name in composites.sections
+        and (bus.kind in {"mix", "wet"} or section.name in session.plan.groups[bus.parts[1]].sections)
     ]
-    weighted = [(composites[s.name], _source_weight(s, dry_powers)) for s in members]
-    weighted = [(composite, weight) for composite, weight in weighted if weight > 0.0]
-    stacked = _stacked(weighted, with_dry=bus.kind in {"mix", "group"})
-    if stacked is None:
-        return DecayOfBus(
-            None, None, None, {"decay": "no section of this bus has both a sound and a send in use"}
-        )
-    reason = "dry is off" if bus.kind in {"mix", "group"} else "the bus holds no dry sound"
-    return _measured(stacked, rate, _earliest(members), reason)
+    weighted = [(composites.sections[s.name], _source_weight(s, dry_powers)) for s in members]
+    weighted = [(sound, weight) for sound, weight in weighted if weight > 0.0]
+    if not weighted:
+        reason = "no section of this bus has both a sound and a send in use"
+        return DecayOfBus(None, None, None, {"decay": reason})
+    return _measured(add_energies(weighted), _earliest(members), with_dry=bus.kind in {"mix", "group"})
+
+
+def _measured(sound: SoundEnergies, wet_onset_s: float | None, *, with_dry: bool) -> DecayOfBus:
+    """Figures of a composite; the tail is told only with a dry impulse in."""
+    has_dry = with_dry and sound.has_dry
+    decay = decay_of_energies(sound, with_dry=has_dry)
+    if not has_dry:
+        reason = "dry is off" if with_dry else "the bus holds no dry sound"
+        return DecayOfBus(decay, wet_onset_s, None, {"tail_to_minus_40_s": reason})
+    tail, why = level_time_of_energies(sound, with_dry=True)
+    return DecayOfBus(decay, wet_onset_s, tail, {} if why is None else {"tail_to_minus_40_s": why})
 
 
 def _source_weight(section: SectionSource, dry_powers: Mapping[str, float]) -> float:
@@ -222,32 +247,17 @@ def _earliest(sections: list[SectionSource]) -> float | None:
     return min(onsets, default=None)
 
 
-def _room_decay(session: Session, matrices: Matrices, bus: Bus) -> DecayOfBus:
-    """Energies of the sends in use at their gains; sends that share a response share its channels."""
-    channels: dict[int, tuple[NDArray[np.float64], float]] = {}
-    onsets = []
-    for section in session.sections:
-        if section.muted:
-            continue
-        for index, send in enumerate(section.sends):
-            if send.room != bus.parts[1] or send.muted:
-                continue
-            if bus.kind == "room_position" and send.position != bus.parts[2]:
-                continue
-            onsets.append(send.wet_onset_s)
-            for _source, _output, gain, cell in section_response(section, matrices[section.name, index]):
-                power = (send.response_gain * section.gain * gain) ** 2
-                before = channels.get(id(cell), (cell, 0.0))[1]
-                channels[id(cell)] = (cell, before + power)
-    if not channels:
-        return DecayOfBus(None, None, None, {"decay": "no section sends to this room"})
-    frames = max(len(cell) for cell, _w in channels.values())
-    wet = np.zeros((frames, len(channels)), order="F")
-    for column, (cell, _w) in enumerate(channels.values()):
-        wet[: len(cell), column] = cell
-    weights = np.array([power for _c, power in channels.values()])
-    composite = Composite(wet, None, weights)
-    return _measured(composite, session.sample_rate, min(onsets), "the bus holds no dry sound")
+def _room_onset(session: Session, bus: Bus) -> float | None:
+    position = bus.parts[2] if bus.kind == "room_position" else None
+    onsets = [
+        send.wet_onset_s
+        for section in session.sections
+        for send in section.sends
+        if not (section.muted or send.muted)
+        and send.room == bus.parts[1]
+        and position in {None, send.position}
+    ]
+    return min(onsets, default=None)
 
 
 def power_ratio(

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.errors import Place, Problem
+from roomplan.mixing.advice import plan_advice
 from roomplan.mixing.stems import StemSource, claim_stems
 from roomplan.rooms.preparation import PreparedRoom, available_positions, prepare_room
 
@@ -253,7 +254,7 @@ def open_session(
         _resolve_section(plan, section, stems[section.name], chosen, rooms, sample_rate, muted)
         for section in plan.sections.values()
     )
-    warnings.extend(_advice(plan, sections))
+    warnings.extend(plan_advice(plan, sections))
     return Session(plan, sample_rate, sections, rooms, tuple(warnings)), []
 
 
@@ -376,42 +377,3 @@ def _stem_path(stem: StemSource, section: Section, *, mono: bool) -> StemPath:
         dry = pan_matrix(section_pan, 2) @ width @ placed
     signal = np.ones((1, 1)) if mono else placed
     return StemPath(stem, level * signal, level * dry)
-
-
-def _advice(plan: Plan, sections: tuple[SectionSource, ...]) -> list[Problem]:
-    """What a practitioner should know about the wiring and the seats before listening."""
-    found: list[Problem] = []
-    for section in sections:
-        written = plan.sections[section.name]
-        seatless = sorted({s.room for s in section.sends if plan.rooms[s.room].synthetic is not None})
-        if seatless and section.seat is None:
-            found.append(
-                Problem(
-                    f"section {section.name} has no seat: {', '.join(seatless)} use their reference seat",
-                    written.place,
-                    "add `seat: {distance: …, angle: …}` to place it",
-                )
-            )
-        if section.signal_channels == 1:
-            one = sorted({s.room for s in section.sends if s.wiring == "one_source"})
-            if one:
-                found.append(
-                    Problem(
-                        f"section {section.name} is mono: it returns 3 dB louder from {', '.join(one)} "
-                        "(wiring one_source) than independent left and right would",
-                        written.place,
-                    )
-                )
-            continue
-        panned = any(path.stem.pan for path in section.stems)
-        channelwise = sorted({s.room for s in section.sends if s.wiring == "per_channel"})
-        if panned and channelwise:
-            found.append(
-                Problem(
-                    f"section {section.name} has panned stems and room {', '.join(channelwise)} is wired "
-                    "per_channel: its reverberation will lean to one side",
-                    written.place,
-                    "use `wiring: one_source` if the room should answer from both sides",
-                )
-            )
-    return found

@@ -1,4 +1,4 @@
-"""Makes the formulas of `signals.py` importable: test folders are not packages."""
+"""Makes the formulas of `acoustic_signals.py` importable: test folders are not packages."""
 
 from __future__ import annotations
 

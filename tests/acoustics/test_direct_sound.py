@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from acoustic_signals import decaying_noise, envelope
 from hypothesis import given
 from hypothesis import strategies as st
-from signals import decaying_noise, envelope
 
 from roomplan.acoustics import find_direct_sound, find_onset
 from roomplan.errors import RoomplanError
@@ -15,7 +15,7 @@ RATE = 48000
 
 
 def hall(*, gap_s, direct_db, decay_time_s=2.0, channels=2, lead=100):
-    """Larkmere Hall from afar: an impulse `direct_db` against the reverberant energy, a gap, diffuse sound."""
+    """Larkmere Hall from afar: an impulse `direct_db` against the reverberant energy, a gap, the rest."""
     rng = np.random.default_rng(11)
     decay = envelope(decay_time_s, 1.5 * decay_time_s, RATE)[:, None]
     reverberation = rng.normal(size=(decay.size, channels)) * decay
@@ -97,7 +97,8 @@ def test_decaying_gaussian_noise_has_no_direct_sound(decay_time_s):
     wrong = 0
     for seed in range(25):
         noise = np.stack(
-            [decaying_noise(2 * seed + channel, decay_time_s, decay_time_s, RATE) for channel in range(2)], axis=1
+            [decaying_noise(2 * seed + channel, decay_time_s, decay_time_s, RATE) for channel in range(2)],
+            axis=1,
         )
         wrong += find_direct_sound(noise, sample_rate=RATE).stands_out
     assert wrong == 0
@@ -116,7 +117,9 @@ def test_a_direct_sound_without_a_gap_stands_out_by_its_crest():
     assert found.prominence_db > 13.0
 
 
-@pytest.mark.parametrize("response", [np.zeros((100, 2)), np.zeros((0, 2)), np.zeros((5, 0)), np.full((9, 1), np.nan)])
+@pytest.mark.parametrize(
+    "response", [np.zeros((100, 2)), np.zeros((0, 2)), np.zeros((5, 0)), np.full((9, 1), np.nan)]
+)
 def test_silence_and_nan_hold_no_direct_sound(response):
     found = find_direct_sound(response, sample_rate=RATE)
     assert (found.onset, found.end, found.stands_out) == (0, 0, False)

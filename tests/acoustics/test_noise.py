@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from acoustic_signals import NEPER_60_DB, decaying_noise, envelope, number, times
 from hypothesis import given
 from hypothesis import strategies as st
-from signals import NEPER_60_DB, decaying_noise, envelope, times
 
 from roomplan.acoustics import find_truncation, schroeder_curve
 
@@ -34,11 +34,12 @@ def test_crosspoint_noise_and_late_slope_of_an_exact_decay_over_a_floor(decay_ti
 @pytest.mark.parametrize("floor_db", [60.0, 45.0, 35.0, 25.0])
 def test_decaying_noise_over_a_floor_is_found_without_bias(floor_db):
     found = [
-        find_truncation(decaying_noise(seed, 1.0, 2.0, RATE, floor_db) ** 2, sample_rate=RATE) for seed in range(30)
+        find_truncation(decaying_noise(seed, 1.0, 2.0, RATE, floor_db) ** 2, sample_rate=RATE)
+        for seed in range(30)
     ]
     assert np.mean([f.crosspoint / RATE for f in found]) == pytest.approx(floor_db / 60.0, rel=0.005)
     assert np.mean([f.noise_power for f in found]) == pytest.approx(10.0 ** (-floor_db / 10.0), rel=0.01)
-    assert np.mean([f.late_decay_time_s for f in found]) == pytest.approx(1.0, rel=0.015)
+    assert np.mean([number(f.late_decay_time_s) for f in found]) == pytest.approx(1.0, rel=0.015)
 
 
 def test_a_record_without_visible_noise_ends_at_its_end():
@@ -61,7 +62,7 @@ def test_the_tail_that_was_cut_off_is_put_back():
 @pytest.mark.parametrize("fade_s", [0.0, 0.05, 0.25])
 @pytest.mark.parametrize("floor_db", [None, 50.0])
 def test_a_fade_or_cut_with_silence_behind_is_left_out(floor_db, fade_s, silence_s):
-    decay_time, cut = 1.5, 1.7  # -68 dB: far under the floor, if there is one
+    decay_time, cut = 1.5, 2.1  # -84 dB: far under the floor, if there is one
     for seed in range(5):
         sound = decaying_noise(seed, decay_time, cut, RATE, floor_db)
         faded = round(fade_s * RATE)
@@ -69,7 +70,8 @@ def test_a_fade_or_cut_with_silence_behind_is_left_out(floor_db, fade_s, silence
             sound[-faded:] *= np.cos(0.5 * np.pi * np.arange(faded) / faded) ** 2
         energy = np.concatenate([sound, np.zeros(round(silence_s * RATE))]) ** 2
         found = find_truncation(energy, sample_rate=RATE)
-        assert found.crosspoint <= round(cut * RATE) - 0.3 * faded
+        # a fade shorter than a block of 2.5 dB (62 ms here) is not seen, and does not matter
+        assert found.crosspoint <= round(cut * RATE) - (0.3 * faded if fade_s > 0.062 else 0)
         assert found.late_decay_time_s == pytest.approx(decay_time, rel=0.1)
         if floor_db is not None:
             assert found.ends_in_noise
@@ -95,7 +97,9 @@ def test_a_leading_gap_with_or_without_an_impulse_ahead_of_it_changes_nothing(ga
 
 
 def test_a_steady_hum_is_a_floor():
-    sound = decaying_noise(2, 1.0, 2.5, RATE) + np.sqrt(2.0) * 10.0**-2.25 * np.sin(2 * np.pi * 50 * times(2.5, RATE))
+    sound = decaying_noise(2, 1.0, 2.5, RATE) + np.sqrt(2.0) * 10.0**-2.25 * np.sin(
+        2 * np.pi * 50 * times(2.5, RATE)
+    )
     found = find_truncation(sound**2, sample_rate=RATE)
     assert found.ends_in_noise
     assert found.noise_power == pytest.approx(10.0**-4.5, rel=0.03)

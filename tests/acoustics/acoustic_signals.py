@@ -7,6 +7,12 @@ import numpy as np
 NEPER_60_DB = 6.0 * np.log(10.0)  # 13.8155: energy falls by 60 dB
 
 
+def number(value):
+    """Return a figure that must be there."""
+    assert value is not None
+    return float(value)
+
+
 def times(seconds, sample_rate):
     return np.arange(round(seconds * sample_rate)) / sample_rate
 

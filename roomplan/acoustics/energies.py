@@ -1,0 +1,278 @@
+"""Energies of a sound per band, ready to be added: what composites of several sources are made of.
+
+Conventions
+-----------
+Energies of independent sources add, so everything a figure needs is kept as a sum over channels: the decay
+envelope of each octave band, the energy on either side of 50 and 80 ms, and the broadband energy per frame.
+Sounds that are to be added are given the same length (`frames`), so that their envelopes share one grid.
+
+Arrays given are (frames, channels); inside, (channels, frames). Time 0 is frame 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from roomplan.acoustics.bands import top_frequency
+from roomplan.acoustics.direct_sound import find_onset
+from roomplan.acoustics.energy import split_energies
+from roomplan.acoustics.filterbank import band_envelopes, transform_length
+from roomplan.acoustics.transforms import spectrum as to_spectrum
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from roomplan.acoustics.filterbank import BandKernel
+
+__all__ = [
+    "SILENT",
+    "BandEnergies",
+    "SoundEnergies",
+    "add_energies",
+    "broadband_energies",
+    "energies_of",
+    "without_offset",
+]
+
+SILENT = "the response is silent"
+_LEAST_S = 0.01  # a response shorter than this holds no decay of any room
+_LEAST_OFFSET_S = 0.01  # per half: shorter than this a constant is a part of the sound
+_STEADY = 0.05
+_THREADS_FROM = 100_000  # frames × channels: below, starting threads costs more than they save
+
+
+@dataclass(frozen=True, slots=True)
+class BandEnergies:
+    """One band, summed over channels.
+
+    Attributes
+    ----------
+    kernel : BandKernel
+        The band's filter and grid.
+    envelope : ndarray, shape (kernel.length,)
+        Energy of the wet per envelope frame; from `content` on, frames stand for negative times.
+    content : int
+        Envelope frame behind the last sample of the sound.
+    ahead, ahead_with_dry : ndarray, shape (kernel.length - content,)
+        Energy at negative times, without and with the dry impulse.
+    power, lead : float
+        Weight of the sound in the band, and that weight times the time its filtered energy is ahead.
+    early, early_with_dry, late : ndarray, shape (limits,)
+        Energies on either side of `EARLY_LIMITS_S`.
+    """
+
+    kernel: BandKernel
+    envelope: NDArray[np.float64]
+    content: int
+    ahead: NDArray[np.float64]
+    ahead_with_dry: NDArray[np.float64]
+    power: float
+    lead: float
+    early: NDArray[np.float64]
+    early_with_dry: NDArray[np.float64]
+    late: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class SoundEnergies:
+    """A sound, or a weighted sum of independent sounds, as energies.
+
+    Attributes
+    ----------
+    sample_rate : float
+    onset : int
+        First frame within 20 dB of the peak, the earliest over the parts.
+    broadband : ndarray, shape (frames,)
+        Energy of the wet per frame.
+    impulse, meeting : float
+        Energy of the dry impulse, and what it adds where it meets the wet in frame 0 (amplitudes add there).
+    bands : mapping
+        Nominal centre in hertz → energies; bands above half the sample rate are missing.
+    problem : str or None
+        Why nothing can be measured.
+    """
+
+    sample_rate: float
+    onset: int
+    broadband: NDArray[np.float64]
+    impulse: float
+    meeting: float
+    bands: Mapping[float, BandEnergies] = field(default_factory=dict)
+    problem: str | None = None
+
+    @property
+    def has_dry(self) -> bool:
+        """Whether a dry impulse is in."""
+        return self.impulse > 0.0
+
+
+def broadband_energies(
+    planar: NDArray[np.float64], heights: NDArray[np.float64] | None, *, sample_rate: float
+) -> SoundEnergies:
+    """Energies of a sound (channels, frames) without bands: enough for its broadband decay curve."""
+    impulse = float(np.sum(heights**2)) if heights is not None else 0.0
+    problem = _unusable(planar, sample_rate)
+    if problem is not None and not (planar.size and np.isfinite(planar).all()):
+        return SoundEnergies(sample_rate, 0, np.zeros(planar.shape[1]), impulse, 0.0, problem=problem)
+    planar = without_offset(planar, sample_rate)
+    onset = find_onset(planar.T)
+    if problem is None and onset is None:
+        problem = "the response holds a constant only"
+    meeting = 2.0 * float(np.dot(heights, planar[:, 0])) if heights is not None and planar.size else 0.0
+    energy = np.einsum("cf,cf->f", planar, planar)
+    return SoundEnergies(sample_rate, onset or 0, energy, impulse, meeting, problem=problem)
+
+
+def energies_of(
+    planar: NDArray[np.float64],
+    heights: NDArray[np.float64] | None,
+    *,
+    sample_rate: float,
+    centres_hz: Sequence[float],
+    frames: int | None = None,
+) -> SoundEnergies:
+    """Energies of a sound per band.
+
+    Parameters
+    ----------
+    planar : ndarray, shape (channels, frames)
+    heights : ndarray, shape (channels,), or None
+        Dry impulse in frame 0 of each channel.
+    sample_rate : float
+    centres_hz : sequence of float
+        Nominal octave mid-band frequencies.
+    frames : int, optional
+        Length to count the sound as; sounds that are to be added need the same.
+    """
+    if frames is not None and frames > planar.shape[1]:
+        planar = np.pad(planar, ((0, 0), (0, frames - planar.shape[1])))
+    sound = broadband_energies(planar, heights, sample_rate=sample_rate)
+    usable = tuple(c for c in centres_hz if top_frequency(c, sample_rate=sample_rate) is not None)
+    if sound.problem is not None or not usable:
+        return sound
+    planar = without_offset(planar, sample_rate)
+    count = planar.shape[1]
+    workers = 2 if planar.shape[0] > 1 and planar.size >= _THREADS_FROM else 1
+    length = transform_length(count, sample_rate=sample_rate, lowest_hz=min(usable))
+    spectrum = to_spectrum(planar, length, workers=workers)
+    envelopes, aheads, kernels = [], [], []
+    for centre in usable:
+        band = band_envelopes(
+            spectrum, length=length, sample_rate=sample_rate, centre_hz=centre, workers=workers
+        )
+        kernel = band.kernel
+        content = min(kernel.length, int(np.ceil(count / sample_rate * kernel.rate)))
+        ahead = band.envelope[:, content:]
+        if heights is not None:
+            ahead = ahead + heights[:, None] * kernel.pulse[content:]
+        envelopes.append(_power(band.envelope))
+        aheads.append(_power(ahead))
+        kernels.append((kernel, content, band.power, band.lead_s))
+    del spectrum
+    split = split_energies(
+        planar,
+        dry=heights,
+        sample_rate=sample_rate,
+        centres_hz=usable,
+        totals=np.array([envelope.sum() for envelope in envelopes]),
+    )
+    bands = {
+        centre: BandEnergies(
+            kernel=kernel,
+            envelope=envelopes[index],
+            content=content,
+            ahead=envelopes[index][content:],
+            ahead_with_dry=aheads[index],
+            power=power,
+            lead=power * lead_s,
+            early=split.early[:, index],
+            early_with_dry=split.early_with_dry[:, index],
+            late=split.late[:, index],
+        )
+        for index, (centre, (kernel, content, power, lead_s)) in enumerate(zip(usable, kernels, strict=True))
+    }
+    return SoundEnergies(sample_rate, sound.onset, sound.broadband, sound.impulse, sound.meeting, bands=bands)
+
+
+def add_energies(parts: Sequence[tuple[SoundEnergies, float]]) -> SoundEnergies:
+    """Sum of independent sounds with power weights; all of one length and rate, at least one.
+
+    Sounds that cannot be measured are left out as long as one can.
+    """
+    heard = [(sound, weight) for sound, weight in parts if sound.problem is None] or list(parts[:1])
+    first, first_weight = heard[0]
+    if len(heard) == 1 and first_weight == 1.0:
+        return first
+
+    def total(values: Sequence[tuple[NDArray[np.float64], float]]) -> NDArray[np.float64]:
+        result = values[0][0] * values[0][1]
+        for value, weight in values[1:]:
+            result += weight * value
+        return result
+
+    bands = {
+        centre: BandEnergies(
+            kernel=band.kernel,
+            content=band.content,
+            power=sum(w * s.bands[centre].power for s, w in heard),
+            lead=sum(w * s.bands[centre].lead for s, w in heard),
+            **{
+                name: total([(getattr(s.bands[centre], name), w) for s, w in heard])
+                for name in ("envelope", "ahead", "ahead_with_dry", "early", "early_with_dry", "late")
+            },
+        )
+        for centre, band in first.bands.items()
+    }
+    return SoundEnergies(
+        sample_rate=first.sample_rate,
+        onset=min(sound.onset for sound, _weight in heard),
+        broadband=total([(sound.broadband, weight) for sound, weight in heard]),
+        impulse=sum(weight * sound.impulse for sound, weight in heard),
+        meeting=sum(weight * sound.meeting for sound, weight in heard),
+        bands=bands,
+        problem=first.problem,
+    )
+
+
+def _power(values: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Squared magnitude summed over channels."""
+    return np.einsum("cf,cf->f", values.real, values.real) + np.einsum("cf,cf->f", values.imag, values.imag)
+
+
+def _unusable(planar: NDArray[np.float64], sample_rate: float) -> str | None:
+    """Why nothing can be measured, or None."""
+    if planar.shape[0] == 0:
+        return "the response has no channel"
+    if planar.size and not np.isfinite(planar).all():
+        return "the response holds values that are not numbers"
+    if not planar.any():
+        return SILENT
+    if planar.shape[1] < _LEAST_S * sample_rate:
+        return f"the response is only {1000 * planar.shape[1] / sample_rate:.1f} ms long"
+    return None
+
+
+def without_offset(planar: NDArray[np.float64], sample_rate: float) -> NDArray[np.float64]:
+    """Remove a constant that makes up more than a quarter of the power of the sound's last quarter.
+
+    It must be as strong in both halves of that quarter: a decay without a carrier is no offset.
+    """
+    result = planar
+    for channel in range(planar.shape[0]):
+        sounding = planar[channel] != 0.0
+        first, last = int(np.argmax(sounding)), sounding.size - int(np.argmax(sounding[::-1]))
+        half = (last - first) // 8
+        if half < _LEAST_OFFSET_S * sample_rate:
+            continue
+        earlier, later = planar[channel, last - 2 * half : last - half], planar[channel, last - half : last]
+        mean = 0.5 * float(earlier.mean() + later.mean())
+        steady = abs(float(earlier.mean()) - mean) < _STEADY * abs(mean)
+        if steady and mean * mean > 0.25 * float(np.mean(later * later)):
+            result = planar.copy() if result is planar else result
+            result[channel, first:last] -= mean
+    return result
