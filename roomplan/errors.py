@@ -38,11 +38,12 @@ class Place:
 
 @dataclass(frozen=True)
 class Problem:
-    """One finding: what is wrong, where, and what would be right."""
+    """One finding: what is wrong, where, and what would be right; `subject` names the bus it is about."""
 
     what: str
     place: Place | None = None
     remedy: str | None = None
+    subject: str | None = None
 
     def __str__(self) -> str:
         text = f"{self.place}: {self.what}" if self.place is not None else self.what

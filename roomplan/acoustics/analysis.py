@@ -62,6 +62,7 @@ __all__ = [
     "time_to_level",
 ]
 
+_LONGEST_S = 60.0  # more of a record holds no more of a decay: 45 dB of T = 80 s
 _LEAST_S = 0.01  # a response shorter than this holds no decay of any room
 _FILTER_END = 3.0  # the filter looks ahead: within 3 / B of the record's end it sees less and less
 
@@ -94,8 +95,8 @@ def measure_response(
     Notes
     -----
     What comes before the onset (ISO 3382-1: first sample within 20 dB of the peak) is dropped; a constant
-    offset that outweighs the tail is removed. Not done: clipping is not looked for; A-weighting and third
-    octaves are not offered here.
+    offset that outweighs the tail is removed; 60 s from the onset on are looked at. Not done: clipping is
+    not looked for; A-weighting and third octaves are not offered here.
     """
     samples = validate_response(response)
     validate_rate(sample_rate)
@@ -107,7 +108,8 @@ def measure_response(
         if sound.problem is not None:
             figures.append(nothing_measured(centres, sound.problem))
             continue
-        column = without_offset(column, sample_rate)[:, sound.onset :]
+        end = sound.onset + round(_LONGEST_S * sample_rate)
+        column = without_offset(column, sample_rate)[:, sound.onset : end]
         sound = energies_of(column, None, sample_rate=float(sample_rate), centres_hz=centres)
         figures.append(decay_of_energies(sound, centres_hz=centres, with_dry=False))
     return tuple(figures)

@@ -11,7 +11,7 @@ Arrays given are (frames, channels); inside, (channels, frames). Time 0 is frame
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -153,7 +153,9 @@ def energies_of(
         planar = np.pad(planar, ((0, 0), (0, frames - planar.shape[1])))
     sound = broadband_energies(planar, heights, sample_rate=sample_rate)
     usable = tuple(c for c in centres_hz if top_frequency(c, sample_rate=sample_rate) is not None)
-    if sound.problem is not None or not usable:
+    # a dry impulse with nothing wet behind it still counts in a sum
+    impulse_only = sound.problem == SILENT and sound.has_dry and planar.shape[1] > 0
+    if (sound.problem is not None and not impulse_only) or not usable:
         return sound
     planar = without_offset(planar, sample_rate)
     count = planar.shape[1]
@@ -196,15 +198,17 @@ def energies_of(
         )
         for index, (centre, (kernel, content, power, lead_s)) in enumerate(zip(usable, kernels, strict=True))
     }
-    return SoundEnergies(sample_rate, sound.onset, sound.broadband, sound.impulse, sound.meeting, bands=bands)
+    return replace(sound, bands=bands)
 
 
 def add_energies(parts: Sequence[tuple[SoundEnergies, float]]) -> SoundEnergies:
     """Sum of independent sounds with power weights; all of one length and rate, at least one.
 
-    Sounds that cannot be measured are left out as long as one can.
+    Sounds that cannot be measured are left out as long as one can; of a silent one the dry impulse counts.
     """
-    heard = [(sound, weight) for sound, weight in parts if sound.problem is None] or list(parts[:1])
+    sounding = [(sound, weight) for sound, weight in parts if sound.problem is None] or list(parts[:1])
+    dry_only = [(s, w) for s, w in parts if s.problem == SILENT and s.has_dry and s is not sounding[0][0]]
+    heard = sounding + dry_only
     first, first_weight = heard[0]
     if len(heard) == 1 and first_weight == 1.0:
         return first
@@ -230,7 +234,7 @@ def add_energies(parts: Sequence[tuple[SoundEnergies, float]]) -> SoundEnergies:
     }
     return SoundEnergies(
         sample_rate=first.sample_rate,
-        onset=min(sound.onset for sound, _weight in heard),
+        onset=min(sound.onset for sound, _weight in sounding),
         broadband=total([(sound.broadband, weight) for sound, weight in heard]),
         impulse=sum(weight * sound.impulse for sound, weight in heard),
         meeting=sum(weight * sound.meeting for sound, weight in heard),

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.bands import band_group_delay, band_response, ring_time, top_frequency
+from roomplan.acoustics.bands import band_group_delay, band_response, band_too_high, ring_time, top_frequency
 from roomplan.acoustics.transforms import fast_length, inner, inverse
 
 if TYPE_CHECKING:
@@ -94,6 +94,8 @@ def transform_length(frames: int, *, sample_rate: float, lowest_hz: float, fract
 @lru_cache(maxsize=24)  # six bands of four lengths; 8 MB for the six of a response of 6 s
 def _kernel(length: int, sample_rate: float, centre_hz: float, fraction: int) -> BandKernel:
     top = top_frequency(centre_hz, sample_rate=sample_rate, fraction=fraction)
+    if top is None:
+        raise band_too_high(centre_hz, sample_rate=sample_rate, fraction=fraction)
     spacing = sample_rate / length
     bins = int(np.ceil(top / spacing)) + 1
     frequencies = np.arange(bins) * spacing

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["plan_advice", "signal_advice"]
 
 ONE_SIDED_DB = 12.0  # common practice, no source: beyond this one hears one side only
+ANSWER_FROM_BOTH = "use `wiring: one_source` if the room should answer from both sides"
 CANCELLING_DB = -10.0  # (L+R)/√2 this far under independent sides: common practice, no source
 
 
@@ -23,38 +24,24 @@ def plan_advice(plan: Plan, sections: tuple[SectionSource, ...]) -> list[Problem
     """What a practitioner should know about the wiring and the seats before listening."""
     found: list[Problem] = []
     for section in sections:
-        written = plan.sections[section.name]
-        seatless = sorted({s.room for s in section.sends if plan.rooms[s.room].synthetic is not None})
+        seatless = [s.room for s in section.sends if plan.rooms[s.room].synthetic is not None]
         if seatless and section.seat is None:
             found.append(
-                Problem(
-                    f"section {section.name} has no seat: {', '.join(seatless)} use their reference seat",
-                    written.place,
+                _note(
+                    plan,
+                    section,
+                    f"has no seat: {_listed(seatless)} use their reference seat",
                     "add `seat: {distance: …, angle: …}` to place it",
                 )
             )
-        if section.signal_channels == 1:
-            one = sorted({s.room for s in section.sends if s.wiring == "one_source"})
-            if one:
-                found.append(
-                    Problem(
-                        f"section {section.name} is mono: it returns 3 dB louder from {', '.join(one)} "
-                        "(wiring one_source) than independent left and right would",
-                        written.place,
-                    )
-                )
-            continue
-        panned = any(path.stem.pan for path in section.stems)
-        channelwise = sorted({s.room for s in section.sends if s.wiring == "per_channel"})
-        if panned and channelwise:
-            found.append(
-                Problem(
-                    f"section {section.name} has panned stems and room {', '.join(channelwise)} is wired "
-                    "per_channel: its reverberation will lean to one side",
-                    written.place,
-                    "use `wiring: one_source` if the room should answer from both sides",
-                )
-            )
+        summed = [s.room for s in section.sends if s.wiring == "one_source"]
+        if section.signal_channels == 1 and summed:
+            what = f"is mono: it returns 3 dB louder from {_listed(summed)} than independent sides would"
+            found.append(_note(plan, section, what, None))
+        channelwise = [s.room for s in section.sends if s.wiring == "per_channel"]
+        if section.signal_channels == 2 and channelwise and any(path.stem.pan for path in section.stems):
+            what = f"has panned stems and {_listed(channelwise)} is wired per_channel: it leans to one side"
+            found.append(_note(plan, section, what, ANSWER_FROM_BOTH))
     return found
 
 
@@ -62,33 +49,32 @@ def signal_advice(session: Session, statistics: Mapping[str, SignalStatistics]) 
     """What only the sound itself can tell: silence, one-sided sections, sides that cancel."""
     found = []
     for section in session.sections:
-        place = session.plan.sections[section.name].place
-        heard = statistics[section.name]
-        balance, mono = heard.balance_db, heard.mono_sum_db
+        balance, mono = statistics[section.name].balance_db, statistics[section.name].mono_sum_db
         if balance is None or mono is None:
-            found.append(Problem(f"section {section.name} is silent: its stems hold no sound", place))
+            found.append(_note(session.plan, section, "is silent: its stems hold no sound", None))
             continue
         if section.signal_channels == 1:
             continue
-        lopsided = [s.room for s in section.sends if s.wiring == "per_channel"]
-        if abs(balance) > ONE_SIDED_DB and lopsided:
+        channelwise = [s.room for s in section.sends if s.wiring == "per_channel"]
+        if abs(balance) > ONE_SIDED_DB and channelwise:
             side = "right" if balance > 0 else "left"
-            found.append(
-                Problem(
-                    f"section {section.name} sounds on the {side} only ({abs(balance):.0f} dB) and room "
-                    f"{', '.join(sorted(set(lopsided)))} is wired per_channel: it answers from that side",
-                    place,
-                    "use `wiring: one_source` if the room should answer from both sides",
-                )
+            what = (
+                f"sounds on the {side} only ({abs(balance):.0f} dB) and {_listed(channelwise)} is wired "
+                "per_channel: it answers from that side"
             )
+            found.append(_note(session.plan, section, what, ANSWER_FROM_BOTH))
         summed = [s.room for s in section.sends if s.wiring == "one_source"]
         if mono < CANCELLING_DB and summed:
-            found.append(
-                Problem(
-                    f"left and right of section {section.name} cancel ({mono:.0f} dB) in room "
-                    f"{', '.join(sorted(set(summed)))} (wiring one_source)",
-                    place,
-                    "check the polarity of the stem, or use `wiring: per_channel`",
-                )
-            )
+            what = f"has sides that cancel ({mono:.0f} dB) in {_listed(summed)}, which is wired one_source"
+            remedy = "check the polarity of the stem, or use `wiring: per_channel`"
+            found.append(_note(session.plan, section, what, remedy))
     return found
+
+
+def _note(plan: Plan, section: SectionSource, what: str, remedy: str | None) -> Problem:
+    place = plan.sections[section.name].place
+    return Problem(f"section {section.name} {what}", place, remedy, subject=f"section:{section.name}")
+
+
+def _listed(rooms: list[str]) -> str:
+    return ", ".join(sorted(set(rooms)))

@@ -75,6 +75,7 @@ def section_table(rendering: Rendering) -> Table:
     table.add_column("bus")
     for heading in ("wet/dry dB", "wet onset ms", "tail −40 s", "C80 dB", "LUFS", "peak dBFS"):
         table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("notes")
     session = rendering.session
     rows = [f"section:{s.name}" for s in session.sections]
     rows += [f"group:{name}" for name in session.plan.groups]
@@ -85,7 +86,8 @@ def section_table(rendering: Rendering) -> Table:
             table.add_section()
         bus = rendering.bus(name)
         label = name.removeprefix("section:") + (" (muted)" if name in muted else "")
-        table.add_row(label.replace(":", " "), *_bus_cells(bus))
+        notes = [str(n) for n, w in enumerate(rendering.warnings, start=1) if w.subject == name]
+        table.add_row(label.replace(":", " "), *_bus_cells(bus), " ".join(notes))
     return table
 
 
@@ -270,5 +272,5 @@ def _bus_order(rendering: Rendering) -> list[str]:
 
 
 def warning_lines(warnings: Sequence[Problem]) -> list[Text]:
-    """Warnings, one a line, for the end of a report."""
-    return [Text(f"note: {warning}") for warning in warnings]
+    """Warnings, numbered as in the notes column, one a line, for the end of a report."""
+    return [Text(f"note {number}: {warning}") for number, warning in enumerate(warnings, start=1)]

@@ -183,6 +183,13 @@ def test_leading_silence_polarity_and_level_change_no_figure(gap, sign, scale):
         assert getattr(moved, key) == pytest.approx(getattr(plain, key), rel=2e-3, abs=2e-3)
 
 
+def test_a_recording_of_minutes_is_read_for_its_first_minute():
+    sound = decaying_noise(1, 0.8, 90.0, 8000, 55.0)[:, None]
+    sound[0] = 4.0
+    start = sound[: 60 * 8000]
+    assert measure_response(sound, sample_rate=8000) == measure_response(start, sample_rate=8000)
+
+
 def test_each_channel_is_measured_as_if_alone():
     sounds = np.stack([decaying_noise(1, 0.5, 1.0, RATE), decaying_noise(2, 1.5, 1.0, RATE)], axis=1)
     together = measure_response(sounds, sample_rate=RATE)

@@ -1,7 +1,7 @@
 """The whole job as a plain script does it: fftconvolve in float64, pyloudnorm for every bus.
 
-Run as `python plain_script.py JOB.json`. It is the yardstick of `test_whole_job.py`: the same stems, responses,
-sends and buses, no streaming, nothing shared. Levels are plain gains; nothing is normalised.
+Run as `python plain_script.py JOB.json`. It is the yardstick of `test_whole_job.py`: the same stems,
+responses, sends and buses, no streaming, nothing shared. Levels are plain gains; nothing is normalised.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ def exponential_noise(reverberation_time, channels, seed, seconds=None):
     return noise * 10.0 ** (-3.0 * time / reverberation_time)[:, None]
 
 
-def one_section(cue, response, *, channels=2, dry=0, level=0, **room):
+def one_section(cue, response, *, channels=2, dry: float | str = 0, level=0, **room):
     cue.stem("choir.wav", 0.1 * np.random.default_rng(3).standard_normal((RATE, channels)))
     cue.response("ir.wav", response)
     return {
