@@ -310,9 +310,8 @@ def split_bands(
     Neighbours cross over in a raised cosine over the logarithm of frequency from one mid-band to the next:
     the widest overlap there is, hence the shortest ringing (on either side -45 dB after 3 periods of the
     mid-band, -68 dB after 8). Ringing ahead of the first frame or after the last is cut off; the cut parts
-    cancel in the
-    sum, so the sum stays exact. Append silence first if shaped bands shall ring out. Not done: these are no
-    measuring filters (use `band_filter`).
+    cancel in the sum, so the sum stays exact. Append silence first if shaped bands shall ring out. Not done:
+    these are no measuring filters (use `band_filter`).
     """
     planar = validate_response(samples).T
     validate_rate(sample_rate)

@@ -264,7 +264,8 @@ def _unusable(planar: NDArray[np.float64], sample_rate: float) -> str | None:
 def without_offset(planar: NDArray[np.float64], sample_rate: float) -> NDArray[np.float64]:
     """Remove a constant that makes up more than a quarter of the power of the sound's last quarter.
 
-    It must be as strong in both halves of that quarter: a decay without a carrier is no offset.
+    It must be as strong in both halves of that quarter: a decay without a carrier is no offset. Not done: an
+    offset that wanders is taken for its mean, and what is left shapes the figures of bands below 125 Hz.
     """
     result = planar
     for channel in range(planar.shape[0]):

@@ -191,7 +191,7 @@ def _block_powers(values: NDArray[np.float64], width: int) -> NDArray[np.float64
 
 
 def _levels(power: NDArray[np.float64]) -> NDArray[np.float64]:
-    return 10.0 * np.log10(np.maximum(power, power.max() * 1e-20))
+    return 10.0 * np.log10(np.maximum(power, max(power.max() * 1e-20, 1e-300)))
 
 
 def _decay_start(power: NDArray[np.float64], block_s: float) -> int:
@@ -218,7 +218,7 @@ def _first_slope(power: NDArray[np.float64], start: int) -> float | None:
     """Slope in dB per block down to 8 dB over the noise of the last tenth; None when nothing falls."""
     noise = power[-max(1, power.size // 10) :].mean()
     level = _levels(power)
-    limit = 10.0 * np.log10(max(noise, power.max() * 1e-20)) + _OVER_NOISE_DB
+    limit = 10.0 * np.log10(max(noise, power.max() * 1e-20, 1e-300)) + _OVER_NOISE_DB
     below = np.flatnonzero(level[start:] < limit)
     stop = start + int(below[0]) if below.size else power.size
     if stop - start < 3:
