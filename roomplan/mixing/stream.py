@@ -40,7 +40,7 @@ CUT_FADE_S = 0.01
 LONGEST_FADE_S = 0.5
 HOP_S = 0.02
 BLOCK_HOPS = 20  # 400 ms
-ENGINE_BYTES = 150_000_000  # what the engine may hold; the blocks around it take about as much again
+ENGINE_BYTES = 185_000_000  # what the engine may hold; the blocks around it take about as much again
 
 
 @dataclass
@@ -116,6 +116,7 @@ class ComponentStream:
         self._stack = ExitStack()
         self._pool = ThreadPoolExecutor(1)
         self._signals: list[Planar] = []
+        self._dries: list[Planar] = []
         self._blocks: list[Planar] = []
         self._stack.callback(self._pool.shutdown)
         try:
@@ -276,14 +277,17 @@ class ComponentStream:
     def _raw_blocks(self, end: int) -> Iterator[Planar]:
         """Yield blocks of `hop` frames until `end` is covered; `_release` takes them back."""
         pending = self._pool.submit(self._read)
+        wet = len(self._outputs)
         for start in range(0, end, self.hop):
-            signals, block = pending.result()
+            signals, dry = pending.result()
             if start + self.hop < end:
                 pending = self._pool.submit(self._read)
+            block = _taken(self._blocks, (len(self._components), 2, self.hop))
+            block[wet:] = dry
+            self._dries.append(dry)
             if self._engine is not None:
-                wet = block[: len(self._outputs)]
-                self._engine.process_planar(signals, out=wet.reshape(-1, self.hop))
-                for component, (same, gain) in zip(wet, self._outputs, strict=True):
+                self._engine.process_planar(signals, out=block[:wet].reshape(-1, self.hop))
+                for component, (same, gain) in zip(block[:wet], self._outputs, strict=True):
                     component[: 1 if same else 2] *= np.float32(gain)
                     if same:
                         component[1] = component[0]
@@ -296,10 +300,11 @@ class ComponentStream:
 
     def _read(self) -> tuple[Planar, Planar]:
         """Read a hop of every stem into the engine's inputs and the dry components."""
+        wet = len(self._outputs)
         signals = _taken(self._signals, (self._inputs, self.hop))
-        block = _taken(self._blocks, (len(self._components), 2, self.hop))
+        dries = _taken(self._dries, (len(self._components) - wet, 2, self.hop))
         signals[:] = 0.0
-        block[len(self._outputs) :] = 0.0
+        dries[:] = 0.0
         for section in self._sections:
             signal = signals[section.inputs]
             for path, reader in zip(section.source.stems, section.readers, strict=True):
@@ -309,16 +314,13 @@ class ComponentStream:
                 channels = np.ascontiguousarray(sound.T)
                 _add_mixed(signal[:, : len(sound)], path.signal, channels)
                 if section.dry_component is not None and section.source.dry_gain is not None:
-                    _add_mixed(
-                        block[section.dry_component, :, : len(sound)],
-                        section.source.dry_gain * path.dry,
-                        channels,
-                    )
+                    dry = dries[section.dry_component - wet, :, : len(sound)]
+                    _add_mixed(dry, section.source.dry_gain * path.dry, channels)
             section.statistics.add(signal)
             if section.sum_input is not None:
                 np.add(signal[0], signal[1], out=signals[section.sum_input])
                 signals[section.sum_input] *= np.float32(math.sqrt(0.5))
-        return signals, block
+        return signals, dries
 
 
 def _taken(free: list[Planar], shape: tuple[int, ...]) -> Planar:
