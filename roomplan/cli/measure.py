@@ -41,25 +41,24 @@ def measure(
     from roomplan.acoustics.analysis import measure_response
     from roomplan.errors import RoomplanError
     from roomplan.reports import documents, tables
-    from roomplan.rooms.responses import read_response
+    from roomplan.rooms.responses import read_for_measuring
 
     measured, failed = [], []
     with StageProgress(quiet=quiet) as progress:
         for number, path in enumerate(files):
             progress("measuring", number, len(files))
             try:
-                sound = read_response((path,))
+                sound = read_for_measuring(path)
             except RoomplanError as error:
                 failed.append((path, str(error)))
                 continue
-            measured.append(
-                (path, sound.sample_rate, measure_response(sound.samples, sample_rate=sound.sample_rate))
-            )
+            channels = measure_response(sound.samples, sample_rate=sound.sample_rate)
+            measured.append(documents.Measured(path, sound.sample_rate, channels, sound.warnings))
     if as_json:
         emit(documents.to_text(documents.measure_document(measured, failed)))
     elif measured:
         for entry in measured:
-            show(*tables.measure_table(*entry))
+            show(*tables.measure_tables(entry), *(f"note: {warning}" for warning in entry.warnings))
         if len(measured) > 1:
             show(tables.measure_summary(measured))
     for _path, what in failed:

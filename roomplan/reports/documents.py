@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import roomplan
@@ -29,6 +30,7 @@ __all__ = [
     "COMPARE_SCHEMA",
     "MEASURE_SCHEMA",
     "RENDER_SCHEMA",
+    "Measured",
     "check_document",
     "compare_document",
     "measure_document",
@@ -213,14 +215,22 @@ def check_document(rendering: Rendering | None, problems: Iterable[Problem]) -> 
     }
 
 
-def measure_document(
-    measured: Sequence[tuple[Path, int, Sequence[DecayFigures]]], failed: Sequence[tuple[Path, str]]
-) -> Document:
+@dataclass(frozen=True)
+class Measured:
+    """A response that was measured: its channels, and what looks wrong with the file."""
+
+    path: Path
+    sample_rate: int
+    channels: Sequence[DecayFigures]
+    warnings: Sequence[str]
+
+
+def measure_document(measured: Sequence[Measured], failed: Sequence[tuple[Path, str]]) -> Document:
     """Decay of responses (`roomplan.measure/1`), and the files that could not be measured."""
     responses = []
-    for path, sample_rate, channels in measured:
+    for response in measured:
         entries = []
-        for number, decay in enumerate(channels, start=1):
+        for number, decay in enumerate(response.channels, start=1):
             reasons: dict[str, str] = {}
             for band in decay.bands:
                 reasons |= {f"bands.{_nominal(band.centre_hz)}.{k}": v for k, v in band.reasons.items()}
@@ -241,7 +251,14 @@ def measure_document(
                     "reasons": reasons | dict(decay.reasons),
                 }
             )
-        responses.append({"file": str(path), "sample_rate": sample_rate, "channels": entries})
+        responses.append(
+            {
+                "file": str(response.path),
+                "sample_rate": response.sample_rate,
+                "channels": entries,
+                "warnings": list(response.warnings),
+            }
+        )
     return {
         "schema": MEASURE_SCHEMA,
         "roomplan": roomplan.__version__,

@@ -17,19 +17,19 @@ from roomplan.mixing.buses import build_buses, build_components
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
-    from roomplan.acoustics.analysis import BandFigures, DecayFigures
+    from roomplan.acoustics.analysis import BandFigures
     from roomplan.errors import Problem
     from roomplan.mixing.figures import BusFigures
     from roomplan.mixing.render import Rendering
     from roomplan.mixing.session import SectionSource
+    from roomplan.reports.documents import Measured
 
 __all__ = [
     "band_table",
     "comparison_table",
     "measure_summary",
-    "measure_table",
+    "measure_tables",
     "octave_tables",
     "room_table",
     "section_table",
@@ -172,29 +172,28 @@ def octave_tables(rendering: Rendering) -> list[Table]:
     ]
 
 
-def measure_table(path: Path, sample_rate: int, channels: Sequence[DecayFigures]) -> list[Table]:
+def measure_tables(response: Measured) -> list[Table]:
     """One octave table per channel of a response."""
+    title = f"{response.path.name} · {response.sample_rate} Hz"
     return [
         band_table(
-            f"{path.name} · {sample_rate} Hz" + (f" · channel {number}" if len(channels) > 1 else ""),
-            decay.bands,
-            decay.mid,
+            title + (f" · channel {number}" if len(response.channels) > 1 else ""), decay.bands, decay.mid
         )
-        for number, decay in enumerate(channels, start=1)
+        for number, decay in enumerate(response.channels, start=1)
     ]
 
 
-def measure_summary(measured: Sequence[tuple[Path, int, Sequence[DecayFigures]]]) -> Table:
+def measure_summary(measured: Sequence[Measured]) -> Table:
     """One row per channel of many responses."""
     table = _plain("Responses", "mean of the 500 and 1000 Hz octaves")
     table.add_column("file")
     for heading in ("channel", "EDT s", "T20 s", "T30 s", "C80 dB", "range dB"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("verdict")
-    for path, _rate, channels in measured:
-        for number, decay in enumerate(channels, start=1):
+    for response in measured:
+        for number, decay in enumerate(response.channels, start=1):
             cells = _band_cells(decay.mid)
-            table.add_row(path.name, str(number), *cells[:4], cells[6], decay.verdict)
+            table.add_row(response.path.name, str(number), *cells[:4], cells[6], decay.verdict)
     return table
 
 

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["LONGEST_RESPONSE_S", "ResponseSound", "read_response"]
+__all__ = ["LONGEST_RESPONSE_S", "ResponseSound", "read_for_measuring", "read_response"]
 
 # No room answers longer: the longest natural decays on record are some tens of seconds (from memory). A file
 # beyond this is a stem or a sweep taken for a response.
@@ -126,15 +126,19 @@ def _inspect(path: Path, *, paired: bool) -> SoundInfo:
         raise AudioError(
             path, f"has a sample rate of {info.sample_rate} Hz", remedy=f"use 8000 to {HIGHEST_RATE_HZ} Hz"
         )
+    _require_length(info)
+    return info
+
+
+def _require_length(info: SoundInfo) -> None:
     duration_s = info.frames / info.sample_rate
     if duration_s > LONGEST_RESPONSE_S:
         length = f"{duration_s / 60.0:.1f} min" if duration_s > 120.0 else f"{duration_s:.1f} s"
         raise AudioError(
-            path,
+            info.path,
             f"is {length} long: a response lasts at most {LONGEST_RESPONSE_S:g} s",
             remedy="is this a stem, or a sweep not yet deconvolved? Otherwise cut the silence off",
         )
-    return info
 
 
 def _require_match(infos: list[SoundInfo]) -> None:
@@ -151,6 +155,30 @@ def _require_match(infos: list[SoundInfo]) -> None:
             f"has {right.channels} channel(s), its left partner {left.path.name} has {left.channels}",
             remedy="give two mono files (one stereo response) or two stereo files (true stereo)",
         )
+
+
+def read_for_measuring(path: Path) -> ResponseSound:
+    """Read a response to measure it channel by channel: any number of channels, up to 384 kHz.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    ResponseSound
+        `samples` as the file has them, a constant offset taken off.
+
+    Raises
+    ------
+    AudioError
+        The file is missing, unreadable, longer than 60 s, silent, nothing but a constant, or holds NaN.
+    """
+    info = inspect_sound(path)
+    _require_length(info)
+    samples, _info = read_sound(path, max_frames=info.frames)
+    samples, warnings = _judge(samples, path)
+    return ResponseSound(samples, info.sample_rate, (path,), tuple(warnings))
 
 
 def _judge(samples: Array, path: Path) -> tuple[Array, list[str]]:

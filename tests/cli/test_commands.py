@@ -218,3 +218,28 @@ def test_a_closed_pipe_ends_quietly(session):
     command = f"{sys.executable} -m roomplan.cli.main render {session / 'plan.yaml'} --json --quiet | head -1"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
     assert "Traceback" not in done.stderr
+
+
+def test_measure_takes_any_number_of_channels(run, session):
+    response, _rate = soundfile.read(session / "nave.wav", always_2d=True)
+    soundfile.write(
+        session / "three.wav", np.concatenate([response, response[:, :1]], axis=1), RATE, subtype="FLOAT"
+    )
+    (entry,) = run("measure", session / "three.wav", "--json").json["responses"]
+    first, _second, third = entry["channels"]
+    assert {**third, "channel": 1} == first
+
+
+def test_measure_says_that_a_response_is_clipped(run, session):
+    response, _rate = soundfile.read(session / "nave.wav", always_2d=True)
+    response[100:110] = 1.0
+    soundfile.write(session / "clipped.wav", response, RATE, subtype="FLOAT")
+    (entry,) = run("measure", session / "clipped.wav", "--json").json["responses"]
+    assert any("looks clipped" in warning for warning in entry["warnings"])
+
+
+def test_recording_given_by_mistake_is_one_clear_line(run, session):
+    soundfile.write(session / "long.wav", np.full((8000 * 61, 1), 0.1), 8000)
+    outcome = run("measure", session / "long.wav", "--quiet")
+    assert (outcome.status, len(outcome.errors.strip().splitlines())) == (1, 1)
+    assert "at most 60 s" in outcome.errors
