@@ -22,8 +22,15 @@ CANCELLING_DB = -10.0  # (L+R)/√2 this far under independent sides: common pra
 
 def plan_advice(plan: Plan, sections: tuple[SectionSource, ...]) -> list[Problem]:
     """What a practitioner should know about the wiring and the seats before listening."""
-    found: list[Problem] = []
+    used = {send.room for section in sections for send in section.sends}
+    found = [
+        Problem(f"no section sends to room {room.name}", room.place, "add a send, or remove the room")
+        for room in plan.rooms.values()
+        if room.name not in used
+    ]
     for section in sections:
+        if section.dry_gain is None and not section.sends:
+            found.append(_note(plan, section, "has its dry off and no sends: it will not be heard", None))
         seatless = [s.room for s in section.sends if plan.rooms[s.room].synthetic is not None]
         if seatless and section.seat is None:
             found.append(

@@ -6,7 +6,8 @@ Samples are (frames, channels), float64, at the plan's rate; frame 0 is the arri
 room's gain, the cuts and the pre-delay are not in the samples: whoever mixes applies them.
 
 Order of conditioning: read → resample → onset → time origin → direct sound → decay → tail trim; then the
-gain, from the reference position with its direct sound dropped whatever `direct` says.
+gain, from the reference position with its direct sound dropped whatever `direct` says (`normalise: peak`:
+from the response as it is used, whose largest sample becomes 1).
 """
 
 from __future__ import annotations
@@ -256,7 +257,7 @@ def _prepare_recorded(
         scale = found
     conditioned = {name: recorded.condition(name, direct=room.direct, scale=scale) for name in wanted}
     for_gain = conditioned[reference]
-    if room.direct == "keep":
+    if room.direct == "keep" and room.normalise != "peak":
         for_gain = recorded.condition(reference, direct="drop", scale=scale, for_gain=True)
     ready: dict[str, PreparedPosition] = {}
     for name, samples in conditioned.items():
@@ -328,7 +329,7 @@ def _prepare_synthetic(
         samples = part(position, seat)[0]
         gap = onset_s(samples, sample_rate=sample_rate)
         positions[position, seat] = PreparedPosition(position, samples, wirings[position], gap, seat)
-    for_gain = part(reference, None)[1]
+    for_gain = part(reference, None)[0 if room.normalise == "peak" else 1]
     return _finished(room, reference, for_gain, positions, [], sample_rate=sample_rate, direct_found=True)
 
 

@@ -143,6 +143,14 @@ def test_normalise_none_gives_a_gain_of_one(make_room, write_sound, hall_respons
     assert (room.gain, room.gain_db) == (1.0, 0.0)
 
 
+def test_peak_makes_the_largest_sample_that_is_used_1(make_room, write_sound, hall_response):
+    path = write_sound("hall.wav", hall_response())
+    for direct in ("drop", "keep"):
+        room = prepared(make_room(single=path, direct=direct, normalise="peak"))
+        (position,) = room.positions.values()
+        assert room.gain * np.abs(position.samples).max() == pytest.approx(1.0)
+
+
 def test_keeping_the_direct_sound_does_not_change_the_gain(make_room, write_sound, hall_response):
     path = write_sound("hall.wav", hall_response())
     drop, keep = (prepared(make_room(single=path, direct=direct)) for direct in ("drop", "keep"))
