@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.loudness.meter import Loudness
-    from roomplan.mixing.buses import Bus, Component
+    from roomplan.mixing.buses import Bus
     from roomplan.mixing.paths import ResponseMatrix
     from roomplan.mixing.session import SectionSource, Session
 
@@ -44,8 +44,9 @@ if TYPE_CHECKING:
 __all__ = [
     "BusFigures",
     "DecayOfBus",
+    "SectionPowers",
     "decay_of_buses",
-    "dry_component_powers",
+    "gated_power",
     "power_ratio",
     "room_composite",
     "section_composite",
@@ -74,6 +75,14 @@ class DecayOfBus:
     wet_onset_s: float | None
     tail_to_minus_40_s: float | None
     reasons: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SectionPowers:
+    """K-weighted power of a section's dry and wet, each over the blocks in which it passes the gates."""
+
+    dry: float
+    wet: float
 
 
 @dataclass(frozen=True)
@@ -106,7 +115,7 @@ def section_composite(
             wet[: len(cell), source * 2 + output] += send.response_gain * gain * cell
     if section.dry_gain is None:
         return wet, None
-    return wet, (section.dry_response * (section.dry_gain / section.gain)).T.reshape(-1)
+    return wet, (section.dry_matrix * (section.dry_gain / section.gain)).T.reshape(-1)
 
 
 def room_composite(
@@ -136,7 +145,7 @@ def decay_of_buses(
     session: Session,
     matrices: Matrices,
     buses: tuple[Bus, ...],
-    dry_powers: Mapping[str, float],
+    powers: Mapping[str, SectionPowers],
     *,
     workers: int = 2,
     progress: Callable[[int, int], None] = lambda _done, _all: None,
@@ -147,8 +156,8 @@ def decay_of_buses(
     ----------
     session, matrices, buses
         As rendered.
-    dry_powers : mapping
-        Section name → K-weighted power of its dry component, the weight in groups and sums.
+    powers : mapping
+        Section name → its K-weighted powers, the weights in groups and sums.
     workers : int
         Threads; the energies of different sections and rooms are independent.
     progress : callable
@@ -185,12 +194,12 @@ def decay_of_buses(
         sections = {section.name: sound for section, sound in by_section if sound is not None}
         by_room = zip(rooms, pool.map(of_room, rooms), strict=True)
         composites = _Composites(sections, {bus.name: sound for bus, sound in by_room if sound is not None})
-        found = pool.map(lambda bus: _decay_of_bus(session, bus, composites, dry_powers), heard)
+        found = pool.map(lambda bus: _decay_of_bus(session, bus, composites, powers), heard)
         return dict(zip((bus.name for bus in heard), found, strict=True))
 
 
 def _decay_of_bus(
-    session: Session, bus: Bus, composites: _Composites, dry_powers: Mapping[str, float]
+    session: Session, bus: Bus, composites: _Composites, powers: Mapping[str, SectionPowers]
 ) -> DecayOfBus:
     if bus.kind in {"dry", "section_dry", "group_dry"}:
         return DecayOfBus(None, None, None, {"decay": "a dry bus has no reverberation"})
@@ -215,7 +224,9 @@ def _decay_of_bus(
         and section.name in composites.sections
         and (bus.kind in {"mix", "wet"} or section.name in session.plan.groups[bus.parts[1]].sections)
     ]
-    weighted = [(composites.sections[s.name], _source_weight(s, dry_powers)) for s in members]
+    weighted = [
+        (composites.sections[s.name], _source_weight(s, composites.sections[s.name], powers)) for s in members
+    ]
     weighted = [(sound, weight) for sound, weight in weighted if weight > 0.0]
     if not weighted:
         reason = "no section of this bus has both a sound and a send in use"
@@ -234,12 +245,19 @@ def _measured(sound: SoundEnergies, wet_onset_s: float | None, *, with_dry: bool
     return DecayOfBus(decay, wet_onset_s, tail, {} if why is None else {"tail_to_minus_40_s": why})
 
 
-def _source_weight(section: SectionSource, dry_powers: Mapping[str, float]) -> float:
-    """Power of the section's signal at its level, judged from its dry (whose own level is taken out)."""
-    if section.dry_gain is None or section.dry_gain == 0.0:
-        return section.gain**2
-    relative = (section.dry_gain / section.gain) ** 2 * float(np.sum(section.dry_response**2))
-    return dry_powers.get(section.name, 0.0) / relative if relative > 0.0 else 0.0
+def _source_weight(
+    section: SectionSource, sound: SoundEnergies, powers: Mapping[str, SectionPowers]
+) -> float:
+    """Power of the section's signal at its level: its dry power, with what the dry path does taken out.
+
+    Where the dry is off, the wet power over the energy of the wet composite, which is the same for a steady
+    sound whose spectrum is near that of the response.
+    """
+    power = powers[section.name]
+    if section.dry_gain is not None and section.gain > 0.0 and power.dry > 0.0:
+        return power.dry / ((section.dry_gain / section.gain) ** 2 * float(np.sum(section.dry_matrix**2)))
+    energy = float(np.sum(sound.broadband))
+    return power.wet / energy if energy > 0.0 else 0.0
 
 
 def _earliest(sections: list[SectionSource]) -> float | None:
@@ -280,18 +298,9 @@ def power_ratio(
     return 10.0 * math.log10(wet_power / dry_power), None
 
 
-def dry_component_powers(
-    components: tuple[Component, ...], sums: Callable[[int], NDArray[np.float64]], *, sample_rate: int
-) -> dict[str, float]:
-    """K-weighted power of every section's dry over the blocks where it passes the gates."""
-    found = {}
-    for index, component in enumerate(components):
-        if component.send is None:
-            hop_sums = sums(index)
-            passing = passing_blocks(hop_sums, sample_rate=sample_rate)
-            found[component.section] = (
-                power_over_blocks(hop_sums, passing, sample_rate=sample_rate)
-                if bool(np.any(passing))
-                else 0.0
-            )
-    return found
+def gated_power(hop_sums: NDArray[np.float64], *, sample_rate: int) -> float:
+    """Mean K-weighted power over the blocks that pass the gates of BS.1770; 0 when none does."""
+    passing = passing_blocks(hop_sums, sample_rate=sample_rate)
+    if not bool(np.any(passing)):
+        return 0.0
+    return power_over_blocks(hop_sums, passing, sample_rate=sample_rate)

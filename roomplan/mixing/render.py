@@ -19,7 +19,7 @@ from roomplan.errors import Problem, RoomplanError
 from roomplan.loudness.meter import loudness_of_hops
 from roomplan.mixing.advice import signal_advice
 from roomplan.mixing.buses import Bus, Component, Family, build_buses, build_components, build_families
-from roomplan.mixing.figures import BusFigures, decay_of_buses, dry_component_powers, power_ratio
+from roomplan.mixing.figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
 from roomplan.mixing.hearing import Destination, Level, Output, Progress, hear, silent_progress
 from roomplan.mixing.outputs import is_complete, output_files, refuse_inputs
 from roomplan.mixing.paths import response_matrices
@@ -169,12 +169,18 @@ class _Run:
         rate = self.session.sample_rate
         row = {bus.name: index for index, bus in enumerate(self.buses)}
         dry_of = {c.section: i for i, c in enumerate(self.components) if c.send is None}
-        dry_powers = dry_component_powers(self.components, powers.component_sums, sample_rate=rate)
+        section_powers = {
+            section.name: SectionPowers(
+                gated_power(powers.sums(row[f"section:{section.name}:dry"]), sample_rate=rate),
+                gated_power(powers.sums(row[f"section:{section.name}:wet"]), sample_rate=rate),
+            )
+            for section in self.session.sections
+        }
         decays = decay_of_buses(
             self.session,
             matrices,
             self.buses,
-            dry_powers,
+            section_powers,
             workers=self.workers,
             progress=lambda done, total: self.progress("measuring decay", done, total),
         )

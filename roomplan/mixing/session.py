@@ -114,7 +114,11 @@ class SendPath:
 
 @dataclass(frozen=True)
 class SectionSource:
-    """A section with its stems and sends resolved; `gain` is section × group × trim."""
+    """A section with its stems and sends resolved.
+
+    `gain` is section × group × trim, `dry_gain` that times the dry level (None: off), and `dry_matrix`, shape
+    (2, signal channels), the section's pan and width: what the dry path does to the section's signal.
+    """
 
     name: str
     group: str | None
@@ -122,18 +126,11 @@ class SectionSource:
     signal_channels: int
     gain: float
     dry_gain: float | None
+    dry_matrix: NDArray[np.float64]
     delay_frames: int
     muted: bool
     seat: Seat | None
     sends: tuple[SendPath, ...]
-
-    @property
-    def dry_response(self) -> NDArray[np.float64]:
-        """Dry matrix (2, signal channels) of the section's signal, without level: what composites use."""
-        if self.signal_channels == 1:
-            return self.stems[0].dry if self.stems else np.full((2, 1), math.sqrt(0.5))
-        stereo = [path for path in self.stems if path.stem.channels == 2]
-        return stereo[0].dry if stereo else np.eye(2)
 
 
 @dataclass(frozen=True)
@@ -356,6 +353,7 @@ def _resolve_section(
         signal_channels=1 if mono else 2,
         gain=gain,
         dry_gain=None if section.dry_db is None else gain * amplitude(section.dry_db),
+        dry_matrix=_mono_dry(section) if mono else _stereo_dry(section),
         delay_frames=round(section.delay_s * sample_rate),
         muted=section.mute or section.name in muted,
         seat=section.seat,
@@ -363,17 +361,23 @@ def _resolve_section(
     )
 
 
+def _mono_dry(section: Section) -> NDArray[np.float64]:
+    """Dry path of a mono, unpanned stem: the section's pan, else its seat, else the centre."""
+    pan = section.pan
+    if pan is None:
+        angle = section.seat.angle_deg if section.seat is not None else 0.0
+        pan = max(-100.0, min(100.0, 100.0 * angle / SEAT_FULL_PAN_DEG))
+    return pan_matrix(pan, 1)
+
+
+def _stereo_dry(section: Section) -> NDArray[np.float64]:
+    """Dry path of everything else: width, then the section's pan."""
+    return pan_matrix(section.pan or 0.0, 2) @ width_matrix(section.width)
+
+
 def _stem_path(stem: StemSource, section: Section, *, mono: bool) -> StemPath:
     level = amplitude(stem.level_db)
-    width = width_matrix(section.width)
-    section_pan = section.pan if section.pan is not None else 0.0
     placed = pan_matrix(stem.pan or 0.0, stem.channels)
-    if stem.channels == 1 and stem.pan is None:
-        follows = section_pan
-        if section.pan is None and section.seat is not None:
-            follows = max(-100.0, min(100.0, 100.0 * section.seat.angle_deg / SEAT_FULL_PAN_DEG))
-        dry = pan_matrix(follows, 1)
-    else:
-        dry = pan_matrix(section_pan, 2) @ width @ placed
-    signal = np.ones((1, 1)) if mono else placed
-    return StemPath(stem, level * signal, level * dry)
+    follows = stem.channels == 1 and stem.pan is None
+    dry = _mono_dry(section) if follows else _stereo_dry(section) @ placed
+    return StemPath(stem, level * (np.ones((1, 1)) if mono else placed), level * dry)

@@ -19,7 +19,6 @@ import numpy as np
 
 from roomplan.audio.readers import StemReader, open_stem
 from roomplan.convolution.engine import Convolver, Route
-from roomplan.mixing.paths import section_response
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -167,11 +166,8 @@ class ComponentStream:
             gain = section.source.sends[component.send].gain
             cells = _engine_paths(section, matrix)
             same = _channels_alike(cells)
-            scale = (
-                section_response(section.source, matrix)[0][2]
-                if section.sum_input is None or not matrix.sums
-                else 1.0
-            )
+            # a mono signal m stands for left = right = m/√2; the sum of two sides is made before the engine
+            scale = math.sqrt(0.5) if section.source.signal_channels == 1 and not matrix.sums else 1.0
             left, right = 2 * number, 2 * number + 1
             for source, output, cell in cells:
                 if same and output == 1:

@@ -131,3 +131,38 @@ def test_muted_section_is_null_with_its_reason(cue):
     bus = rendering.bus("section:choir")
     assert bus.loudness.integrated_lufs is None
     assert bus.reasons["wet_to_dry_db"] == "muted"
+
+
+def test_level_and_pan_of_a_stem_do_not_change_what_the_section_gets(cue):
+    # both are in the section's signal: dry and sends hear them alike
+    content = one_section(cue, exponential_noise(1.0, 2, 1))
+    plain = cue.measure(content).bus("section:choir")
+    content["sections"]["choir"]["stems"] = [{"file": "choir", "level": -12, "pan": 40}]
+    changed = cue.measure(content).bus("section:choir")
+    assert changed.decay.mid.c80_db == pytest.approx(plain.decay.mid.c80_db, abs=1e-9)
+    assert changed.tail_to_minus_40_s == pytest.approx(plain.tail_to_minus_40_s, abs=1e-9)
+
+
+def test_pan_of_a_section_turns_its_far_side_down_in_the_composite(cue):
+    response = exponential_noise(1.0, 2, 1)
+    content = one_section(cue, response / np.sqrt(np.sum(response**2, axis=0)))
+    plain = cue.measure(content).bus("section:choir").decay.mid.d50
+    content["sections"]["choir"]["pan"] = 100
+    # D50 = (dry + early) / (dry + wet), wet energy 2: the dry energy falls from 2 to 1
+    early = plain * 4.0 - 2.0
+    assert cue.measure(content).bus("section:choir").decay.mid.d50 == pytest.approx(
+        (1.0 + early) / 3.0, abs=0.01
+    )
+
+
+def test_wet_only_section_weighs_in_its_group_as_its_sound_does(cue):
+    # the same sound through the same kind of response, once with its dry and once without: neither may vanish
+    cue.stem("low.wav", 0.1 * np.random.default_rng(4).standard_normal((RATE, 2)))
+    cue.response("long.wav", exponential_noise(2.0, 2, 5))
+    content = one_section(cue, exponential_noise(0.8, 2, 1))
+    content["rooms"]["orrin_nave"] = {"responses": "long.wav", **RAW}
+    content["sections"]["low"] = {"stems": ["low"], "sends": {"orrin_nave": 0}}
+    content["groups"] = {"all": {"sections": ["choir", "low"]}}
+    with_dry = cue.measure(content).bus("group:all:wet").decay.mid.edt_s
+    content["sections"]["low"]["dry"] = "off"
+    assert cue.measure(content).bus("group:all:wet").decay.mid.edt_s == pytest.approx(with_dry, rel=0.05)
