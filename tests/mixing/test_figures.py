@@ -166,3 +166,14 @@ def test_wet_only_section_weighs_in_its_group_as_its_sound_does(cue):
     with_dry = cue.measure(content).bus("group:all:wet").decay.mid.edt_s
     content["sections"]["low"]["dry"] = "off"
     assert cue.measure(content).bus("group:all:wet").decay.mid.edt_s == pytest.approx(with_dry, rel=0.05)
+
+
+def test_mono_and_stereo_sections_get_the_same_clarity_from_a_per_channel_room(cue):
+    # dry and wet of a mono signal are both m/√2 on each side: their ratio is that of independent sides
+    response = exponential_noise(1.0, 2, 1)
+    response /= np.sqrt(np.sum(response**2, axis=0))
+    mono, stereo = (
+        cue.measure(one_section(cue, response, channels=channels)).bus("section:choir").decay.mid.d50
+        for channels in (1, 2)
+    )
+    assert mono == pytest.approx(stereo, abs=1e-6)

@@ -448,3 +448,20 @@ def test_position_named_like_the_section_is_taken(cue, decay):
         }
     )
     assert session.section("choir").sends[0].position == "choir"
+
+
+def test_mono_stem_enters_a_per_channel_room_as_two_equal_sides(cue):
+    # left = right = m/√2, as in its dry at the centre
+    dry = cue.stem("low.wav", noise(0.5, 1, 1))
+    cue.response("one.wav", np.ones((1, 1)))
+    cue.render(
+        {
+            "tail": "none",
+            "rooms": {"orrin_nave": {"responses": "one.wav", **RAW}},
+            "sections": {"low": {"stems": ["low"], "dry": "off", "sends": {"orrin_nave": 0}}},
+        }
+    )
+    inside = slice(0, RATE // 4)
+    np.testing.assert_allclose(
+        cue.sound("mix.wav")[inside], np.sqrt(0.5) * dry[inside] * [1.0, 1.0], atol=1e-6
+    )
