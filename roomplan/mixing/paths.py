@@ -10,6 +10,7 @@ room, position, seat, pre-delay and cuts share one matrix, and so one transform 
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     Cell = NDArray[np.float64]
 
 __all__ = ["ResponseMatrix", "response_matrices", "section_response"]
+
+THREADS = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,15 +75,16 @@ def _widened(cells: dict[tuple[int, int], Cell], width: float) -> dict[tuple[int
 
 def response_matrices(session: Session) -> dict[tuple[str, int], ResponseMatrix]:
     """Response matrix of every send, keyed by (section name, index of the send)."""
-    shared: dict[tuple[object, ...], ResponseMatrix] = {}
-    matrices: dict[tuple[str, int], ResponseMatrix] = {}
-    for section in session.sections:
-        for index, send in enumerate(section.sends):
-            key = (send.room, send.position, send.seat, send.pre_delay_s, send.low_cut_hz, send.high_cut_hz)
-            if key not in shared:
-                shared[key] = _matrix(session, send)
-            matrices[section.name, index] = shared[key]
-    return matrices
+    sends = {(section.name, i): send for section in session.sections for i, send in enumerate(section.sends)}
+    keys = {
+        place: (s.room, s.position, s.seat, s.pre_delay_s, s.low_cut_hz, s.high_cut_hz)
+        for place, s in sends.items()
+    }
+    distinct = {key: sends[place] for place, key in keys.items()}
+    with ThreadPoolExecutor(THREADS) as pool:
+        made = pool.map(lambda send: _matrix(session, send), distinct.values())
+        shared = dict(zip(distinct, made, strict=True))
+    return {place: shared[key] for place, key in keys.items()}
 
 
 def _matrix(session: Session, send: SendPath) -> ResponseMatrix:

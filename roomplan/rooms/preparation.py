@@ -13,6 +13,7 @@ from the response as it is used, whose largest sample becomes 1).
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -41,6 +42,8 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 __all__ = ["PreparedPosition", "PreparedRoom", "available_positions", "prepare_room"]
+
+THREADS = 2  # responses of different seats are independent; what they compute in releases the GIL
 
 MAIN = "main"
 
@@ -309,20 +312,26 @@ def _prepare_synthetic(
 
     scaled = scale_reverberation(spec, scale)
     # Seats are told apart by where they are, not by the line that says so: sections may share one.
-    made: dict[tuple[str, float, float], tuple[Array, Array]] = {}
+    places: dict[tuple[str, float, float], tuple[str, Seat]] = {}
+    for position, seat in [(reference, None), *requests]:
+        at = seat or spec.reference_seat
+        places.setdefault((position, at.distance_m, at.angle_deg), (position, at))
+
+    def synthesised(place: tuple[str, Seat]) -> tuple[Array, Array]:
+        """Samples with and without the direct sound, aligned."""
+        response = synthesise(scaled, seat=place[1], microphones=place[0], sample_rate=sample_rate)
+        # `room`, the default, keeps the one time origin of all set-ups: the direct sound at `main`.
+        start = _first_arrival(response.direct) if room.align == "each" else 0
+        reflected = response.reflected[start:]
+        whole = response.direct[start:] + reflected if room.direct == "keep" else reflected
+        return whole, reflected
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        made = dict(zip(places, pool.map(synthesised, places.values()), strict=True))
 
     def part(position: str, seat: Seat | None) -> tuple[Array, Array]:
-        """Samples with and without the direct sound, aligned."""
         at = seat or spec.reference_seat
-        key = (position, at.distance_m, at.angle_deg)
-        if key not in made:
-            response = synthesise(scaled, seat=at, microphones=position, sample_rate=sample_rate)
-            # `room`, the default, keeps the one time origin of all set-ups: the direct sound at `main`.
-            start = _first_arrival(response.direct) if room.align == "each" else 0
-            reflected = response.reflected[start:]
-            whole = response.direct[start:] + reflected if room.direct == "keep" else reflected
-            made[key] = (whole, reflected)
-        return made[key]
+        return made[position, at.distance_m, at.angle_deg]
 
     positions = {}
     for position, seat in requests:
