@@ -20,8 +20,9 @@ ANSWER_FROM_BOTH = "use `wiring: one_source` if the room should answer from both
 CANCELLING_DB = -10.0  # (L+R)/√2 this far under independent sides: common practice, no source
 
 
-def plan_advice(plan: Plan, sections: tuple[SectionSource, ...]) -> list[Problem]:
+def plan_advice(session: Session) -> list[Problem]:
     """What a practitioner should know about the wiring and the seats before listening."""
+    plan, sections = session.plan, session.sections
     used = {send.room for section in sections for send in section.sends}
     found = [
         Problem(f"no section sends to room {room.name}", room.place, "add a send, or remove the room")

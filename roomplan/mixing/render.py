@@ -17,7 +17,7 @@ from roomplan.audio.writers import OutputFormat
 from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import Problem, RoomplanError
 from roomplan.loudness.meter import loudness_of_hops
-from roomplan.mixing.advice import signal_advice
+from roomplan.mixing.advice import plan_advice, signal_advice
 from roomplan.mixing.buses import Bus, Component, Family, build_buses, build_components, build_families
 from roomplan.mixing.figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
 from roomplan.mixing.hearing import Destination, Level, Output, Progress, hear, silent_progress
@@ -153,7 +153,7 @@ class _Run:
             workers=self.workers,
             progress=self.progress,
         )
-        warnings = [*session.warnings, *signal_advice(session, heard.statistics)]
+        warnings = [*session.warnings, *plan_advice(session), *signal_advice(session, heard.statistics)]
         families: tuple[Family, ...] = ()
         if destination is not None:
             warnings += _level_warnings(session, heard.levels, destination.form)

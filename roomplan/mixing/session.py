@@ -22,7 +22,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.errors import Place, Problem
-from roomplan.mixing.advice import plan_advice
 from roomplan.mixing.stems import StemSource, claim_stems
 from roomplan.rooms.preparation import PreparedRoom, available_positions, prepare_room
 
@@ -251,7 +250,6 @@ def open_session(
         _resolve_section(plan, section, stems[section.name], chosen, rooms, sample_rate, muted)
         for section in plan.sections.values()
     )
-    warnings.extend(plan_advice(plan, sections))
     return Session(plan, sample_rate, sections, rooms, tuple(warnings)), []
 
 
