@@ -116,15 +116,6 @@ class StagedFolder:
             raise self._refusal(f"cannot take {relative}", error) from error
         return target
 
-    def require_space(self, size: int) -> None:
-        """Raise `RoomplanError` when the disk has less than `size` bytes free."""
-        free = shutil.disk_usage(self._entered()).free
-        if free < size:
-            raise RoomplanError(
-                f"{self.folder}: {size / 1e9:.2f} GB are to be written, {free / 1e9:.2f} GB are free",
-                remedy="free some space or choose another folder",
-            )
-
     def commit(self, last: str = "report.json") -> None:
         """Move all files into the folder; this ends the writing.
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import typer
 
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
-from roomplan.cli.parameters import AsJson, Bands, PlanFile, Quiet
+from roomplan.cli.parameters import AsJson, Bands, PlanFile, Quiet, help_of
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("check")(check)
+    app.command("check", help=help_of(check))(check)
 
 
 def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quiet: Quiet = False) -> None:

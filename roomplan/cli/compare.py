@@ -8,21 +8,21 @@ from typing import Annotated
 import typer
 
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
-from roomplan.cli.parameters import AsJson, Quiet
+from roomplan.cli.parameters import AsJson, Quiet, help_of
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("compare")(compare)
+    app.command("compare", help=help_of(compare))(compare)
 
 
 def compare(
     plans: Annotated[
         list[Path],
         typer.Argument(
-            metavar="PLAN PLAN…", help="Two plans or more; the first is the reference.", show_default=False
+            metavar="PLAN", help="Two plans or more; the first is the reference.", show_default=False
         ),
     ],
     *,

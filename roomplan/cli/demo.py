@@ -8,14 +8,14 @@ from typing import Annotated
 import typer
 
 from roomplan.cli.environment import StageProgress, show
-from roomplan.cli.parameters import AsJson, Bands, Quiet
+from roomplan.cli.parameters import AsJson, Bands, Quiet, help_of
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("demo")(demo)
+    app.command("demo", help=help_of(demo))(demo)
 
 
 def demo(

@@ -8,14 +8,14 @@ from typing import Annotated
 import typer
 
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
-from roomplan.cli.parameters import AsJson, Quiet
+from roomplan.cli.parameters import AsJson, Quiet, help_of
 
 __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("measure")(measure)
+    app.command("measure", help=help_of(measure))(measure)
 
 
 def measure(

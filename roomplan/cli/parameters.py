@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import inspect
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-__all__ = ["AsJson", "Bands", "PlanFile", "Quiet"]
+__all__ = ["AsJson", "Bands", "PlanFile", "Quiet", "help_of"]
 
 PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML file.", show_default=False)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
 Bands = Annotated[bool, typer.Option("--bands", help="Add octave tables, 125 Hz to 4 kHz.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress on standard error.")]
+
+
+def help_of(command: Callable[..., None]) -> str:
+    """Docstring of a command with every paragraph on one line: the terminal breaks them where it ends."""
+    paragraphs = (inspect.getdoc(command) or "").split("\n\n")
+    return "\n\n".join(" ".join(paragraph.split()) for paragraph in paragraphs)

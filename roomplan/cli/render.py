@@ -8,14 +8,14 @@ from typing import Annotated
 import typer
 
 from roomplan.cli.environment import StageProgress, emit, show
-from roomplan.cli.parameters import AsJson, Bands, PlanFile, Quiet
+from roomplan.cli.parameters import AsJson, Bands, PlanFile, Quiet, help_of
 
 __all__ = ["register", "render_plan"]
 
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("render")(render)
+    app.command("render", help=help_of(render))(render)
 
 
 def render(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from roomplan.cli.environment import emit
+from roomplan.cli.parameters import help_of
 
 if TYPE_CHECKING:
     import typer
@@ -14,7 +15,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("schema")(schema)
+    app.command("schema", help=help_of(schema))(schema)
 
 
 def schema() -> None:

@@ -156,7 +156,7 @@ class _Run:
         warnings = [*session.warnings, *plan_advice(session), *signal_advice(session, heard.statistics)]
         families: tuple[Family, ...] = ()
         if destination is not None:
-            warnings += _level_warnings(session, heard.levels, destination.form)
+            warnings += _judge_levels(session, heard.levels, destination.form)
             families = tuple(family for family in self.families if is_complete(family, destination.files))
         buses, sends = self._figures(heard.powers, matrices, heard.levels)
         return Rendering(
@@ -248,7 +248,7 @@ class _Run:
         )
 
 
-def _level_warnings(session: Session, levels: Sequence[Level], form: OutputFormat) -> list[Problem]:
+def _judge_levels(session: Session, levels: Sequence[Level], form: OutputFormat) -> list[Problem]:
     """Refuse a file that would clip in an integer format; warn of float files above full scale."""
     over = [level for level in levels if level.over_range]
     if form.bit_depth != "32f" and over:

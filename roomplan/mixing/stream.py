@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["ComponentStream", "SignalStatistics"]
 
 TAIL_DROP_DB = 80.0  # `tail: full` ends where everything is this far under the loudest 400 ms block
+# closing fades: after a full tail, at the end of the stems, and at most (common practice, no source)
 FULL_FADE_S = 0.05
 CUT_FADE_S = 0.01
 LONGEST_FADE_S = 0.5
