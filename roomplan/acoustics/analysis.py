@@ -20,27 +20,27 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.bands import OCTAVE_CENTRES_HZ, band_edges, bandwidth, exact_mid_band
+from roomplan.acoustics.band_decay import decay_of_band, figures_of_band
+from roomplan.acoustics.bands import OCTAVE_CENTRES_HZ, band_edges, exact_mid_band
 from roomplan.acoustics.checks import validate_rate, validate_response, validate_vector
-from roomplan.acoustics.decay import decay_range, decay_times, schroeder_curve
+from roomplan.acoustics.decay import schroeder_curve
 from roomplan.acoustics.energies import (
     SILENT,
     SoundEnergies,
     add_energies,
     broadband_energies,
+    channel_energies,
     energies_of,
-    without_offset,
 )
-from roomplan.acoustics.energy import energy_figures
 from roomplan.acoustics.figures import (
     BandFigures,
     DecayFigures,
-    band_figures,
     dry_alone,
     no_band,
     nothing_measured,
     summarise,
 )
+from roomplan.acoustics.filters import BandPass
 from roomplan.acoustics.noise import find_truncation
 from roomplan.errors import RoomplanError
 
@@ -48,6 +48,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import ArrayLike, NDArray
+
+    from roomplan.acoustics.filters import Filter
 
 __all__ = [
     "BandFigures",
@@ -62,9 +64,7 @@ __all__ = [
     "time_to_level",
 ]
 
-_LONGEST_S = 60.0  # more of a record holds no more of a decay: 45 dB of T = 80 s
 _LEAST_S = 0.01  # a response shorter than this holds no decay of any room
-_FILTER_END = 3.0  # the filter looks ahead: within 3 / B of the record's end it sees less and less
 
 
 def measure_response(
@@ -100,18 +100,11 @@ def measure_response(
     """
     samples = validate_response(response)
     validate_rate(sample_rate)
-    centres = _validate_centres(centres_hz)
+    filters = octave_filters(centres_hz)
     figures = []
     for channel in range(samples.shape[1]):
-        column = np.ascontiguousarray(samples[:, channel])[None]
-        sound = broadband_energies(column, None, sample_rate=float(sample_rate))
-        if sound.problem is not None:
-            figures.append(nothing_measured(centres, sound.problem))
-            continue
-        end = sound.onset + round(_LONGEST_S * sample_rate)
-        column = without_offset(column, sample_rate)[:, sound.onset : end]
-        sound = energies_of(column, None, sample_rate=float(sample_rate), centres_hz=centres)
-        figures.append(decay_of_energies(sound, centres_hz=centres, with_dry=False))
+        sound = channel_energies(samples[:, channel], sample_rate=float(sample_rate), filters=filters)
+        figures.append(decay_of_energies(sound, centres_hz=centres_hz, with_dry=False))
     return tuple(figures)
 
 
@@ -181,21 +174,21 @@ def composite_energies(
     """
     samples = validate_response(wet)
     validate_rate(sample_rate)
-    centres = _validate_centres(centres_hz)
+    filters = octave_filters(centres_hz)
     planar, heights = _weighted(samples, validate_vector(dry, samples.shape[1], "dry"), weights)
-    return energies_of(planar, heights, sample_rate=float(sample_rate), centres_hz=centres, frames=frames)
+    return energies_of(planar, heights, sample_rate=float(sample_rate), filters=filters, frames=frames)
 
 
 def decay_of_energies(
     sound: SoundEnergies, *, centres_hz: Sequence[float] = OCTAVE_CENTRES_HZ, with_dry: bool
 ) -> DecayFigures:
     """Figures of a composite from its energies; `with_dry` counts the impulse in C80, D50 and centre time."""
-    centres = _validate_centres(centres_hz)
+    filters = octave_filters(centres_hz)
     if sound.problem is not None:
         if sound.problem == SILENT and with_dry and sound.has_dry:
-            return dry_alone(centres, sound.problem)
-        return nothing_measured(centres, sound.problem)
-    return _figures(sound, centres, with_dry=with_dry)
+            return dry_alone(filters, sound.problem)
+        return nothing_measured(filters, sound.problem)
+    return summarise(figures_of_filters(sound, filters, with_dry=with_dry))
 
 
 def time_to_level(
@@ -276,54 +269,31 @@ def level_time_of_energies(
     return float((index - 1 + min(1.0, share)) / sample_rate), None
 
 
-def _figures(sound: SoundEnergies, centres: tuple[float, ...], *, with_dry: bool) -> DecayFigures:
-    """Figures of a sound that can be measured; time 0 is frame 0, decays start at its onset."""
-    results: dict[float, BandFigures] = {}
-    for centre, band in sound.bands.items():
-        kernel, energy = band.kernel, band.envelope
-        width = bandwidth(centre)
-        start = int(np.ceil(sound.onset / sound.sample_rate * kernel.rate - 1e-9))
-        blind = round(_FILTER_END / width * kernel.rate)
-        decay = energy[start : max(start + 1, band.content - blind)]
-        truncation = find_truncation(decay, sample_rate=kernel.rate)
-        curve = schroeder_curve(decay, sample_rate=kernel.rate, truncation=truncation)
-        ahead = float(energy[band.content :].sum() + energy[:start].sum())
-        total = (float(curve[0]) if curve.size else 0.0) + ahead
-        lead_s = band.lead / band.power if band.power > 0.0 else kernel.mean_lead_s
-        times = decay_times(
-            curve,
-            sample_rate=kernel.rate,
-            decay_range_db=decay_range(curve, tail_energy=truncation.tail_energy, total=total),
-            bandwidth_hz=width,
-            total=total,
-            lead_s=lead_s,
-        )
-        figures = energy_figures(
-            kernel,
-            energy,
-            ahead=band.ahead_with_dry if with_dry else band.ahead,
-            lead_s=lead_s,
-            truncation=truncation,
-            onset=start,
-            content=band.content,
-            early=band.early_with_dry if with_dry else band.early,
-            late=band.late,
-        )
-        results[centre] = band_figures(centre, times, figures)
-    for centre in centres:
-        if centre not in results:
-            _, high = band_edges(centre)
-            results[centre] = no_band(
-                centre,
-                f"the band at {centre:g} Hz reaches above half the sample rate: it takes {2 * high:.0f} Hz",
-            )
-    return summarise(tuple(results[centre] for centre in centres))
-
-
-def _validate_centres(centres_hz: Sequence[float]) -> tuple[float, ...]:
+def octave_filters(centres_hz: Sequence[float]) -> tuple[BandPass, ...]:
+    """Octave filters at nominal mid-band frequencies; raises for an unknown one."""
     for centre in centres_hz:
         exact_mid_band(centre)
-    return tuple(float(centre) for centre in centres_hz)
+    return tuple(BandPass(float(centre)) for centre in centres_hz)
+
+
+def figures_of_filters(
+    sound: SoundEnergies, filters: Sequence[Filter], *, with_dry: bool
+) -> tuple[BandFigures, ...]:
+    """Figures of a sound that can be measured, one for each filter."""
+    return tuple(
+        figures_of_band(decay_of_band(sound, look), with_dry=with_dry)
+        if look in sound.bands
+        else no_band(look.centre_hz, rate_too_low(look), label=look.label)
+        for look in filters
+    )
+
+
+def rate_too_low(look: Filter) -> str:
+    """Why a filter shows nothing of a sound: its band reaches above half the sample rate."""
+    least = (look.centre_hz or 0.0) * 2.0
+    if isinstance(look, BandPass):
+        least = 2.0 * band_edges(look.centre_hz, fraction=look.fraction)[1]
+    return f"the band at {look.label} reaches above half the sample rate: it takes {least:.0f} Hz"
 
 
 def _weighted(

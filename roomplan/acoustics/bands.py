@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ALL_OCTAVE_CENTRES_HZ",
+    "ALL_THIRD_CENTRES_HZ",
     "OCTAVE_CENTRES_HZ",
     "band_edges",
     "band_filter",
@@ -52,6 +53,12 @@ OCTAVE_CENTRES_HZ = (125, 250, 500, 1000, 2000, 4000)
 
 ALL_OCTAVE_CENTRES_HZ = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
 """Nominal octave mid-band frequencies of IEC 61260-1 inside the audible range."""
+
+ALL_THIRD_CENTRES_HZ = (
+    *(25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630),
+    *(800, 1000, 1250, 1600, 2000, 2500, 3150, 4000, 5000, 6300, 8000, 10000, 12500, 16000, 20000),
+)
+"""Nominal third-octave mid-band frequencies of IEC 61260-1 inside the audible range."""
 
 _G = 10.0**0.3  # IEC 61260-1:2014, 5.2.1: the octave ratio of the base-10 system
 

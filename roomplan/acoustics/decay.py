@@ -10,18 +10,18 @@ Sources
 ISO 3382-1:2009, 5.3.3: backward integration, missing tail, ranges (EDT 0..-10, T20 -5..-25, T30 -5..-35
 dB), noise at least 15 dB under the range: 25, 35, 45 dB. ISO 3382-2:2008, Annex B: non-linearity xi = 1000
 (1 - r²), curvature C = 100 (T30/T20 - 1); 10 per mille and 10 % flag a decay that is not straight. Jacobsen
-and Rindel (1987): B T > 4 for filters run backwards. ISO 3382-1:2009, 7 (random error; an integrated
-impulse response counts as n = 10 decays, second-hand): s(T20) = 0.88 T √((1 + 1.90/n) / B T), s(T30) = 0.55
-T √((1 + 1.52/n) / B T).
+and Rindel (1987): B T > 4 for filters run backwards. T10 is an aid for short ranges, by the rule of the
+others: 5 to 15 dB down, noise 15 dB under the range (common practice, no source).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from roomplan.acoustics.doubt import time_uncertainty
 from roomplan.acoustics.noise import Truncation, find_truncation
 
 if TYPE_CHECKING:
@@ -29,24 +29,30 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
+    from roomplan.acoustics.doubt import Verdict
+
 __all__ = [
     "NEEDED_RANGE_DB",
+    "SPANS_DB",
+    "TIMES",
     "DecayTimes",
     "LineFit",
-    "Verdict",
     "decay_range",
     "decay_times",
     "fit_decay",
     "schroeder_curve",
 ]
 
-Verdict = Literal["good", "doubtful", "unusable"]
+TIMES = {"edt_s": "EDT", "t10_s": "T10", "t20_s": "T20", "t30_s": "T30"}
+"""Decay times, key to name."""
 
-NEEDED_RANGE_DB = {"edt_s": 25.0, "t20_s": 35.0, "t30_s": 45.0}
+NEEDED_RANGE_DB = {"edt_s": 25.0, "t10_s": 25.0, "t20_s": 35.0, "t30_s": 45.0}
 """Least distance from the start of a decay to the noise or the record's end (ISO 3382-1:2009, 5.3.3)."""
 
-_SPANS_DB = {"edt_s": (0.0, -10.0), "t20_s": (-5.0, -25.0), "t30_s": (-5.0, -35.0)}
-_NAMES = {"edt_s": "EDT", "t20_s": "T20", "t30_s": "T30"}
+SPANS_DB = {"edt_s": (0.0, -10.0), "t10_s": (-5.0, -15.0), "t20_s": (-5.0, -25.0), "t30_s": (-5.0, -35.0)}
+"""Part of the decay curve each line is fitted to, in dB under its start."""
+
+_STANDARD = ("edt_s", "t20_s", "t30_s")  # the ones a verdict asks for; T10 is an aid
 
 LEAST_BT = 4.0
 """B T under which a filter run backwards shapes the decay (Jacobsen and Rindel 1987)."""
@@ -55,18 +61,24 @@ LEAST_BT = 4.0
 _REFUSED_BT = 1.0
 XI_LIMIT_PERMILLE = 10.0
 CURVATURE_LIMIT_PERCENT = 10.0
+# a decay that bends down bends as no sum of decays does: -5 % (ISO 3382-2:2008, Annex B: usual are 0 to 5 %,
+# from memory) and three standard deviations of chance
+_DOWNWARD_PERCENT = 5.0
+_CHANCES = 3.0
 _FEWEST_POINTS = 4
 _RANGE_SCATTERS = 2.0
-_MOST_POINTS = 2000  # a line through more points is no better: neighbours on the curve are the same energy
+_MOST_POINTS = 500  # a line through more points is no better: neighbours on the curve are the same energy
 _STEP_EXCESS_DB = 1.0
 _LONGEST_STEP_DB = 10.0
 
 
 class LineFit(NamedTuple):
-    """A straight line through part of a decay curve: decay time of 60 dB and 1000 (1 - r²)."""
+    """A straight line through part of a decay curve: time of 60 dB, 1000 (1 - r²), and its middle point."""
 
     decay_time_s: float
     xi_permille: float
+    middle_s: float
+    middle_db: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,28 +87,31 @@ class DecayTimes:
 
     Attributes
     ----------
-    edt_s, t20_s, t30_s : float or None
+    edt_s, t10_s, t20_s, t30_s : float or None
         Early decay time and reverberation times; None with a text in `reasons` under the same name.
     decay_range_db : float
         From the start of the curve to where the decay meets the noise or the end of the record.
     verdict : "good", "doubtful" or "unusable"
-        Unusable: no decay time at all. Doubtful: one is missing or a flag is up, told under "verdict" in
-        `reasons`.
-    t20_uncertainty_s, t30_uncertainty_s : float or None
-        Standard deviation expected of one position (formula of ISO 3382-1, B T from the band), without
-        systematic errors.
+        Unusable: no decay time at all. Doubtful: EDT, T20 or T30 is missing or a flag is up, told under
+        "verdict" in `reasons`.
+    uncertainties : mapping of str to float
+        Standard deviation in seconds by chance of one position, of the times that are there; empty without a
+        bandwidth.
+    flags : mapping of str to tuple of str
+        What speaks against each time that is there.
     xi_t20_permille, xi_t30_permille, curvature_percent : float or None
         Departure from a straight line.
     reasons : mapping of str to str
     """
 
     edt_s: float | None
+    t10_s: float | None
     t20_s: float | None
     t30_s: float | None
     decay_range_db: float
     verdict: Verdict
-    t20_uncertainty_s: float | None = None
-    t30_uncertainty_s: float | None = None
+    uncertainties: Mapping[str, float] = field(default_factory=dict)
+    flags: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     xi_t20_permille: float | None = None
     xi_t30_permille: float | None = None
     curvature_percent: float | None = None
@@ -173,8 +188,8 @@ def fit_decay(
 
     Notes
     -----
-    The span ends where the curve first falls below each level. Not done: no check of the noise;
-    `decay_times` gates it.
+    The span lies between the points where the curve first comes down to each level, interpolated between
+    frames. Not done: no check of the noise; `decay_times` gates it.
     """
     values = np.asarray(curve, dtype=np.float64)
     if values.size == 0:
@@ -187,9 +202,29 @@ def fit_decay(
     last = _first_under(values, reference * 10.0 ** (lower_db / 10.0) * (1.0 - 1e-12))
     if last is None or first is None or last - first < _FEWEST_POINTS:
         return None
-    stride = max(1, (last - first) // _MOST_POINTS)
-    chosen = values[first:last:stride]
-    return _fit_line(10.0 * np.log10(chosen), stride / sample_rate)
+    begin = max(0, first - 1)
+    stride = max(1, (last - begin) // _MOST_POINTS)
+    chosen = values[begin : last + stride : stride]
+    level = 10.0 * np.log10(np.maximum(chosen, 1e-300) / reference)
+    # the line spans the stretch between the two crossings, wherever the frames happen to lie
+    start = _crossing(level, upper_db) if first > 0 else 0.0
+    end = _crossing(level, lower_db)
+    position = np.arange(level.size, dtype=np.float64)
+    step = (end - start) / (level.size - 1)
+    middle_s = (begin + 0.5 * (start + end) * stride) / sample_rate
+    even = np.interp(start + step * position, position, level)
+    return _fit_line(even, step * stride / sample_rate, middle_s)
+
+
+def _crossing(level: NDArray[np.float64], limit_db: float) -> float:
+    """Position, between frames, at which a level first comes down to a limit; the last one without it."""
+    under = level <= limit_db
+    index = int(np.argmax(under)) if under.any() else level.size - 1
+    if index == 0:
+        return 0.0
+    above, below = float(level[index - 1]), float(level[index])
+    share = (above - limit_db) / (above - below) if above > below else 1.0
+    return index - 1 + min(1.0, max(0.0, share))
 
 
 def _first_under(values: NDArray[np.float64], limit: float) -> int | None:
@@ -198,16 +233,18 @@ def _first_under(values: NDArray[np.float64], limit: float) -> int | None:
     return index if under[index] else None
 
 
-def _fit_line(level_db: NDArray[np.float64], step_s: float) -> LineFit | None:
-    position = np.arange(level_db.size) - 0.5 * (level_db.size - 1)
-    about_mean = level_db - level_db.mean()
-    spread = float(np.dot(position, position))
+def _fit_line(level_db: NDArray[np.float64], step_s: float, middle_s: float) -> LineFit | None:
+    count = level_db.size
+    position = np.arange(count, dtype=np.float64) - 0.5 * (count - 1)
+    mean = float(level_db.sum()) / count
+    about_mean = level_db - mean
+    spread = count * (count * count - 1.0) / 12.0  # Σ position²
     slope = float(np.dot(position, about_mean)) / spread
     if not slope < 0.0:
         return None
     power = float(np.dot(about_mean, about_mean))
     explained = slope * slope * spread / power if power > 0.0 else 1.0
-    return LineFit(-60.0 * step_s / slope, 1000.0 * max(0.0, 1.0 - explained))
+    return LineFit(-60.0 * step_s / slope, 1000.0 * max(0.0, 1.0 - explained), middle_s, mean)
 
 
 def decay_times(
@@ -219,7 +256,7 @@ def decay_times(
     total: float | None = None,
     lead_s: float = 0.0,
 ) -> DecayTimes:
-    """EDT, T20 and T30 of a decay curve, each None with a reason where the range is too short.
+    """EDT, T10, T20 and T30 of a decay curve, each None with a reason where the range is too short.
 
     Parameters
     ----------
@@ -259,12 +296,12 @@ def decay_times(
     start = float(values[0]) if values.size else 0.0
     reference = start if total is None else total
     fits: dict[str, LineFit | None] = {}
-    for key, (upper, lower) in _SPANS_DB.items():
+    for key, (upper, lower) in SPANS_DB.items():
         needed = NEEDED_RANGE_DB[key]
         fits[key] = None
         has = f"this decay has {np.floor(max(0.0, decay_range_db)):.0f} dB"
         if decay_range_db < needed:
-            reasons[key] = f"{_NAMES[key]} needs {needed:.0f} dB, {has}"
+            reasons[key] = f"{TIMES[key]} needs {needed:.0f} dB, {has}"
             continue
         if key == "edt_s":
             fit, reason = _fit_early(values, sample_rate, reference, lead_s)
@@ -319,7 +356,10 @@ def _fit_early(
     count = max(1, round(lead_s * sample_rate))
     rise = -step_db * np.arange(count) / count
     level = np.concatenate([rise, 10.0 * np.log10(values[:last] / reference)])
-    return (_fit_line(level, 1.0 / sample_rate) if level.size >= _FEWEST_POINTS else None), none
+    if level.size < _FEWEST_POINTS:
+        return None, none
+    middle_s = (0.5 * (level.size - 1) - count) / sample_rate
+    return _fit_line(level, 1.0 / sample_rate, middle_s), none
 
 
 def _judge(
@@ -328,38 +368,54 @@ def _judge(
     decay_range_db: float,
     bandwidth_hz: float | None,
 ) -> DecayTimes:
-    edt, t20, t30 = (fits[key] for key in ("edt_s", "t20_s", "t30_s"))
-    flags: list[str] = []
+    t20, t30 = fits["t20_s"], fits["t30_s"]
+    times = {key: fit.decay_time_s for key, fit in fits.items() if fit is not None}
+    uncertainties = {}
+    if bandwidth_hz is not None:
+        uncertainties = {key: time_uncertainty(key, time, bandwidth_hz) for key, time in times.items()}
+    bent: list[str] = []
     curvature = None
     if t20 is not None and t30 is not None:
         curvature = 100.0 * (t30.decay_time_s / t20.decay_time_s - 1.0)
-        if abs(curvature) > CURVATURE_LIMIT_PERCENT:
-            flags.append(f"the decay is bent: T30 and T20 differ by {curvature:+.0f} %")
+        shares = [uncertainties.get(key, 0.0) / times[key] for key in ("t20_s", "t30_s")]
+        chance = 100.0 * float(np.hypot(shares[0], shares[1]))
+        if curvature < -max(_DOWNWARD_PERCENT, _CHANCES * chance):
+            bent.append(f"the decay bends down by {-curvature:.0f} %, as no room does: faded or gated?")
+        elif abs(curvature) > CURVATURE_LIMIT_PERCENT:
+            bent.append(f"the decay is bent: T30 and T20 differ by {curvature:+.0f} %")
     straightest = t30 or t20
+    whole = list(bent)
     if straightest is not None and straightest.xi_permille > XI_LIMIT_PERMILLE:
-        flags.append(f"the decay is no straight line: xi is {straightest.xi_permille:.0f} per mille")
-    shortest = min((fit.decay_time_s for fit in (edt, t20, t30) if fit is not None), default=None)
+        whole.append(_no_line(straightest))
+    flags: dict[str, tuple[str, ...]] = {}
+    for key, time in times.items():
+        fit = fits[key]
+        against = list(bent) if key in {"t20_s", "t30_s"} else []
+        if key != "edt_s" and fit is not None and fit.xi_permille > XI_LIMIT_PERMILLE:
+            against.append(_no_line(fit))
+        if bandwidth_hz is not None and bandwidth_hz * time < LEAST_BT:
+            against.append(_too_short(time, bandwidth_hz))
+        flags[key] = tuple(against)
+    shortest = min((times[key] for key in _STANDARD if key in times), default=None)
     if bandwidth_hz is not None and shortest is not None and bandwidth_hz * shortest < LEAST_BT:
-        flags.append(
-            f"a decay of {shortest:.2f} s is too short for this band: B·T is {bandwidth_hz * shortest:.1f}, "
-            f"{LEAST_BT:.0f} are needed"
-        )
-    missing = [_NAMES[key] for key in _SPANS_DB if fits[key] is None]
+        whole.append(_too_short(shortest, bandwidth_hz))
+    missing = [TIMES[key] for key in _STANDARD if fits[key] is None]
     if missing:
-        flags.append(f"no {' and no '.join(missing)}")
-    verdict: Verdict = "good" if not flags else "doubtful"
-    if len(missing) == len(_SPANS_DB):
+        whole.append(f"no {' and no '.join(missing)}")
+    verdict: Verdict = "good" if not whole else "doubtful"
+    if not times:
         verdict = "unusable"
-    if flags:
-        reasons["verdict"] = "; ".join(flags)
+    if whole:
+        reasons["verdict"] = "; ".join(whole)
     return DecayTimes(
-        edt_s=_time(edt),
-        t20_s=_time(t20),
-        t30_s=_time(t30),
+        edt_s=times.get("edt_s"),
+        t10_s=times.get("t10_s"),
+        t20_s=times.get("t20_s"),
+        t30_s=times.get("t30_s"),
         decay_range_db=decay_range_db,
         verdict=verdict,
-        t20_uncertainty_s=_uncertainty(t20, bandwidth_hz, 0.88, 1.90),
-        t30_uncertainty_s=_uncertainty(t30, bandwidth_hz, 0.55, 1.52),
+        uncertainties=uncertainties,
+        flags=flags,
         xi_t20_permille=t20.xi_permille if t20 is not None else None,
         xi_t30_permille=t30.xi_permille if t30 is not None else None,
         curvature_percent=curvature,
@@ -367,18 +423,12 @@ def _judge(
     )
 
 
-def _time(fit: LineFit | None) -> float | None:
-    return fit.decay_time_s if fit is not None else None
+def _no_line(fit: LineFit) -> str:
+    return f"the decay is no straight line: xi is {fit.xi_permille:.0f} per mille"
 
 
-def _uncertainty(
-    fit: LineFit | None, bandwidth_hz: float | None, factor: float, spread: float
-) -> float | None:
-    if fit is None or bandwidth_hz is None:
-        return None
-    decays = 10.0  # ISO 3382-1: an integrated impulse response is worth ten interrupted decays
+def _too_short(time: float, bandwidth_hz: float) -> str:
     return (
-        factor
-        * fit.decay_time_s
-        * float(np.sqrt((1.0 + spread / decays) / (bandwidth_hz * fit.decay_time_s)))
+        f"a decay of {time:.2f} s is too short for this band: B·T is {bandwidth_hz * time:.1f}, "
+        f"{LEAST_BT:.0f} are needed"
     )

@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.bands import top_frequency
 from roomplan.acoustics.direct_sound import find_onset
 from roomplan.acoustics.energy import split_energies
 from roomplan.acoustics.filterbank import band_envelopes, transform_length
@@ -27,7 +26,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from roomplan.acoustics.filterbank import BandKernel
+    from roomplan.acoustics.filters import Filter
 
 __all__ = [
     "SILENT",
@@ -35,14 +34,18 @@ __all__ = [
     "SoundEnergies",
     "add_energies",
     "broadband_energies",
+    "channel_energies",
     "energies_of",
     "without_offset",
 ]
 
 SILENT = "the response is silent"
+_LONGEST_S = 60.0  # more of a record holds no more of a decay: 45 dB of T = 80 s
 _LEAST_S = 0.01  # a response shorter than this holds no decay of any room
 _LEAST_OFFSET_S = 0.01  # per half: shorter than this a constant is a part of the sound
 _STEADY = 0.05
+_LEAST_RATE = 6000.0  # frames per second that even the decay of a cupboard leaves dozens of
+_NONE = np.zeros(0)
 _THREADS_FROM = 100_000  # frames × channels: below, starting threads costs more than they save
 
 
@@ -52,27 +55,36 @@ class BandEnergies:
 
     Attributes
     ----------
-    kernel : BandKernel
-        The band's filter and grid.
-    envelope : ndarray, shape (kernel.length,)
-        Energy of the wet per envelope frame; from `content` on, frames stand for negative times.
+    rate : float
+        Frames per second.
+    middle_s : float
+        Where within a frame its energy lies on average, from the frame's start on.
+    mean_lead_s : float
+        Time by which the filter is ahead, averaged over white noise.
+    envelope : ndarray, shape (frames,)
+        Energy of the wet per frame; from `content` on, frames stand for negative times.
     content : int
-        Envelope frame behind the last sample of the sound.
-    ahead, ahead_with_dry : ndarray, shape (kernel.length - content,)
+        Frame behind the last sample of the sound.
+    ahead, ahead_with_dry : ndarray, shape (frames - content,)
         Energy at negative times, without and with the dry impulse.
     power, lead : float
         Weight of the sound in the band, and that weight times the time its filtered energy is ahead.
+    bandwidth_hz : float
+        Of the filter, or the statistical one of the (first) sound.
     early, early_with_dry, late : ndarray, shape (limits,)
         Energies on either side of `EARLY_LIMITS_S`.
     """
 
-    kernel: BandKernel
+    rate: float
+    middle_s: float
+    mean_lead_s: float
     envelope: NDArray[np.float64]
     content: int
     ahead: NDArray[np.float64]
     ahead_with_dry: NDArray[np.float64]
     power: float
     lead: float
+    bandwidth_hz: float
     early: NDArray[np.float64]
     early_with_dry: NDArray[np.float64]
     late: NDArray[np.float64]
@@ -92,7 +104,7 @@ class SoundEnergies:
     impulse, meeting : float
         Energy of the dry impulse, and what it adds where it meets the wet in frame 0 (amplitudes add there).
     bands : mapping
-        Nominal centre in hertz → energies; bands above half the sample rate are missing.
+        Filter → energies; bands above half the sample rate are missing.
     problem : str or None
         Why nothing can be measured.
     """
@@ -102,7 +114,7 @@ class SoundEnergies:
     broadband: NDArray[np.float64]
     impulse: float
     meeting: float
-    bands: Mapping[float, BandEnergies] = field(default_factory=dict)
+    bands: Mapping[Filter, BandEnergies] = field(default_factory=dict)
     problem: str | None = None
 
     @property
@@ -133,7 +145,7 @@ def energies_of(
     heights: NDArray[np.float64] | None,
     *,
     sample_rate: float,
-    centres_hz: Sequence[float],
+    filters: Sequence[Filter],
     frames: int | None = None,
 ) -> SoundEnergies:
     """Energies of a sound per band.
@@ -144,59 +156,96 @@ def energies_of(
     heights : ndarray, shape (channels,), or None
         Dry impulse in frame 0 of each channel.
     sample_rate : float
-    centres_hz : sequence of float
-        Nominal octave mid-band frequencies.
+    filters : sequence of Filter
     frames : int, optional
         Length to count the sound as; sounds that are to be added need the same.
     """
     if frames is not None and frames > planar.shape[1]:
         planar = np.pad(planar, ((0, 0), (0, frames - planar.shape[1])))
     sound = broadband_energies(planar, heights, sample_rate=sample_rate)
-    usable = tuple(c for c in centres_hz if top_frequency(c, sample_rate=sample_rate) is not None)
     # a dry impulse with nothing wet behind it still counts in a sum
     impulse_only = sound.problem == SILENT and sound.has_dry and planar.shape[1] > 0
-    if (sound.problem is not None and not impulse_only) or not usable:
+    if sound.problem is not None and not impulse_only:
         return sound
-    planar = without_offset(planar, sample_rate)
+    return _with_bands(sound, without_offset(planar, sample_rate), heights, filters)
+
+
+def channel_energies(
+    samples: NDArray[np.float64], *, sample_rate: float, filters: Sequence[Filter]
+) -> SoundEnergies:
+    """Energies of one channel, shape (frames,), from its own onset on; what comes before is dropped."""
+    column = np.ascontiguousarray(samples)[None]
+    whole = broadband_energies(column, None, sample_rate=sample_rate)
+    if whole.problem is not None:
+        return whole
+    end = whole.onset + round(_LONGEST_S * sample_rate)
+    column = without_offset(column, sample_rate)[:, whole.onset : end]
+    problem = _unusable(column, sample_rate)
+    sound = SoundEnergies(sample_rate, 0, whole.broadband[whole.onset : end], 0.0, 0.0, problem=problem)
+    return sound if problem is not None else _with_bands(sound, column, None, filters)
+
+
+def _with_bands(
+    sound: SoundEnergies,
+    planar: NDArray[np.float64],
+    heights: NDArray[np.float64] | None,
+    filters: Sequence[Filter],
+) -> SoundEnergies:
+    """Add the bands to a sound that can be measured."""
+    sample_rate = sound.sample_rate
+    usable = tuple(look for look in filters if look.top_hz(sample_rate) is not None)
+    if not usable:
+        return sound
     count = planar.shape[1]
     workers = 2 if planar.shape[0] > 1 and planar.size >= _THREADS_FROM else 1
-    length = transform_length(count, sample_rate=sample_rate, lowest_hz=min(usable))
+    length = transform_length(count, sample_rate=sample_rate, filters=usable)
     spectrum = to_spectrum(planar, length, workers=workers)
-    envelopes, aheads, kernels = [], [], []
-    for centre in usable:
-        band = band_envelopes(
-            spectrum, length=length, sample_rate=sample_rate, centre_hz=centre, workers=workers
-        )
+    bands: dict[Filter, BandEnergies] = {}
+    for look in usable:
+        band = band_envelopes(spectrum, length=length, sample_rate=sample_rate, look=look, workers=workers)
         kernel = band.kernel
-        content = min(kernel.length, int(np.ceil(count / sample_rate * kernel.rate)))
-        ahead = band.envelope[:, content:]
+        # adding whole groups of frames loses nothing but time resolution no figure needs
+        group = 1
+        while kernel.rate >= 2.0 * group * _LEAST_RATE and kernel.length % (2 * group) == 0:
+            group *= 2
+        content = min(kernel.length // group, int(np.ceil(count / sample_rate * kernel.rate / group)))
+        envelope = _grouped(_power(band.envelope), group)
+        ahead = ahead_with_dry = envelope[content:]
         if heights is not None:
-            ahead = ahead + heights[:, None] * kernel.pulse[content:]
-        envelopes.append(_power(band.envelope))
-        aheads.append(_power(ahead))
-        kernels.append((kernel, content, band.power, band.lead_s))
+            first = content * group
+            whole = band.envelope[:, first:] + heights[:, None] * kernel.pulse[first:]
+            ahead_with_dry = _grouped(_power(whole), group)
+        bands[look] = BandEnergies(
+            rate=kernel.rate / group,
+            middle_s=0.5 * (group - 1) / kernel.rate,
+            mean_lead_s=kernel.mean_lead_s,
+            envelope=envelope,
+            content=content,
+            ahead=ahead,
+            ahead_with_dry=ahead_with_dry,
+            power=band.power,
+            lead=band.power * band.lead_s,
+            bandwidth_hz=band.bandwidth_hz,
+            early=_NONE,
+            early_with_dry=_NONE,
+            late=_NONE,
+        )
     del spectrum
     split = split_energies(
         planar,
         dry=heights,
         sample_rate=sample_rate,
-        centres_hz=usable,
-        totals=np.array([envelope.sum() for envelope in envelopes]),
+        filters=usable,
+        totals=np.array([bands[look].envelope.sum() for look in usable]),
     )
     bands = {
-        centre: BandEnergies(
-            kernel=kernel,
-            envelope=envelopes[index],
-            content=content,
-            ahead=envelopes[index][content:],
-            ahead_with_dry=aheads[index],
-            power=power,
-            lead=power * lead_s,
+        look: replace(
+            bands[look],
             early=split.early[:, index],
             early_with_dry=split.early_with_dry[:, index],
             late=split.late[:, index],
         )
-        for index, (centre, (kernel, content, power, lead_s)) in enumerate(zip(usable, kernels, strict=True))
+        for index, look in enumerate(usable)
     }
     return replace(sound, bands=bands)
 
@@ -220,17 +269,20 @@ def add_energies(parts: Sequence[tuple[SoundEnergies, float]]) -> SoundEnergies:
         return result
 
     bands = {
-        centre: BandEnergies(
-            kernel=band.kernel,
+        look: BandEnergies(
+            rate=band.rate,
+            middle_s=band.middle_s,
+            mean_lead_s=band.mean_lead_s,
             content=band.content,
-            power=sum(w * s.bands[centre].power for s, w in heard),
-            lead=sum(w * s.bands[centre].lead for s, w in heard),
+            power=sum(w * s.bands[look].power for s, w in heard),
+            lead=sum(w * s.bands[look].lead for s, w in heard),
+            bandwidth_hz=band.bandwidth_hz,
             **{
-                name: total([(getattr(s.bands[centre], name), w) for s, w in heard])
+                name: total([(getattr(s.bands[look], name), w) for s, w in heard])
                 for name in ("envelope", "ahead", "ahead_with_dry", "early", "early_with_dry", "late")
             },
         )
-        for centre, band in first.bands.items()
+        for look, band in first.bands.items()
     }
     return SoundEnergies(
         sample_rate=first.sample_rate,
@@ -241,6 +293,11 @@ def add_energies(parts: Sequence[tuple[SoundEnergies, float]]) -> SoundEnergies:
         bands=bands,
         problem=first.problem,
     )
+
+
+def _grouped(energy: NDArray[np.float64], group: int) -> NDArray[np.float64]:
+    """Sums of `group` neighbours each."""
+    return energy if group == 1 else energy.reshape(-1, group).sum(axis=1)
 
 
 def _power(values: NDArray[np.complex128]) -> NDArray[np.float64]:

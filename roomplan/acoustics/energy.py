@@ -24,8 +24,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.bands import ring_time
-from roomplan.acoustics.filterbank import band_power_gain
+from roomplan.acoustics.filterbank import filter_power_gain
 from roomplan.acoustics.transforms import fast_length, inner
 from roomplan.acoustics.transforms import spectrum as to_spectrum
 
@@ -34,7 +33,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from roomplan.acoustics.filterbank import BandKernel
+    from roomplan.acoustics.energies import BandEnergies
+    from roomplan.acoustics.filters import Filter
     from roomplan.acoustics.noise import Truncation
 
 __all__ = ["EARLY_LIMITS_S", "EnergyFigures", "energy_figures", "split_energies"]
@@ -62,7 +62,7 @@ class EnergyFigures:
 
 @dataclass(frozen=True, slots=True)
 class SplitEnergies:
-    """Energies on either side of `EARLY_LIMITS_S`, shape (limits, bands); the impulse is early only."""
+    """Energies on either side of `EARLY_LIMITS_S`, shape (limits, filters); the impulse is early only."""
 
     early: NDArray[np.float64]
     early_with_dry: NDArray[np.float64]
@@ -74,7 +74,7 @@ def split_energies(
     *,
     dry: NDArray[np.float64] | None,
     sample_rate: float,
-    centres_hz: Sequence[float],
+    filters: Sequence[Filter],
     totals: NDArray[np.float64],
 ) -> SplitEnergies:
     """Energies before and after 50 and 80 ms in each band, summed over channels, each part filtered alone.
@@ -87,24 +87,23 @@ def split_energies(
         Height of an impulse added at frame 0.
     sample_rate : float
         In hertz.
-    centres_hz : sequence of float
+    filters : sequence of Filter
         Bands, each under half the sample rate.
-    totals : ndarray of float64, shape (bands,)
+    totals : ndarray of float64, shape (filters,)
         Energy of the whole response (without the impulse) in each band.
 
     Returns
     -------
     SplitEnergies
     """
-    centres = tuple(float(centre) for centre in centres_hz)
-    ring = int(np.ceil(1.5 * ring_time(min(centres)) * sample_rate))
+    ring = int(np.ceil(1.5 * max(look.ring_s for look in filters) * sample_rate))
     half = round(0.5 * _CROSSFADE_S * sample_rate)
     longest = round(EARLY_LIMITS_S[-1] * sample_rate) + half + 1
     length = fast_length(longest + 2 * ring)
-    gain = band_power_gain(length, float(sample_rate), centres)
+    gain = filter_power_gain(length, float(sample_rate), tuple(filters))
     head = samples[:, : longest + ring]
     whole = to_spectrum(head, length)
-    shape = (len(EARLY_LIMITS_S), len(centres))
+    shape = (len(EARLY_LIMITS_S), len(filters))
     early, with_dry, late = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     for index, limit in enumerate(EARLY_LIMITS_S):
         boundary = round(limit * sample_rate)
@@ -132,37 +131,22 @@ def _power(spectrum: NDArray[np.complex128]) -> NDArray[np.float64]:
 
 
 def energy_figures(
-    kernel: BandKernel,
-    energy: NDArray[np.float64],
-    *,
-    ahead: NDArray[np.float64],
-    lead_s: float,
-    truncation: Truncation,
-    onset: int,
-    content: int,
-    early: NDArray[np.float64],
-    late: NDArray[np.float64],
+    band: BandEnergies, *, with_dry: bool, lead_s: float, truncation: Truncation, onset: int
 ) -> EnergyFigures:
     """Clarity, definition and centre time of one band, noise subtracted and the missing tail added.
 
     Parameters
     ----------
-    kernel : BandKernel
-        The band's filter and grid.
-    energy : ndarray of float64, shape (length,)
-        |envelope|² of the response without the dry impulse, summed over channels.
-    ahead : ndarray of float64, shape (length - content,)
-        Energy at negative times, with the dry impulse if there is one.
+    band : BandEnergies
+        Energy per frame, and the energies on either side of `EARLY_LIMITS_S`.
+    with_dry : bool
+        Whether the dry impulse counts.
     lead_s : float
         Time by which the filtered wet is ahead.
     truncation : Truncation
-        Of `energy[onset:]`.
+        Of the frames from `onset` on.
     onset : int
-        Envelope frame at which the decay was started.
-    content : int
-        Envelope frame behind the response's last sample; frames from there on are negative times.
-    early, late : ndarray of float64, shape (limits,)
-        Of this band, from `split_energies`; early with the impulse.
+        Frame at which the decay was started.
 
     Returns
     -------
@@ -174,14 +158,17 @@ def energy_figures(
     energy (0.3 of the centre time) would be extrapolated. Not done: no figure is corrected for a source
     that is not an impulse.
     """
+    energy, content = band.envelope, band.content
+    early = band.early_with_dry if with_dry else band.early
+    ahead = band.ahead_with_dry if with_dry else band.ahead
     end = onset + truncation.crosspoint
-    end_s = end / kernel.rate
-    noise = truncation.noise_power * kernel.rate  # energy per second
+    end_s = end / band.rate
+    noise = truncation.noise_power * band.rate  # energy per second
     tail = truncation.tail_energy
     beyond = float(energy[end:content].sum())
     reasons: dict[str, str] = {}
     values: list[tuple[float, float] | None] = []
-    for limit, before, after in zip(EARLY_LIMITS_S, early, late, strict=True):
+    for limit, before, after in zip(EARLY_LIMITS_S, early, band.late, strict=True):
         clear = max(0.0, before - noise * limit)
         if after <= _NOTHING * before:
             values.append((clear, 0.0))
@@ -214,9 +201,14 @@ def energy_figures(
         reasons["d50"] = _too_early(what, end_s, 50, truncation)
     else:
         d50 = pair[0] / (pair[0] + pair[1])
-    centre = _centre_time(kernel, energy, ahead=ahead, lead_s=lead_s, truncation=truncation, end=end)
+    unknown = truncation.late_decay_time_s is None and values[-1] is None
+    centre = (
+        None if unknown else _centre_time(band, ahead=ahead, lead_s=lead_s, truncation=truncation, end=end)
+    )
     if centre is None:
-        reasons["centre_time_s"] = f"{what} too early: what is missing would shape the centre time"
+        reasons["centre_time_s"] = (
+            what if unknown else f"{what} too early: what is missing would shape the centre time"
+        )
     return EnergyFigures(clarity(1, "c80_db"), d50, centre, clarity(0, "c50_db"), reasons)
 
 
@@ -230,8 +222,7 @@ def _too_early(what: str, end_s: float, milliseconds: int, truncation: Truncatio
 
 
 def _centre_time(
-    kernel: BandKernel,
-    energy: NDArray[np.float64],
+    band: BandEnergies,
     *,
     ahead: NDArray[np.float64],
     lead_s: float,
@@ -239,21 +230,22 @@ def _centre_time(
     end: int,
 ) -> float | None:
     """First moment of the energy over time 0, moved back by the time the filter is ahead."""
-    used = energy[:end] - truncation.noise_power
-    tail = truncation.tail_energy
-    total = float(used.sum()) + float(ahead.sum()) + tail
+    used = band.envelope[:end] - truncation.noise_power
+    seen, before, tail = float(used.sum()), float(ahead.sum()), truncation.tail_energy
+    total = seen + before + tail
     if not total > 0.0:
         return None
-    wet_moment = inner(np.arange(end, dtype=np.float64), used) / kernel.rate
-    ahead_moment = -inner(np.arange(ahead.size, 0, -1, dtype=np.float64), ahead) / kernel.rate
+    wet_moment = inner(np.arange(end, dtype=np.float64), used) / band.rate + seen * band.middle_s
+    ahead_moment = -inner(np.arange(ahead.size, 0, -1, dtype=np.float64), ahead) / band.rate
+    ahead_moment += before * band.middle_s
     tail_moment = 0.0
     if truncation.late_decay_time_s is not None:
-        tail_moment = tail * (end / kernel.rate + truncation.late_decay_time_s / (6.0 * np.log(10.0)))
+        tail_moment = tail * (end / band.rate + truncation.late_decay_time_s / (6.0 * np.log(10.0)))
     if tail_moment > max(_LARGEST_MOMENT_TAIL * (wet_moment + tail_moment), _LEAST_MOMENT_S * total):
         return None
     centre = (wet_moment + ahead_moment + tail_moment) / total
     # the dry impulse is white: its share of the energy is ahead by the filter's mean delay
-    wet = float(energy.sum())
-    impulse = max(0.0, float(ahead.sum()) - float(energy[energy.size - ahead.size :].sum()))
-    lead = (lead_s * wet + kernel.mean_lead_s * impulse) / max(wet + impulse, 1e-300)
+    wet = float(band.envelope.sum())
+    impulse = max(0.0, before - float(band.ahead.sum()))
+    lead = (lead_s * wet + band.mean_lead_s * impulse) / max(wet + impulse, 1e-300)
     return float(max(0.0, centre + lead))

@@ -9,34 +9,61 @@ Sources: ISO 3382-1:2009, Table A.1 and clause 9.1 (mid frequencies: the mean of
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from roomplan.acoustics.doubt import (
+    Doubt,
+    centre_time_uncertainty,
+    clarity_uncertainty,
+    definition_uncertainty,
+    judge,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from roomplan.acoustics.decay import DecayTimes, Verdict
+    from roomplan.acoustics.decay import DecayTimes
+    from roomplan.acoustics.double_slope import DoubleSlope
+    from roomplan.acoustics.doubt import Verdict
     from roomplan.acoustics.energy import EnergyFigures
+    from roomplan.acoustics.filters import Filter
 
 __all__ = [
+    "FIGURES",
+    "MID_OCTAVES_HZ",
+    "MID_THIRDS_HZ",
     "BandFigures",
     "DecayFigures",
     "band_figures",
     "dry_alone",
+    "mark",
     "no_band",
     "nothing_measured",
     "summarise",
 ]
 
-_MID_CENTRES_HZ = (500.0, 1000.0)
-_FIGURES = ("edt_s", "t20_s", "t30_s", "c80_db", "d50", "centre_time_s", "c50_db")
-_DOUBTS = ("t20_uncertainty_s", "t30_uncertainty_s", "xi_permille", "curvature_percent")
+FIGURES = ("edt_s", "t10_s", "t20_s", "t30_s", "c50_db", "c80_db", "d50", "centre_time_s")
+"""Keys of the figures that carry a doubt."""
+
+MID_OCTAVES_HZ = (500.0, 1000.0)
+"""Octaves whose mean is the mid figure (ISO 3382-1:2009, 9.1 and Table A.1)."""
+
+MID_THIRDS_HZ = (400.0, 500.0, 630.0, 800.0, 1000.0, 1250.0)
+"""Third octaves whose mean is the mid figure (ISO 3382-1:2009, 9.1)."""
+
+_LIMITS_S = {"c50_db": 0.05, "c80_db": 0.08}
+_SHAPE = ("xi_permille", "curvature_percent")
 
 
 @dataclass(frozen=True, slots=True)
 class BandFigures:
-    """Figures of one octave band, or of the mean of two (`centre_hz` None); None with a text in `reasons`.
+    """Figures of one band, or of the mean of some (`centre_hz` None); None with a text in `reasons`.
 
-    `reasons` uses the attribute names as keys, and "verdict" for the doubt about the band as a whole.
+    `reasons` uses the attribute names as keys, and "verdict" for the doubt about the band as a whole;
+    `doubt` holds what each of `FIGURES` is worth. `label` names the band. `double_slope` is there when two
+    decays were looked for and the data support them.
     """
 
     centre_hz: float | None
@@ -50,15 +77,17 @@ class BandFigures:
     verdict: Verdict
     reasons: Mapping[str, str] = field(default_factory=dict)
     c50_db: float | None = None
-    t20_uncertainty_s: float | None = None
-    t30_uncertainty_s: float | None = None
+    t10_s: float | None = None
     xi_permille: float | None = None
     curvature_percent: float | None = None
+    doubt: Mapping[str, Doubt] = field(default_factory=dict)
+    label: str = "mid"
+    double_slope: DoubleSlope | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class DecayFigures:
-    """Figures per band and their mean over 500 and 1000 Hz; the verdict is the worse of those two bands."""
+    """Figures per band and the mean of the mid ones; the verdict is the worst of those."""
 
     bands: tuple[BandFigures, ...]
     mid: BandFigures
@@ -66,31 +95,67 @@ class DecayFigures:
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 
-def band_figures(centre_hz: float, times: DecayTimes, energy: EnergyFigures) -> BandFigures:
-    """Figures of one band from its decay times and its energies."""
+def band_figures(
+    look: Filter,
+    times: DecayTimes,
+    energy: EnergyFigures,
+    *,
+    bandwidth_hz: float,
+    late_decay_time_s: float | None,
+) -> BandFigures:
+    """Figures of one band from its decay times and its energies, with the doubt about each.
+
+    `late_decay_time_s` stands in for the decay time where none is there, in the scatter of energies.
+    """
+    reasons = {**times.reasons, **energy.reasons}
+    values: dict[str, Any] = {
+        "edt_s": times.edt_s,
+        "t10_s": times.t10_s,
+        "t20_s": times.t20_s,
+        "t30_s": times.t30_s,
+        "c50_db": energy.c50_db,
+        "c80_db": energy.c80_db,
+        "d50": energy.d50,
+        "centre_time_s": energy.centre_time_s,
+    }
+    uncertainties: dict[str, float] = dict(times.uncertainties)
+    lasting = times.t20_s or times.t30_s or times.t10_s or times.edt_s or late_decay_time_s
+    if lasting is not None:
+        decay = {"decay_time_s": lasting, "bandwidth_hz": bandwidth_hz}
+        for key, limit in _LIMITS_S.items():
+            uncertainties[key] = clarity_uncertainty(limit, **decay)
+        if energy.d50 is not None:
+            uncertainties["d50"] = definition_uncertainty(energy.d50, 0.05, **decay)
+        uncertainties["centre_time_s"] = centre_time_uncertainty(**decay)
+    doubt = {
+        key: judge(
+            key,
+            value,
+            uncertainty=uncertainties.get(key),
+            range_db=times.decay_range_db,
+            missing=reasons.get(key),
+            flags=times.flags.get(key, ()),
+        )
+        for key, value in values.items()
+    }
     return BandFigures(
-        centre_hz=centre_hz,
-        edt_s=times.edt_s,
-        t20_s=times.t20_s,
-        t30_s=times.t30_s,
-        c80_db=energy.c80_db,
-        d50=energy.d50,
-        centre_time_s=energy.centre_time_s,
+        centre_hz=look.centre_hz,
+        label=look.label,
+        **values,
         decay_range_db=times.decay_range_db,
         verdict=times.verdict,
-        reasons={**times.reasons, **energy.reasons},
-        c50_db=energy.c50_db,
-        t20_uncertainty_s=times.t20_uncertainty_s,
-        t30_uncertainty_s=times.t30_uncertainty_s,
+        reasons=reasons,
         xi_permille=times.xi_t30_permille,
         curvature_percent=times.curvature_percent,
+        doubt=doubt,
     )
 
 
-def no_band(centre_hz: float | None, reason: str) -> BandFigures:
+def no_band(centre_hz: float | None, reason: str, *, label: str = "mid") -> BandFigures:
     """Return a band without any figure, for one reason."""
     return BandFigures(
         centre_hz=centre_hz,
+        label=label,
         edt_s=None,
         t20_s=None,
         t30_s=None,
@@ -99,63 +164,106 @@ def no_band(centre_hz: float | None, reason: str) -> BandFigures:
         centre_time_s=None,
         decay_range_db=0.0,
         verdict="unusable",
-        reasons=dict.fromkeys((*_FIGURES, "verdict"), reason),
+        reasons=dict.fromkeys((*FIGURES, "verdict"), reason),
+        doubt=dict.fromkeys(FIGURES, Doubt(None, 0.0, "unusable", reason)),
     )
 
 
-def nothing_measured(centres_hz: Sequence[float], reason: str) -> DecayFigures:
+def nothing_measured(filters: Sequence[Filter], reason: str) -> DecayFigures:
     """Return no figure in any band, for one reason."""
-    bands = tuple(no_band(centre, reason) for centre in centres_hz)
+    bands = tuple(no_band(look.centre_hz, reason, label=look.label) for look in filters)
     return DecayFigures(bands, no_band(None, reason), "unusable", {"verdict": reason})
 
 
-def dry_alone(centres_hz: Sequence[float], reason: str) -> DecayFigures:
+def dry_alone(filters: Sequence[Filter], reason: str) -> DecayFigures:
     """Figures of a dry impulse with nothing after it: all energy at time 0, no decay (for `reason`)."""
 
-    def impulse(centre_hz: float | None) -> BandFigures:
-        band = no_band(centre_hz, reason)
+    def impulse(centre_hz: float | None, label: str) -> BandFigures:
+        band = no_band(centre_hz, reason, label=label)
         reasons = {key: text for key, text in band.reasons.items() if key not in {"d50", "centre_time_s"}}
         reasons |= {"c80_db": "nothing arrives after 80 ms", "c50_db": "nothing arrives after 50 ms"}
-        return replace(band, d50=1.0, centre_time_s=0.0, reasons=reasons)
+        doubt = {
+            key: Doubt(None, 0.0, "unusable", reasons[key]) if key in reasons else Doubt(0.0, 0.0, "good")
+            for key in FIGURES
+        }
+        return replace(band, d50=1.0, centre_time_s=0.0, reasons=reasons, doubt=doubt)
 
-    bands = tuple(impulse(centre) for centre in centres_hz)
-    return DecayFigures(bands, impulse(None), "unusable", {"verdict": reason})
+    bands = tuple(impulse(look.centre_hz, look.label) for look in filters)
+    return DecayFigures(bands, impulse(None, "mid"), "unusable", {"verdict": reason})
 
 
-def summarise(bands: tuple[BandFigures, ...]) -> DecayFigures:
-    """Bands, the mean of 500 and 1000 Hz, and that mean's verdict (without either: the best band's)."""
-    mid = _mid(bands)
+def mark(figures: BandFigures, reason: str, keys: Sequence[str] = FIGURES) -> BandFigures:
+    """Make good figures doubtful for a reason that lies outside their band, such as clipping."""
+    doubt = dict(figures.doubt)
+    for key in keys:
+        before = doubt[key]
+        if before.verdict != "unusable":
+            text = f"{before.reason}; {reason}" if before.reason else reason
+            doubt[key] = replace(before, verdict="doubtful", reason=text)
+    reasons = dict(figures.reasons)
+    if any(doubt[key].verdict != "unusable" for key in keys):
+        reasons["verdict"] = f"{reasons['verdict']}; {reason}" if "verdict" in reasons else reason
+        verdict = "doubtful" if figures.verdict == "good" else figures.verdict
+        return replace(figures, doubt=doubt, reasons=reasons, verdict=verdict)
+    return figures
+
+
+def summarise(
+    bands: tuple[BandFigures, ...], *, mid_centres_hz: Sequence[float] = MID_OCTAVES_HZ
+) -> DecayFigures:
+    """Bands, the mean of the mid ones, and that mean's verdict (without any of them: the best band's)."""
+    mid = _mid(bands, mid_centres_hz)
     judged = mid
-    if bands and not any(band.centre_hz in _MID_CENTRES_HZ for band in bands):
+    if bands and not any(band.centre_hz in mid_centres_hz for band in bands):
         judged = min(bands, key=_badness)
     reasons = {"verdict": judged.reasons["verdict"]} if "verdict" in judged.reasons else {}
     return DecayFigures(bands, mid, judged.verdict, reasons)
 
 
-def _badness(band: BandFigures) -> int:
-    return ("good", "doubtful", "unusable").index(band.verdict)
+def _badness(judged: BandFigures | Doubt) -> int:
+    return ("good", "doubtful", "unusable").index(judged.verdict)
 
 
-def _mid(bands: tuple[BandFigures, ...]) -> BandFigures:
-    """Arithmetic mean of the 500 and 1000 Hz bands (ISO 3382-1:2009, Table A.1)."""
-    pair = [band for band in bands if band.centre_hz in _MID_CENTRES_HZ]
-    if len(pair) != len(_MID_CENTRES_HZ):
-        return no_band(None, "the mean needs both the 500 and the 1000 Hz band")
+def _mid(bands: tuple[BandFigures, ...], centres_hz: Sequence[float]) -> BandFigures:
+    """Arithmetic mean of the mid bands (ISO 3382-1:2009, 9.1 and Table A.1)."""
+    group = [band for band in bands if band.centre_hz in centres_hz]
+    if len(group) != len(centres_hz):
+        octaves = centres_hz == MID_OCTAVES_HZ
+        which = "both the 500 and the 1000 Hz band" if octaves else "all thirds from 400 to 1250 Hz"
+        return no_band(None, f"the mean needs {which}")
     reasons: dict[str, str] = {}
     means: dict[str, float | None] = {}
-    for key in (*_FIGURES, *_DOUBTS):
-        values = [getattr(band, key) for band in pair]
+    for key in (*FIGURES, *_SHAPE):
+        values = [getattr(band, key) for band in group]
         means[key] = None if None in values else sum(values) / len(values)
-        for band, value in zip(pair, values, strict=True):
+        for band, value in zip(group, values, strict=True):
             if value is None and key in band.reasons and key not in reasons:
                 reasons[key] = f"{band.centre_hz:g} Hz: {band.reasons[key]}"
-    worst = max(pair, key=_badness)
+    worst = max(group, key=_badness)
     if "verdict" in worst.reasons:
         reasons["verdict"] = f"{worst.centre_hz:g} Hz: {worst.reasons['verdict']}"
     return replace(
         worst,
         centre_hz=None,
-        decay_range_db=min(band.decay_range_db for band in pair),
+        label="mid",
+        decay_range_db=min(band.decay_range_db for band in group),
         reasons=reasons,
+        doubt={key: _mean_doubt(key, group) for key in FIGURES},
+        double_slope=None,
         **means,
+    )
+
+
+def _mean_doubt(key: str, group: Sequence[BandFigures]) -> Doubt:
+    """Doubt of a mean of bands, whose scatters are independent: the worse verdict and its reason."""
+    doubts = [band.doubt[key] for band in group]
+    worse = max(range(len(group)), key=lambda index: _badness(doubts[index]))
+    scatters = [doubt.uncertainty for doubt in doubts if doubt.uncertainty is not None]
+    whole = len(scatters) == len(doubts) and doubts[worse].verdict != "unusable"
+    reason = doubts[worse].reason
+    return Doubt(
+        float(np.sqrt(np.sum(np.square(scatters)))) / len(doubts) if whole else None,
+        min(doubt.range_db for doubt in doubts),
+        doubts[worse].verdict,
+        None if reason is None else f"{group[worse].centre_hz:g} Hz: {reason}",
     )

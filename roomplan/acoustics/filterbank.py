@@ -1,4 +1,4 @@
-"""Decimated energy envelopes of a response in octave bands: the signal path of every band figure.
+"""Decimated energy envelopes of a response in bands: the signal path of every band figure.
 
 Conventions
 -----------
@@ -21,18 +21,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.bands import band_group_delay, band_response, band_too_high, ring_time, top_frequency
-from roomplan.acoustics.transforms import fast_length, inner, inverse
+from roomplan.acoustics.transforms import inner, inverse
+from roomplan.errors import RoomplanError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-__all__ = ["BandEnvelope", "BandKernel", "band_envelopes", "band_power_gain", "transform_length"]
+    from roomplan.acoustics.filters import Filter
+
+__all__ = ["BandEnvelope", "BandKernel", "band_envelopes", "filter_power_gain", "transform_length"]
 
 
 _KEPT_UP_TO = 1_000_000  # frames: kernels of longer transforms are not worth their memory
+_STEPS_PER_OCTAVE = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +79,8 @@ class BandEnvelope:
         Scaled so that the sum of |envelope|² is the energy of the band signal.
     power : float
         Energy of the sound in the band, up to a factor that is the same for all sounds of one length.
+    bandwidth_hz : float
+        Of the filter, or the statistical one of the sound's own spectrum behind it.
     lead_s : float
         Time by which this sound's energy is ahead of the unfiltered sound's, on average.
     """
@@ -83,25 +88,39 @@ class BandEnvelope:
     kernel: BandKernel
     envelope: NDArray[np.complex128]
     power: float
+    bandwidth_hz: float
     lead_s: float
 
 
-def transform_length(frames: int, *, sample_rate: float, lowest_hz: float, fraction: int = 1) -> int:
-    """Length of a transform that holds the response and the ringing of its lowest band."""
-    return fast_length(frames + int(np.ceil(ring_time(lowest_hz, fraction=fraction) * sample_rate)) + 1)
+def transform_length(frames: int, *, sample_rate: float, filters: Sequence[Filter]) -> int:
+    """Length of a transform that holds the response and the longest ringing.
+
+    Eight lengths an octave, all fast ones, so that responses of about one length share their kernels.
+    """
+    ring = max(look.ring_s for look in filters)
+    return coarse_length(frames + int(np.ceil(ring * sample_rate)) + 1)
 
 
-@lru_cache(maxsize=24)  # six bands of four lengths; 8 MB for the six of a response of 6 s
-def _kernel(length: int, sample_rate: float, centre_hz: float, fraction: int) -> BandKernel:
-    top = top_frequency(centre_hz, sample_rate=sample_rate, fraction=fraction)
+def coarse_length(least: int) -> int:
+    """Smallest m 2^k from `least` on, m from 8 to 15: at most an eighth longer, and fast."""
+    step = 1 << max(0, int(least - 1).bit_length() - 4)
+    return max(_STEPS_PER_OCTAVE, -(-least // step) * step)
+
+
+@lru_cache(maxsize=48)  # thirds, speech bands and the whole range of one length
+def _kernel(length: int, sample_rate: float, look: Filter) -> BandKernel:
+    top = look.top_hz(sample_rate)
     if top is None:
-        raise band_too_high(centre_hz, sample_rate=sample_rate, fraction=fraction)
+        raise RoomplanError(
+            f"the band at {look.label} reaches above half the sample rate of {sample_rate:g} Hz",
+            remedy="leave it out",
+        )
     spacing = sample_rate / length
-    bins = int(np.ceil(top / spacing)) + 1
-    frequencies = np.arange(bins) * spacing
-    gain = band_response(frequencies, centre_hz=centre_hz, sample_rate=sample_rate, fraction=fraction)
-    lead = band_group_delay(frequencies, centre_hz=centre_hz, fraction=fraction)
-    decimated = fast_length(bins)
+    bins = min(length // 2, int(np.ceil(top / spacing))) + 1
+    frequencies = np.arange(bins, dtype=np.float64) * spacing
+    gain = look.gain(frequencies, sample_rate)
+    lead = look.lead(frequencies)
+    decimated = coarse_length(bins)
     # the inverse transform divides by M; one-sided spectrum doubled, half the squared envelope, N/M frames in
     # one: 2 M/N · √½ · √(N/M)
     scale = float(np.sqrt(2.0 * decimated / length))
@@ -125,8 +144,7 @@ def band_envelopes(
     *,
     length: int,
     sample_rate: float,
-    centre_hz: float,
-    fraction: int = 1,
+    look: Filter,
     workers: int = 1,
 ) -> BandEnvelope:
     """Envelope of one band from the response's spectrum.
@@ -139,10 +157,8 @@ def band_envelopes(
         N.
     sample_rate : float
         In hertz.
-    centre_hz : float
-        Nominal mid-band frequency; the band must fit under half the sample rate.
-    fraction : int
-        Bands per octave.
+    look : Filter
+        It must fit under half the sample rate.
     workers : int
         Threads for the inverse transforms.
 
@@ -151,26 +167,43 @@ def band_envelopes(
     BandEnvelope
     """
     build = _kernel if length <= _KEPT_UP_TO else _kernel.__wrapped__
-    kernel = build(length, float(sample_rate), float(centre_hz), fraction)
+    kernel = build(length, float(sample_rate), look)
     bins = min(kernel.gain.size, spectrum.shape[1])
     band = spectrum[:, :bins] * kernel.gain[:bins]
     power = np.einsum("cf,cf->f", band.real, band.real) + np.einsum("cf,cf->f", band.imag, band.imag)
     total = float(power.sum())
     lead = inner(power, kernel.lead_s[:bins]) / total if total > 0.0 else kernel.mean_lead_s
+    width = look.bandwidth_hz
+    if width is None:
+        width = _statistical_bandwidth(power, sample_rate / length)
     envelope = inverse(band, kernel.length, workers=workers)
     envelope *= kernel.scale
-    return BandEnvelope(kernel, envelope, total, lead)
+    return BandEnvelope(kernel, envelope, total, width, lead)
+
+
+def _statistical_bandwidth(power: NDArray[np.float64], spacing: float) -> float:
+    """(∫S)² / ∫S² of a power spectrum, its own scatter averaged out over sixths of an octave.
+
+    It is to a coloured noise what the width of the band is to a white one: the variance of its energy is that
+    of a white noise so wide (Bendat and Piersol, "Random Data", statistical bandwidth, from memory).
+    """
+    total = float(power.sum())
+    if not total > 0.0:
+        return float(power.size * spacing)
+    edges = np.unique(np.round(2.0 ** np.arange(0.0, np.log2(power.size) + 1e-9, 1.0 / 6.0)).astype(np.int64))
+    edges = np.concatenate([[0], edges, [power.size]])
+    edges = np.unique(edges)
+    sums = np.add.reduceat(power, edges[:-1])
+    return float(spacing * total * total / np.sum(sums * sums / np.diff(edges)))
 
 
 @lru_cache(maxsize=8)
-def band_power_gain(
-    length: int, sample_rate: float, centres_hz: Sequence[float], fraction: int = 1
-) -> NDArray[np.float64]:
-    """2 |H|² / N of each band on the bins of a transform, shape (bands, bins): squared spectra to energy."""
-    frequencies = np.arange(length // 2 + 1) * (sample_rate / length)
-    gains = np.empty((len(centres_hz), frequencies.size))
-    for row, centre in zip(gains, centres_hz, strict=True):
-        gain = band_response(frequencies, centre_hz=centre, sample_rate=sample_rate, fraction=fraction)
+def filter_power_gain(length: int, sample_rate: float, filters: Sequence[Filter]) -> NDArray[np.float64]:
+    """2 |H|² / N of each filter on the bins, shape (filters, bins): from squared spectra to energies."""
+    frequencies = np.arange(length // 2 + 1, dtype=np.float64) * (sample_rate / length)
+    gains = np.empty((len(filters), frequencies.size))
+    for row, look in zip(gains, filters, strict=True):
+        gain = look.gain(frequencies, sample_rate)
         row[:] = (gain.real**2 + gain.imag**2) * (2.0 / length)
     gains.flags.writeable = False
     return gains

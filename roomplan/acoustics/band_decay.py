@@ -1,0 +1,121 @@
+"""The decay of a sound in one band: what its times, its energies, its picture and its speech index rest on.
+
+Conventions
+-----------
+Frames are those of the band's envelope. Time 0 is frame 0 of the sound; the decay starts at its onset.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from roomplan.acoustics.decay import decay_range, decay_times, schroeder_curve
+from roomplan.acoustics.energy import energy_figures
+from roomplan.acoustics.figures import band_figures
+from roomplan.acoustics.noise import find_truncation
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from roomplan.acoustics.energies import BandEnergies, SoundEnergies
+    from roomplan.acoustics.figures import BandFigures
+    from roomplan.acoustics.filters import Filter
+    from roomplan.acoustics.noise import Truncation
+
+__all__ = ["BandDecay", "decay_of_band", "figures_of_band"]
+
+_FILTER_END = 3.0  # the filter looks ahead: within 3 / B of the record's end it sees less and less
+
+
+@dataclass(frozen=True, slots=True)
+class BandDecay:
+    """One band of a sound, its end found.
+
+    Attributes
+    ----------
+    look : Filter
+    band : BandEnergies
+    start : int
+        Envelope frame of the onset.
+    decay : ndarray, shape (frames,)
+        Energy per frame from the onset to where the filter still sees all of the sound.
+    truncation : Truncation
+        Of `decay`.
+    curve : ndarray, shape (crosspoint,)
+        Backward-integrated `decay`.
+    total : float
+        Energy of 0 dB: the curve's start and what the filter rings ahead of it.
+    lead_s : float
+        Time by which the filtered sound is ahead.
+    """
+
+    look: Filter
+    band: BandEnergies
+    start: int
+    decay: NDArray[np.float64]
+    truncation: Truncation
+    curve: NDArray[np.float64]
+    total: float
+    lead_s: float
+
+    @property
+    def rate(self) -> float:
+        """Envelope frames per second."""
+        return self.band.rate
+
+    @property
+    def decay_range_db(self) -> float:
+        """From the start of the decay to the noise or the record's end."""
+        return decay_range(self.curve, tail_energy=self.truncation.tail_energy, total=self.total)
+
+
+def decay_of_band(sound: SoundEnergies, look: Filter) -> BandDecay:
+    """Find where the decay of one band ends, and integrate it backwards."""
+    band = sound.bands[look]
+    energy, rate = band.envelope, band.rate
+    start = int(np.ceil(sound.onset / sound.sample_rate * rate - 1e-9))
+    blind = round(_FILTER_END / look.bandwidth_hz * rate) if look.bandwidth_hz else 0
+    decay = energy[start : max(start + 1, band.content - blind)]
+    truncation = find_truncation(decay, sample_rate=rate)
+    curve = schroeder_curve(decay, sample_rate=rate, truncation=truncation)
+    ahead = float(energy[band.content :].sum() + energy[:start].sum())
+    return BandDecay(
+        look=look,
+        band=band,
+        start=start,
+        decay=decay,
+        truncation=truncation,
+        curve=curve,
+        total=(float(curve[0]) if curve.size else 0.0) + ahead,
+        lead_s=band.lead / band.power if band.power > 0.0 else band.mean_lead_s,
+    )
+
+
+def figures_of_band(found: BandDecay, *, with_dry: bool) -> BandFigures:
+    """Figures of one band; `with_dry` counts the dry impulse among its energies."""
+    band = found.band
+    times = decay_times(
+        found.curve,
+        sample_rate=found.rate,
+        decay_range_db=found.decay_range_db,
+        bandwidth_hz=band.bandwidth_hz,
+        total=found.total,
+        lead_s=found.lead_s,
+    )
+    energies = energy_figures(
+        band,
+        with_dry=with_dry,
+        lead_s=found.lead_s,
+        truncation=found.truncation,
+        onset=found.start,
+    )
+    return band_figures(
+        found.look,
+        times,
+        energies,
+        bandwidth_hz=band.bandwidth_hz,
+        late_decay_time_s=found.truncation.late_decay_time_s,
+    )
