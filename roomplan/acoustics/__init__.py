@@ -1,6 +1,7 @@
 """Decay and energy figures of room impulse responses after ISO 3382, with their doubt (numpy and scipy only).
 
-`analysis` is what the rest of the program calls; the other modules are its parts and are of use alone.
+`response` measures a response as the command line does, `analysis` composites as a mix does; the other
+modules are their parts and are of use alone.
 """
 
 from __future__ import annotations
@@ -14,35 +15,67 @@ from roomplan.acoustics.analysis import (
 )
 from roomplan.acoustics.bands import (
     ALL_OCTAVE_CENTRES_HZ,
+    ALL_THIRD_CENTRES_HZ,
     OCTAVE_CENTRES_HZ,
     band_filter,
     exact_mid_band,
     split_bands,
 )
+from roomplan.acoustics.correlation import inter_channel_correlation
 from roomplan.acoustics.decay import DecayTimes, decay_times, fit_decay, schroeder_curve
+from roomplan.acoustics.differences import describe, differences, same_room
 from roomplan.acoustics.direct_sound import DirectSound, find_direct_sound, find_onset
+from roomplan.acoustics.double_slope import DoubleSlope, find_double_slope
+from roomplan.acoustics.doubt import Doubt
 from roomplan.acoustics.energy import EnergyFigures
+from roomplan.acoustics.filters import A_WEIGHTED, BROADBAND, BandPass, octaves, thirds
 from roomplan.acoustics.noise import Truncation, find_truncation
+from roomplan.acoustics.response import (
+    ChannelFigures,
+    ResponseFigures,
+    analyse_response,
+    response_curves,
+)
+from roomplan.acoustics.speech import SpeechSpectrum, speech_transmission_index
 
 __all__ = [
     "ALL_OCTAVE_CENTRES_HZ",
+    "ALL_THIRD_CENTRES_HZ",
+    "A_WEIGHTED",
+    "BROADBAND",
     "OCTAVE_CENTRES_HZ",
     "BandFigures",
+    "BandPass",
+    "ChannelFigures",
     "DecayFigures",
     "DecayTimes",
     "DirectSound",
+    "DoubleSlope",
+    "Doubt",
     "EnergyFigures",
+    "ResponseFigures",
+    "SpeechSpectrum",
     "Truncation",
+    "analyse_response",
     "band_filter",
     "decay_times",
+    "describe",
+    "differences",
     "exact_mid_band",
     "find_direct_sound",
+    "find_double_slope",
     "find_onset",
     "find_truncation",
     "fit_decay",
+    "inter_channel_correlation",
     "measure_composite",
     "measure_response",
+    "octaves",
+    "response_curves",
+    "same_room",
     "schroeder_curve",
+    "speech_transmission_index",
     "split_bands",
+    "thirds",
     "time_to_level",
 ]

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.acoustics.defects import CLIPPED_RUN, find_clipping
 from roomplan.audio.files import inspect_sound, read_sound
 from roomplan.errors import AudioError
 
@@ -36,11 +37,6 @@ __all__ = ["LONGEST_RESPONSE_S", "ResponseSound", "read_for_measuring", "read_re
 LONGEST_RESPONSE_S = 60.0
 HIGHEST_RATE_HZ = 192_000  # the lowest, 8000 Hz, is checked with every sound file
 SILENCE = 1e-9  # peak under which a file counts as silent: −180 dB, below any converter and any dither
-
-# An undistorted wave below half the sample rate does not stand still: three equal samples at full scale mean
-# that the converter or the export ran out of numbers. 0.999 leaves room for formats that end at 1 − 2⁻¹⁵.
-CLIPPED_RUN = 3
-CLIPPED_LEVEL = 0.999
 
 # A constant offset shows in the last tenth, where a response has ended: both halves of it have the same mean,
 # and that mean stands clear of their noise.
@@ -193,7 +189,7 @@ def _judge(samples: Array, path: Path) -> tuple[Array, list[str]]:
         )
     warnings = [f"{path}: channel {channel + 1} is silent" for channel in np.flatnonzero(peaks < SILENCE)]
     for channel in range(samples.shape[1]):
-        frame = _clipped_at(samples[:, channel])
+        frame = find_clipping(samples[:, channel])
         if frame is not None:
             warnings.append(
                 f"{path}: channel {channel + 1} looks clipped: {CLIPPED_RUN} or more equal samples at full "
@@ -205,17 +201,6 @@ def _judge(samples: Array, path: Path) -> tuple[Array, list[str]]:
         for channel in np.flatnonzero(offsets)
     )
     return samples - offsets, warnings
-
-
-def _clipped_at(channel: Array) -> int | None:
-    """First frame of a run of equal samples at full scale."""
-    if len(channel) < CLIPPED_RUN:
-        return None
-    full = np.abs(channel) >= CLIPPED_LEVEL
-    equal = full[1:] & (channel[1:] == channel[:-1])
-    run = np.convolve(equal, np.ones(CLIPPED_RUN - 1), mode="valid") >= CLIPPED_RUN - 1
-    found = np.flatnonzero(run)
-    return int(found[0]) if len(found) else None
 
 
 def _offset(channel: Array) -> float:
