@@ -452,7 +452,7 @@ def _judged(found: Correlation, *, scatter: float, seen: float, scale: float, ba
         uncertainty=scale * scatter * remaining,
         by_chance=by_chance,
         verdict="doubtful" if doubtful else "good",
-        reason=f"so short a sound leaves {chance:.2f} of it to chance" if doubtful else None,
+        reason=f"channels with nothing in common would show {chance:.2f} here" if doubtful else None,
     )
 
 

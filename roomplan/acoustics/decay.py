@@ -69,7 +69,9 @@ _FEWEST_POINTS = 4
 _RANGE_SCATTERS = 2.0
 _MOST_POINTS = 500  # a line through more points is no better: neighbours on the curve are the same energy
 _STEP_EXCESS_DB = 1.0
-_LONGEST_STEP_DB = 10.0
+# common practice, no source: of the 10 dB of an early decay, half must be decay, and a step of 3 dB is told
+_LONGEST_STEP_DB = 5.0
+_TOLD_STEP_DB = 3.0
 
 
 class LineFit(NamedTuple):
@@ -281,8 +283,8 @@ def decay_times(
     Notes
     -----
     A direct sound much stronger than the decay that follows is a step at time 0. Of a filter run backwards
-    the step is spread over `lead_s`, and the early decay time sees it so; a step of 10 dB or more leaves no
-    early decay to measure. Without such a step the line rests on the frames from the onset on, where an
+    the step is spread over `lead_s`, and the early decay time sees it so; a step of more than 5 dB leaves too
+    little of the first 10 dB, and one of more than 3 dB makes the figure doubtful. Without such a step the line rests on the frames from the onset on, where an
     exponential is exact.
 
     The early decay time asks for twice the scatter of the range on top: a strong first 10 dB makes the range
@@ -296,6 +298,7 @@ def decay_times(
     start = float(values[0]) if values.size else 0.0
     reference = start if total is None else total
     fits: dict[str, LineFit | None] = {}
+    step: str | None = None
     for key, (upper, lower) in SPANS_DB.items():
         needed = NEEDED_RANGE_DB[key]
         fits[key] = None
@@ -304,7 +307,7 @@ def decay_times(
             reasons[key] = f"{TIMES[key]} needs {needed:.0f} dB, {has}"
             continue
         if key == "edt_s":
-            fit, reason = _fit_early(values, sample_rate, reference, lead_s)
+            fit, reason, step = _fit_early(values, sample_rate, reference, lead_s)
             chance = _RANGE_SCATTERS * _range_scatter(fit, bandwidth_hz)
             if decay_range_db < needed + chance:
                 reasons[key] = f"EDT needs {needed:.0f} dB and {chance:.1f} dB for chance, {has}"
@@ -318,7 +321,7 @@ def decay_times(
             reasons[key] = f"a decay of {fit.decay_time_s:.3f} s is shorter than the band filter can show"
         else:
             fits[key] = fit
-    return _judge(fits, reasons, decay_range_db, bandwidth_hz)
+    return _judge(fits, reasons, decay_range_db, bandwidth_hz, step)
 
 
 def _range_scatter(fit: LineFit | None, bandwidth_hz: float | None) -> float:
@@ -333,33 +336,32 @@ def _range_scatter(fit: LineFit | None, bandwidth_hz: float | None) -> float:
 
 def _fit_early(
     values: NDArray[np.float64], sample_rate: float, reference: float, lead_s: float
-) -> tuple[LineFit | None, str]:
+) -> tuple[LineFit | None, str, str | None]:
+    """Line through the first 10 dB, why there is none, and what speaks against one."""
     none = "the sound stops too abruptly for a line through its early decay"
     if values.size == 0 or not values[0] > 0.0:
-        return None, none
+        return None, none, None
     step_db = 10.0 * np.log10(reference / values[0])
-    if step_db >= _LONGEST_STEP_DB:
-        return (
-            None,
-            f"the direct sound alone makes a step of {step_db:.0f} dB: there is no early decay of 10 dB",
-        )
     plain = fit_decay(values, sample_rate=sample_rate, upper_db=0.0, lower_db=-10.0, total=reference)
-    if lead_s <= 0.0:
-        return plain, none
     # a straight decay loses as much in `lead_s` as the fitted slope says; what exceeds it is a direct sound
-    expected_db = 60.0 * lead_s / plain.decay_time_s if plain is not None else 0.0
-    if plain is not None and step_db - expected_db < _STEP_EXCESS_DB:
-        return plain, none
+    excess_db = step_db - (60.0 * lead_s / plain.decay_time_s if plain is not None else 0.0)
+    if excess_db > _LONGEST_STEP_DB:
+        return None, f"the direct sound alone makes a step of {step_db:.0f} dB of the first 10 dB", None
+    flag = None
+    if excess_db > _TOLD_STEP_DB:
+        flag = f"the direct sound makes a step of {step_db:.0f} dB of the first 10 dB"
+    if lead_s <= 0.0 or (plain is not None and excess_db < _STEP_EXCESS_DB):
+        return plain, none, flag
     last = _first_under(values, reference * 0.1)
     if last is None:
-        return None, none
+        return None, none, None
     count = max(1, round(lead_s * sample_rate))
     rise = -step_db * np.arange(count) / count
     level = np.concatenate([rise, 10.0 * np.log10(values[:last] / reference)])
     if level.size < _FEWEST_POINTS:
-        return None, none
+        return None, none, None
     middle_s = (0.5 * (level.size - 1) - count) / sample_rate
-    return _fit_line(level, 1.0 / sample_rate, middle_s), none
+    return _fit_line(level, 1.0 / sample_rate, middle_s), none, flag
 
 
 def _judge(
@@ -367,6 +369,7 @@ def _judge(
     reasons: dict[str, str],
     decay_range_db: float,
     bandwidth_hz: float | None,
+    step: str | None,
 ) -> DecayTimes:
     t20, t30 = fits["t20_s"], fits["t30_s"]
     times = {key: fit.decay_time_s for key, fit in fits.items() if fit is not None}
@@ -391,6 +394,8 @@ def _judge(
     for key, time in times.items():
         fit = fits[key]
         against = list(bent) if key in {"t20_s", "t30_s"} else []
+        if key == "edt_s" and step is not None:
+            against.append(step)
         if key != "edt_s" and fit is not None and fit.xi_permille > XI_LIMIT_PERMILLE:
             against.append(_no_line(fit))
         if bandwidth_hz is not None and bandwidth_hz * time < LEAST_BT:
