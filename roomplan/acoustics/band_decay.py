@@ -104,6 +104,7 @@ def figures_of_band(found: BandDecay, *, with_dry: bool) -> BandFigures:
         bandwidth_hz=band.bandwidth_hz,
         total=found.total,
         lead_s=found.lead_s,
+        late_decay_time_s=found.truncation.late_decay_time_s,
     )
     energies = energy_figures(
         band,

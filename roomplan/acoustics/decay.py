@@ -65,6 +65,9 @@ CURVATURE_LIMIT_PERCENT = 10.0
 # from memory) and three standard deviations of chance
 _DOWNWARD_PERCENT = 5.0
 _CHANCES = 3.0
+# common practice, no source: share by which the end may decay faster, and how often the scatter of T20
+_LATE_SHARE = 0.12
+_LATE_CHANCES = 4.0
 _FEWEST_POINTS = 4
 _RANGE_SCATTERS = 2.0
 _MOST_POINTS = 500  # a line through more points is no better: neighbours on the curve are the same energy
@@ -257,6 +260,7 @@ def decay_times(
     bandwidth_hz: float | None = None,
     total: float | None = None,
     lead_s: float = 0.0,
+    late_decay_time_s: float | None = None,
 ) -> DecayTimes:
     """EDT, T10, T20 and T30 of a decay curve, each None with a reason where the range is too short.
 
@@ -275,6 +279,8 @@ def decay_times(
         of the onset.
     lead_s : float
         How far ahead of the onset that energy lies on average, in seconds.
+    late_decay_time_s : float, optional
+        Of the last 20 dB before the decay ends (`Truncation`): much shorter than T20 it tells of a fade.
 
     Returns
     -------
@@ -284,8 +290,8 @@ def decay_times(
     -----
     A direct sound much stronger than the decay that follows is a step at time 0. Of a filter run backwards
     the step is spread over `lead_s`, and the early decay time sees it so; a step of more than 5 dB leaves too
-    little of the first 10 dB, and one of more than 3 dB makes the figure doubtful. Without such a step the line rests on the frames from the onset on, where an
-    exponential is exact.
+    little of the first 10 dB, and one of more than 3 dB makes the figure doubtful. Without such a step the
+    line rests on the frames from the onset on, where an exponential is exact.
 
     The early decay time asks for twice the scatter of the range on top: a strong first 10 dB makes the range
     long and the early decay short at once, so those that just pass would be biased (by -4 to -5 %
@@ -321,7 +327,7 @@ def decay_times(
             reasons[key] = f"a decay of {fit.decay_time_s:.3f} s is shorter than the band filter can show"
         else:
             fits[key] = fit
-    return _judge(fits, reasons, decay_range_db, bandwidth_hz, step)
+    return _judge(fits, reasons, decay_range_db, bandwidth_hz, step, late_decay_time_s)
 
 
 def _range_scatter(fit: LineFit | None, bandwidth_hz: float | None) -> float:
@@ -370,6 +376,7 @@ def _judge(
     decay_range_db: float,
     bandwidth_hz: float | None,
     step: str | None,
+    late_decay_time_s: float | None,
 ) -> DecayTimes:
     t20, t30 = fits["t20_s"], fits["t30_s"]
     times = {key: fit.decay_time_s for key, fit in fits.items() if fit is not None}
@@ -387,6 +394,13 @@ def _judge(
         elif abs(curvature) > CURVATURE_LIMIT_PERCENT:
             bent.append(f"the decay is bent: T30 and T20 differ by {curvature:+.0f} %")
     straightest = t30 or t20
+    if t20 is not None and late_decay_time_s is not None:
+        scatter = uncertainties.get("t20_s", 0.0) / t20.decay_time_s
+        least = 1.0 - max(_LATE_SHARE, _LATE_CHANCES * scatter)
+        if late_decay_time_s < least * t20.decay_time_s:
+            bent.append(
+                f"the end decays in {late_decay_time_s:.2f} s, faster than the rest, as no room does: faded?"
+            )
     whole = list(bent)
     if straightest is not None and straightest.xi_permille > XI_LIMIT_PERMILLE:
         whole.append(_no_line(straightest))

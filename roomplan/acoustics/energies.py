@@ -18,7 +18,13 @@ import numpy as np
 
 from roomplan.acoustics.direct_sound import find_onset
 from roomplan.acoustics.energy import split_energies
-from roomplan.acoustics.filterbank import band_envelopes, transform_length
+from roomplan.acoustics.filterbank import (
+    band_envelopes,
+    power_sums,
+    statistical_bandwidth,
+    transform_length,
+)
+from roomplan.acoustics.filters import BROADBAND
 from roomplan.acoustics.transforms import spectrum as to_spectrum
 
 if TYPE_CHECKING:
@@ -202,19 +208,21 @@ def _with_bands(
     spectrum = to_spectrum(planar, length, workers=workers)
     bands: dict[Filter, BandEnergies] = {}
     for look in usable:
+        if look == BROADBAND:
+            bands[look] = _unfiltered(
+                sound, statistical_bandwidth(power_sums(spectrum), sample_rate / length)
+            )
+            continue
         band = band_envelopes(spectrum, length=length, sample_rate=sample_rate, look=look, workers=workers)
         kernel = band.kernel
-        # adding whole groups of frames loses nothing but time resolution no figure needs
-        group = 1
-        while kernel.rate >= 2.0 * group * _LEAST_RATE and kernel.length % (2 * group) == 0:
-            group *= 2
+        group = _group(kernel.rate, kernel.length)
         content = min(kernel.length // group, int(np.ceil(count / sample_rate * kernel.rate / group)))
-        envelope = _grouped(_power(band.envelope), group)
+        envelope = power_sums(band.envelope, group)
         ahead = ahead_with_dry = envelope[content:]
         if heights is not None:
             first = content * group
             whole = band.envelope[:, first:] + heights[:, None] * kernel.pulse[first:]
-            ahead_with_dry = _grouped(_power(whole), group)
+            ahead_with_dry = power_sums(whole, group)
         bands[look] = BandEnergies(
             rate=kernel.rate / group,
             middle_s=0.5 * (group - 1) / kernel.rate,
@@ -248,6 +256,36 @@ def _with_bands(
         for index, look in enumerate(usable)
     }
     return replace(sound, bands=bands)
+
+
+def _unfiltered(sound: SoundEnergies, bandwidth_hz: float) -> BandEnergies:
+    """Band of everything: no filter, so nothing ahead of the sound."""
+    group = _group(sound.sample_rate, 0)
+    frames = sound.broadband
+    padded = np.concatenate([frames, np.zeros(-frames.size % group)])
+    return BandEnergies(
+        rate=sound.sample_rate / group,
+        middle_s=0.5 * (group - 1) / sound.sample_rate,
+        mean_lead_s=0.0,
+        envelope=padded.reshape(-1, group).sum(axis=1),
+        content=padded.size // group,
+        ahead=_NONE,
+        ahead_with_dry=_NONE,
+        power=float(frames.sum()),
+        lead=0.0,
+        bandwidth_hz=bandwidth_hz,
+        early=_NONE,
+        early_with_dry=_NONE,
+        late=_NONE,
+    )
+
+
+def _group(rate: float, length: int) -> int:
+    """Neighbouring frames to add up: that loses nothing but time resolution no figure needs."""
+    group = 1
+    while rate >= 2.0 * group * _LEAST_RATE and length % (2 * group) == 0:
+        group *= 2
+    return group
 
 
 def add_energies(parts: Sequence[tuple[SoundEnergies, float]]) -> SoundEnergies:
@@ -293,16 +331,6 @@ def add_energies(parts: Sequence[tuple[SoundEnergies, float]]) -> SoundEnergies:
         bands=bands,
         problem=first.problem,
     )
-
-
-def _grouped(energy: NDArray[np.float64], group: int) -> NDArray[np.float64]:
-    """Sums of `group` neighbours each."""
-    return energy if group == 1 else energy.reshape(-1, group).sum(axis=1)
-
-
-def _power(values: NDArray[np.complex128]) -> NDArray[np.float64]:
-    """Squared magnitude summed over channels."""
-    return np.einsum("cf,cf->f", values.real, values.real) + np.einsum("cf,cf->f", values.imag, values.imag)
 
 
 def _unusable(planar: NDArray[np.float64], sample_rate: float) -> str | None:

@@ -31,7 +31,15 @@ if TYPE_CHECKING:
 
     from roomplan.acoustics.filters import Filter
 
-__all__ = ["BandEnvelope", "BandKernel", "band_envelopes", "filter_power_gain", "transform_length"]
+__all__ = [
+    "BandEnvelope",
+    "BandKernel",
+    "band_envelopes",
+    "filter_power_gain",
+    "power_sums",
+    "statistical_bandwidth",
+    "transform_length",
+]
 
 
 _KEPT_UP_TO = 1_000_000  # frames: kernels of longer transforms are not worth their memory
@@ -45,6 +53,7 @@ class BandKernel:
     Attributes
     ----------
     gain : ndarray of complex128, shape (bins,)
+        Of the filter, times the factor that makes the envelope's energy the band signal's.
     lead_s : ndarray of float64, shape (bins,)
         Time by which the filter is ahead, at each bin.
     mean_lead_s : float
@@ -53,8 +62,6 @@ class BandKernel:
         M, frames of the decimated envelope.
     rate : float
         Frames per second of the envelope.
-    scale : float
-        Factor that makes the envelope's energy the band signal's.
     pulse : ndarray of complex128, shape (length,)
         Envelope of an impulse of height 1 at frame 0.
     """
@@ -64,7 +71,6 @@ class BandKernel:
     mean_lead_s: float
     length: int
     rate: float
-    scale: float
     pulse: NDArray[np.complex128]
 
 
@@ -123,8 +129,8 @@ def _kernel(length: int, sample_rate: float, look: Filter) -> BandKernel:
     decimated = coarse_length(bins)
     # the inverse transform divides by M; one-sided spectrum doubled, half the squared envelope, N/M frames in
     # one: 2 M/N · √½ · √(N/M)
-    scale = float(np.sqrt(2.0 * decimated / length))
-    pulse = inverse(gain.copy(), decimated) * scale
+    gain *= np.sqrt(2.0 * decimated / length)
+    pulse = inverse(gain.copy(), decimated)
     weight = gain.real**2 + gain.imag**2
     for array in (gain, lead, pulse):
         array.flags.writeable = False
@@ -134,7 +140,6 @@ def _kernel(length: int, sample_rate: float, look: Filter) -> BandKernel:
         mean_lead_s=inner(weight, lead) / float(weight.sum()),
         length=decimated,
         rate=sample_rate * decimated / length,
-        scale=scale,
         pulse=pulse,
     )
 
@@ -170,18 +175,22 @@ def band_envelopes(
     kernel = build(length, float(sample_rate), look)
     bins = min(kernel.gain.size, spectrum.shape[1])
     band = spectrum[:, :bins] * kernel.gain[:bins]
-    power = np.einsum("cf,cf->f", band.real, band.real) + np.einsum("cf,cf->f", band.imag, band.imag)
+    power = power_sums(band)
     total = float(power.sum())
     lead = inner(power, kernel.lead_s[:bins]) / total if total > 0.0 else kernel.mean_lead_s
     width = look.bandwidth_hz
     if width is None:
-        width = _statistical_bandwidth(power, sample_rate / length)
-    envelope = inverse(band, kernel.length, workers=workers)
-    envelope *= kernel.scale
-    return BandEnvelope(kernel, envelope, total, width, lead)
+        width = statistical_bandwidth(power, sample_rate / length)
+    return BandEnvelope(kernel, inverse(band, kernel.length, workers=workers), total, width, lead)
 
 
-def _statistical_bandwidth(power: NDArray[np.float64], spacing: float) -> float:
+def power_sums(values: NDArray[np.complex128], group: int = 1) -> NDArray[np.float64]:
+    """Squared magnitude summed over channels and over groups of neighbours, from (channels, frames)."""
+    parts = np.ascontiguousarray(values).view(np.float64).reshape(len(values), -1, 2 * group)
+    return np.einsum("cgk,cgk->g", parts, parts)
+
+
+def statistical_bandwidth(power: NDArray[np.float64], spacing: float) -> float:
     """(∫S)² / ∫S² of a power spectrum, its own scatter averaged out over sixths of an octave.
 
     It is to a coloured noise what the width of the band is to a white one: the variance of its energy is that

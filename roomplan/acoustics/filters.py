@@ -103,7 +103,7 @@ class BandPass:
 
 @dataclass(frozen=True, slots=True)
 class Broadband:
-    """Everything but direct current."""
+    """Everything; a constant offset is taken off before."""
 
     label: str = "broadband"
     centre_hz: None = None
@@ -115,9 +115,9 @@ class Broadband:
         return 0.5 * sample_rate
 
     def gain(self, frequencies_hz: NDArray[np.float64], sample_rate: float) -> NDArray[np.complex128]:
-        """1, but 0 at no frequency, and ½ in power at half the rate, which is its own mirror image."""
+        """1, but ½ in power at 0 and at half the rate, which are their own mirror images."""
         gain = np.ones(frequencies_hz.shape, dtype=np.complex128)
-        gain[frequencies_hz <= 0.0] = 0.0
+        gain[frequencies_hz <= 0.0] = np.sqrt(0.5)
         gain[frequencies_hz > 0.4999999 * sample_rate] = np.sqrt(0.5)
         return gain
 

@@ -41,6 +41,9 @@ _SCATTER_LIMIT_DB = 2.5  # blocks that scatter more than this are too short for 
 _BEND_DB = 3.0  # a decay that falls this far below its own line (plus scatter) has been cut or faded
 _BEND_STEEPER = 2.0  # … if it falls at least twice as fast there
 _FADE_SEEN = 1.7  # a raised-cosine fade is 5 dB down after 0.62 of its length: 0.62 / 0.38
+_FEWEST_BEFORE_A_CUT = 4  # blocks: fewer show no slope to be steeper than
+_FEWEST_OF_A_FLOOR = 3
+_FOOT_OVER_FLOOR_DB = 3.0
 _GAP_RISE_DB = 10.0
 _GAP_LONGEST_S = 0.5
 _DB_TO_NEPER = np.log(10.0) / 10.0
@@ -95,9 +98,10 @@ def find_truncation(energy: ArrayLike, *, sample_rate: float) -> Truncation:
 
     Notes
     -----
-    Digital silence, a hard edit and a closing fade at the end are recognised by the level falling at least
-    twice as fast as the decay did, and left out together with the part of a fade that is too shallow to be
-    seen. A gap of up to 0.5 s before the decay is skipped, and so is a single impulse ahead of such a gap.
+    Digital silence, a hard edit and a closing fade are recognised by the level falling at least twice as
+    fast as the decay did, at the end of the record or down to a faint floor behind, and left out together
+    with the part of a fade that is too shallow to be seen. A gap of up to 0.5 s before the decay is skipped,
+    and so is a single impulse ahead of such a gap.
 
     A steady hum is a stationary noise. Not done: noise that itself decays or grows, clicks in the noise,
     and a floor lowered by a noise gate that opens gradually are not told from a second decay.
@@ -135,6 +139,8 @@ def find_truncation(energy: ArrayLike, *, sample_rate: float) -> Truncation:
             break
         wanted = 2 * width
     end = _before_the_edit(level, start, scatter)
+    if end == power.size:
+        end = _before_a_cut(level, start)
     fit = _fit_late(power, level, start, end)
     if fit is None:
         return _no_decay(values)
@@ -263,6 +269,30 @@ def _before_the_edit(level: NDArray[np.float64], start: int, scatter: float) -> 
     if fall < _BEND_STEEPER * max(decay, 0.0) or level[good - 1] - level[-1] < tolerance:
         return level.size
     return max(start + 3, good - int(np.ceil(_FADE_SEEN * (removed - 1))))
+
+
+def _before_a_cut(level: NDArray[np.float64], start: int) -> int:
+    """First block of a cut or fade that a faint floor follows (dither, a converter's noise), or all blocks.
+
+    The floor makes the end flat, so nothing bends there. But a fall into the floor at least twice as steep as
+    the decay before it is none of a room's: up to its foot the edit is looked for as at the end of a record.
+    """
+    whole = level.size
+    floor = float(np.mean(level[-max(_FEWEST_OF_A_FLOOR, whole // 10) :]))
+    above = np.flatnonzero(level[start:] >= floor + _LATE_RANGE_DB)
+    last = start + int(above[-1]) if above.size else start
+    if last - start < _FEWEST_BEFORE_A_CUT:
+        return whole
+    low = np.flatnonzero(level[last:] < floor + _FOOT_OVER_FLOOR_DB)
+    foot = last + int(low[0]) if low.size else whole
+    if foot > whole - _FEWEST_OF_A_FLOOR:
+        return whole
+    decay = -_line_slope(level[start : last + 1])
+    fall = (level[last] - level[foot]) / (foot - last)
+    if fall < _BEND_STEEPER * max(decay, 0.0):
+        return whole
+    found = _before_the_edit(level[: foot + 1], start, _scatter(level[start : last + 1]))
+    return found if found <= foot else whole
 
 
 def _bends_down(level: NDArray[np.float64], tolerance: float) -> bool:

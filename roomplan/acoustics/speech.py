@@ -176,7 +176,7 @@ def modulation_transfer(
     total = float(used.sum()) + float(ahead.sum()) + truncation.tail_energy
     if not total > 0.0:
         return np.zeros(_OMEGA.size)
-    spectrum = _transform(used, rate, start=0) + _transform(ahead, rate, start=-ahead.size)
+    spectrum = _transform(np.concatenate([ahead, used]), rate, start=-ahead.size)
     if truncation.late_decay_time_s is not None:
         # frame by frame from the crosspoint on: Σ e^(-(p + jω/rate) i) over Σ e^(-p i)
         per_frame = _NEPER_60_DB / (truncation.late_decay_time_s * rate)

@@ -1,0 +1,132 @@
+"""Clipping and beginnings that cannot be told: found where they are, and nowhere else."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from acoustic_signals import decaying_noise, decaying_tone
+from hypothesis import given
+from hypothesis import strategies as st
+
+from roomplan.acoustics.defects import CLIPPED_RUN, doubtful_beginning, find_clipping
+from roomplan.acoustics.direct_sound import find_onset
+
+RATE = 48_000
+
+
+def beginning(sound, rate=RATE):
+    """Doubt about the beginning from the onset the analysis uses."""
+    onset = find_onset(sound[:, None])
+    assert onset is not None
+    return doubtful_beginning(sound, onset=onset, sample_rate=rate)
+
+
+@pytest.mark.parametrize("level", [1.0, -1.0, 0.9995, 1 - 2**-15, 7.5])
+def test_three_equal_samples_at_full_scale_are_clipping(level):
+    sound = 0.1 * np.random.default_rng(1).normal(size=1000)
+    sound[400:403] = level
+    assert CLIPPED_RUN == 3
+    assert find_clipping(sound) == 400
+
+
+@pytest.mark.parametrize(
+    "run", [[1.0, 1.0], [1.0, 0.5, 1.0, 1.0], [0.998] * 9, [1.0, -1.0, 1.0, -1.0], [0.9995, 1.0, 1.1]]
+)
+def test_peaks_that_do_not_stand_still_at_full_scale_are_no_clipping(run):
+    sound = np.zeros(100)
+    sound[50 : 50 + len(run)] = run
+    assert find_clipping(sound) is None
+
+
+@pytest.mark.parametrize("sound", [[], [1.0], [1.0, 1.0]])
+def test_what_is_shorter_than_a_run_is_not_clipped(sound):
+    assert find_clipping(np.array(sound)) is None
+
+
+@given(start=st.integers(0, 97), length=st.integers(3, 30))
+def test_the_first_frame_of_the_first_run_is_named(start, length):
+    sound = np.full(200, 0.5)
+    sound[start : start + length] = 1.0
+    sound[150:160] = -1.0
+    assert find_clipping(sound) == start
+
+
+@pytest.mark.parametrize("time_s", [0.15, 0.5, 2.0, 8.0])
+@pytest.mark.parametrize("seed", range(6))
+def test_a_plain_decay_begins_where_it_begins(seed, time_s):
+    assert beginning(decaying_noise(seed, time_s, 1.0, RATE)) is None
+
+
+@pytest.mark.parametrize("frequency_hz", [63.0, 1000.0])
+def test_a_tone_that_decays_begins_where_it_begins(frequency_hz):
+    assert beginning(decaying_tone(frequency_hz, 1.0, 1.0, RATE)) is None
+
+
+@pytest.mark.parametrize("gap_ms", [0, 3, 15])
+def test_a_direct_sound_that_is_the_loudest_is_not_doubted(gap_ms):
+    sound = 0.05 * decaying_noise(2, 1.0, 1.0, RATE)
+    sound[: round(gap_ms * 48)] = 0.0
+    sound[0] = 1.0
+    assert beginning(sound) is None
+
+
+@pytest.mark.parametrize("rise_ms", [30, 60, 120])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_diffuse_build_up_is_not_doubted(seed, rise_ms):
+    sound = decaying_noise(seed, 1.5, 1.0, RATE)
+    time_ms = 1000.0 * np.arange(sound.size) / RATE
+    assert beginning(sound * np.minimum(1.0, (time_ms + 5.0) / rise_ms)) is None
+
+
+@pytest.mark.parametrize("below_db", [8, 12, 18])
+def test_a_precursor_is_told_with_its_level_and_time(below_db):
+    sound = np.concatenate([np.zeros(2400), 0.1 * decaying_noise(3, 1.0, 1.0, RATE)])
+    sound[2400] = 1.0
+    sound[480] = 10.0 ** (-below_db / 20.0)  # 40 ms ahead
+    text = beginning(sound)
+    assert text is not None
+    assert f"{below_db} dB under the loudest and 40 ms ahead" in text
+
+
+def test_a_precursor_more_than_20_db_down_is_not_taken_for_the_onset():
+    sound = np.concatenate([np.zeros(2400), 0.1 * decaying_noise(3, 1.0, 1.0, RATE)])
+    sound[2400] = 1.0
+    sound[480] = 0.08
+    assert beginning(sound) is None
+
+
+def test_a_first_reflection_much_louder_than_the_direct_sound_is_told():
+    sound = 0.01 * decaying_noise(4, 1.0, 1.0, RATE)
+    sound[0] = 0.3
+    sound[1440] = 1.0  # a focus after 30 ms
+    text = beginning(sound)
+    assert text is not None
+    assert "10 dB under the loudest and 30 ms ahead" in text
+
+
+def test_a_first_reflection_within_20_ms_or_hardly_louder_is_not_doubted():
+    for direct, frame in ((0.3, 700), (0.9, 1440)):
+        sound = 0.01 * decaying_noise(4, 1.0, 1.0, RATE)
+        sound[0] = direct
+        sound[frame] = 1.0
+        assert beginning(sound) is None
+
+
+def test_a_noise_ahead_that_reaches_up_to_20_db_under_the_peak_is_told():
+    generator = np.random.default_rng(5)
+    sound = np.concatenate([0.03 * generator.normal(size=9600), 0.1 * decaying_noise(5, 1.0, 1.0, RATE)])
+    sound[9600] = 1.0  # crests of the noise at 4 σ: 18 dB under it
+    text = beginning(sound)
+    assert text is not None
+    assert "was taken for the direct sound" in text
+
+
+def test_polarity_and_gain_change_no_judgement():
+    sound = np.zeros(9600)
+    sound[0], sound[2400] = 0.3, -1.0
+    assert beginning(sound) == beginning(-sound) == beginning(1e-6 * sound)
+
+
+def test_an_onset_at_the_end_is_nothing_to_doubt():
+    assert doubtful_beginning(np.zeros(0), onset=0, sample_rate=RATE) is None
+    assert doubtful_beginning(np.array([1.0]), onset=0, sample_rate=RATE) is None
