@@ -105,6 +105,7 @@ def figures_of_band(found: BandDecay, *, with_dry: bool) -> BandFigures:
         total=found.total,
         lead_s=found.lead_s,
         late_decay_time_s=found.truncation.late_decay_time_s,
+        shortest_s=found.look.shortest_s,
     )
     energies = energy_figures(
         band,

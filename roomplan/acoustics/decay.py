@@ -57,8 +57,6 @@ _STANDARD = ("edt_s", "t20_s", "t30_s")  # the ones a verdict asks for; T10 is a
 LEAST_BT = 4.0
 """B T under which a filter run backwards shapes the decay (Jacobsen and Rindel 1987)."""
 
-# common practice, no source: below one period of the bandwidth the filter is all one sees
-_REFUSED_BT = 1.0
 XI_LIMIT_PERMILLE = 10.0
 CURVATURE_LIMIT_PERCENT = 10.0
 # a decay that bends down bends as no sum of decays does: -5 % (ISO 3382-2:2008, Annex B: usual are 0 to 5 %,
@@ -261,6 +259,7 @@ def decay_times(
     total: float | None = None,
     lead_s: float = 0.0,
     late_decay_time_s: float | None = None,
+    shortest_s: float = 0.0,
 ) -> DecayTimes:
     """EDT, T10, T20 and T30 of a decay curve, each None with a reason where the range is too short.
 
@@ -281,6 +280,8 @@ def decay_times(
         How far ahead of the onset that energy lies on average, in seconds.
     late_decay_time_s : float, optional
         Of the last 20 dB before the decay ends (`Truncation`): much shorter than T20 it tells of a fade.
+    shortest_s : float
+        Times under this are the filter's own, and refused.
 
     Returns
     -------
@@ -323,8 +324,8 @@ def decay_times(
             reason = "the sound stops too abruptly for a line through its decay"
         if fit is None:
             reasons[key] = reason
-        elif bandwidth_hz is not None and bandwidth_hz * fit.decay_time_s < _REFUSED_BT:
-            reasons[key] = f"a decay of {fit.decay_time_s:.3f} s is shorter than the band filter can show"
+        elif fit.decay_time_s < shortest_s:
+            reasons[key] = f"a decay of {fit.decay_time_s:.3f} s is shorter than the filter can show"
         else:
             fits[key] = fit
     return _judge(fits, reasons, decay_range_db, bandwidth_hz, step, late_decay_time_s)

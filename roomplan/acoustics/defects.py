@@ -62,14 +62,17 @@ def doubtful_beginning(samples: NDArray[np.float64], *, onset: int, sample_rate:
     if magnitude.size == 0:
         return None
     peak = float(magnitude.max())
-    loud = int(np.argmax(magnitude >= _HALF * peak))
+    if not 0.0 < peak < np.inf:
+        return None
+    magnitude = magnitude / peak
+    loud = int(np.argmax(magnitude >= _HALF))
     if loud < _WAIT_S * sample_rate:
         return None
-    pulse = round(_PULSE_S * sample_rate)
+    pulse = max(1, round(_PULSE_S * sample_rate))
     between = magnitude[pulse : loud - pulse]
-    if between.size == 0 or float(np.mean(between * between)) > _EMPTY * peak * peak:
+    if between.size == 0 or float(np.mean(between * between)) > _EMPTY:
         return None
-    first_db = 20.0 * np.log10(float(magnitude[:pulse].max(initial=0.0)) / peak)
+    first_db = 20.0 * np.log10(float(magnitude[:pulse].max()))
     return (
         f"a sound {-first_db:.0f} dB under the loudest and {1000 * loud / sample_rate:.0f} ms ahead of it "
         "was taken for the direct sound"

@@ -181,6 +181,9 @@ def channel_energies(
 ) -> SoundEnergies:
     """Energies of one channel, shape (frames,), from its own onset on; what comes before is dropped."""
     column = np.ascontiguousarray(samples)[None]
+    peak = float(np.max(np.abs(column), initial=0.0))
+    if 0.0 < peak < np.inf:  # by a power of two, which changes no figure and keeps squares in range
+        column = np.ldexp(column, -int(np.frexp(peak)[1]))
     whole = broadband_energies(column, None, sample_rate=sample_rate)
     if whole.problem is not None:
         return whole

@@ -50,6 +50,11 @@ class Filter(Protocol):
         """Time after which the kernel is more than 120 dB down."""
         ...
 
+    @property
+    def shortest_s(self) -> float:
+        """Decay time under which the filter is all one sees (common practice, no source)."""
+        ...
+
     def top_hz(self, sample_rate: float) -> float | None:
         """Frequency above which nothing passes; None when the sample rate is too low."""
         ...
@@ -86,6 +91,11 @@ class BandPass:
         """Time after which the kernel is more than 120 dB down."""
         return bands.ring_time(self.centre_hz, fraction=self.fraction)
 
+    @property
+    def shortest_s(self) -> float:
+        """One period of the bandwidth: B T = 1."""
+        return 1.0 / self.bandwidth_hz
+
     def top_hz(self, sample_rate: float) -> float | None:
         """Frequency above which nothing passes; None when the band reaches above half the rate."""
         return bands.top_frequency(self.centre_hz, sample_rate=sample_rate, fraction=self.fraction)
@@ -109,6 +119,7 @@ class Broadband:
     centre_hz: None = None
     bandwidth_hz: None = None
     ring_s: float = 0.0
+    shortest_s: float = 0.0
 
     def top_hz(self, sample_rate: float) -> float:
         """Half the sample rate."""
@@ -138,6 +149,8 @@ class AWeighting:
     centre_hz: None = None
     bandwidth_hz: None = None
     ring_s: float = 0.15  # the poles at 20.6 Hz fall by 120 dB in 0.11 s, times (1 + ωt) for being double
+    # where the weighting ends at half the rate it rings: an impulse would decay in 2 to 11 ms, by the rate
+    shortest_s: float = 0.02
 
     def top_hz(self, sample_rate: float) -> float:
         """Half the sample rate."""

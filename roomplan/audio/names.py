@@ -13,17 +13,40 @@ Sources
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
-__all__ = ["MOST_BYTES", "safe_file_names"]
+__all__ = ["MOST_BYTES", "is_sound_name", "natural_order", "safe_file_names"]
 
 # Of UTF-8. File systems take 255; this leaves room for endings and for the 260 characters of a whole
 # path that older programs have.
 MOST_BYTES = 120
+
+_SOUND_SUFFIXES = frozenset(
+    [
+        ".wav",
+        ".wave",
+        ".flac",
+        ".aif",
+        ".aiff",
+        ".aifc",
+        ".ogg",
+        ".oga",
+        ".opus",
+        ".mp3",
+        ".w64",
+        ".rf64",
+        ".caf",
+        ".au",
+        ".snd",
+        ".bwf",
+    ]
+)
 
 _FORBIDDEN = frozenset('<>:"/\\|?*')
 _DIGITS = "123456789¹²³"
@@ -31,6 +54,18 @@ _DEVICES = frozenset(
     {"con", "prn", "aux", "nul", "conin$", "conout$"}
     | {f"{port}{digit}" for port in ("com", "lpt") for digit in _DIGITS}
 )
+
+
+def is_sound_name(path: Path) -> bool:
+    """Whether a file in a folder looks like sound by its name; "._name" are other systems' resource forks."""
+    return path.suffix.lower() in _SOUND_SUFFIXES and not path.name.startswith(".")
+
+
+def natural_order(path: Path) -> tuple[tuple[str, ...], list[tuple[int, int, str]]]:
+    """Sort key of paths: folder by folder, numbers by value, case ignored: seat 2 precedes seat 10."""
+    parts = re.split(r"(\d+)", _key(path.name))
+    folders = tuple(_key(part) for part in path.parent.parts)
+    return folders, [(0, int(p), "") if p.isdecimal() else (1, 0, p) for p in parts if p]
 
 
 def safe_file_names(names: Sequence[str]) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from typing import Annotated
@@ -58,6 +59,9 @@ def main() -> None:
     """Run the command line and exit."""
     # the threads are ours: those of BLAS would spin beside them; read when numpy is imported, later
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a pipe may know fewer characters than we print
+            stream.reconfigure(errors="backslashreplace")
     status: int = ExitStatus.OK
     try:
         build()()

@@ -2,15 +2,47 @@
 
 from __future__ import annotations
 
+import contextlib
+import enum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
+from roomplan.errors import RoomplanError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from roomplan.reports.measurements import Against
+    from roomplan.rooms.measuring import MeasuredFile, MeasuringChoice, Unmeasured
 
 __all__ = ["register"]
+
+
+class Bands(enum.StrEnum):
+    """Widths of a band."""
+
+    OCTAVE = "octave"
+    THIRD = "third"
+
+
+class SortKey(enum.StrEnum):
+    """What a summary is sorted by."""
+
+    FILE = "file"
+    EDT = "edt"
+    T20 = "t20"
+    T30 = "t30"
+    C50 = "c50"
+    C80 = "c80"
+    D50 = "d50"
+    TS = "ts"
+    RANGE = "range"
+    STI = "sti"
+    VERDICT = "verdict"
 
 
 def register(app: typer.Typer) -> None:
@@ -19,49 +51,228 @@ def register(app: typer.Typer) -> None:
 
 
 def measure(
-    files: Annotated[
+    paths: Annotated[
         list[Path],
-        typer.Argument(metavar="FILE…", help="Impulse responses, any sound file.", show_default=False),
+        typer.Argument(
+            metavar="FILE|FOLDER…",
+            help="Impulse responses, any sound file, or folders of them.",
+            show_default=False,
+        ),
     ],
     *,
+    bands: Annotated[Bands, typer.Option("--bands", help="Width of the bands.")] = Bands.OCTAVE,
+    band: Annotated[
+        list[float] | None,
+        typer.Option("--band", metavar="HZ", help="Only this band; repeatable.", show_default=False),
+    ] = None,
+    channel: Annotated[
+        int | None,
+        typer.Option("--channel", metavar="N", min=1, help="Only this channel.", show_default=False),
+    ] = None,
+    binaural: Annotated[
+        bool,
+        typer.Option("--binaural", help="The files were recorded at two ears: give IACC."),
+    ] = False,
+    noise: Annotated[
+        Path | None,
+        typer.Option(
+            "--noise",
+            metavar="FILE",
+            help="Noise for the speech index: a line per octave from 125 Hz to 8 kHz, hertz and dB SPL, "
+            "optionally the speech's dB SPL (else normal speech of 60 dB(A)).",
+            show_default=False,
+        ),
+    ] = None,
+    against: Annotated[
+        Path | None,
+        typer.Option(
+            "--against",
+            metavar="OTHER",
+            help="Say how each response differs from this one, in just-noticeable steps.",
+            show_default=False,
+        ),
+    ] = None,
+    sort: Annotated[
+        SortKey | None,
+        typer.Option("--sort", help="Order of a summary, the largest first.", show_default=False),
+    ] = None,
+    plot: Annotated[
+        Path | None,
+        typer.Option(
+            "--plot",
+            metavar="FILE",
+            help="Draw decay curves, times and a decay map: .png or .svg for one response, .pdf for many.",
+            show_default=False,
+        ),
+    ] = None,
+    as_csv: Annotated[
+        bool, typer.Option("--csv", help="Print rows for a table program instead of tables.")
+    ] = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Measure the decay of impulse responses, octave by octave.
+    """Measure the decay of impulse responses, band by band, and say how far each figure can be trusted.
 
-    EDT, T20, T30, C80, D50 and centre time follow ISO 3382-1. A figure the data cannot support is a dash,
-    and the verdict says why. Figures are for music production, not for voice-alarm or building-code
-    assessment: there, local codes and licensed practice decide.
+    One file gets a table of its bands, several get a row each. EDT, T20, T30, C50, C80, D50 and centre time
+    follow ISO 3382-1, the speech index IEC 60268-16. A figure the data cannot support is a dash, a doubtful
+    one carries a question mark, and the verdict says why. Strength and lateral fractions cannot come from an
+    ordinary sound file.
+
+    Figures are for music production, and the speech index is an estimate of word clarity for mixing: not for
+    voice-alarm or building-code assessment. There, local codes and licensed practice decide.
 
     Hearing caution: sweeps and balloon pops are loud. Wear protection when you record a room, and turn
     the monitors down before you play a response.
 
-    Example: roomplan measure nave_front.wav nave_rear.wav
-    """
-    from roomplan.acoustics.analysis import measure_response
-    from roomplan.errors import RoomplanError
-    from roomplan.reports import documents, tables
-    from roomplan.rooms.responses import read_for_measuring
+    Example: roomplan measure nave_front.wav --plot nave.pdf
 
-    measured, failed = [], []
+    Example: roomplan measure ~/irs --sort t30
+
+    Example: roomplan measure rear.wav --against front.wav
+    """
+    from roomplan.reports import measure_tables, measurements
+    from roomplan.rooms.measuring import find_responses, measure_file
+
+    if as_json and as_csv:
+        raise typer.BadParameter("choose one of --json and --csv", param_hint="--csv")
+    fraction = 1 if bands is Bands.OCTAVE else 3
+    choice = _choice(fraction, band or [], channel, noise)
+    files = find_responses(paths)
+    # first of all: a reference that cannot be read is said before thousands of files are measured
+    reference = measure_file(against, choice) if against is not None else None
     with StageProgress(quiet=quiet) as progress:
-        for number, path in enumerate(files):
-            progress("measuring", number, len(files))
+        measured, failed = _measure_all(files, choice, progress)
+        problems = [file.what for file in failed]
+        compared = _compare(reference, measured, problems) if reference is not None else {}
+        if plot is not None and measured:
             try:
-                sound = read_for_measuring(path)
-            except RoomplanError as error:
-                failed.append((path, str(error)))
-                continue
-            channels = measure_response(sound.samples, sample_rate=sound.sample_rate)
-            measured.append(documents.Measured(path, sound.sample_rate, channels, sound.warnings))
+                _draw(plot, measured, choice, progress)
+            except RoomplanError as error:  # the figures are there: they are shown all the same
+                problems.append(str(error))
+    shown = _summary_centre(choice, fraction) if band else None
+    measured = measure_tables.sort_measured(measured, sort, centre_hz=shown)
     if as_json:
-        emit(documents.to_text(documents.measure_document(measured, failed)))
+        document = measurements.measure_document(
+            measured, failed, fraction=fraction, binaural=binaural, against=compared
+        )
+        emit(_text(document))
+    elif as_csv:
+        emit(measurements.measure_csv(measured, binaural=binaural))
     elif measured:
-        for entry in measured:
-            show(*tables.measure_tables(entry), *(f"note: {warning}" for warning in entry.warnings))
-        if len(measured) > 1:
-            show(tables.measure_summary(measured))
-    for _path, what in failed:
-        print_errors(what)
-    if failed:
+        if len(measured) == 1:
+            show(*measure_tables.response_tables(measured[0], binaural=binaural))
+        else:
+            show(measure_tables.summary_table(measured, centre_hz=shown, fraction=fraction))
+        for file in measured:
+            if compared:
+                show(*measure_tables.against_tables(file, compared))
+            show(*measure_tables.notes(file))
+    for what in problems:
+        print_errors(measurements.printable(what))
+    if problems:
         raise typer.Exit(ExitStatus.INPUT)
+
+
+def _text(document: dict) -> str:
+    from roomplan.reports.documents import to_text
+
+    return to_text(document)
+
+
+def _choice(fraction: int, band: Sequence[float], channel: int | None, noise: Path | None) -> MeasuringChoice:
+    """What to measure, from the options."""
+    from roomplan.acoustics.filters import octaves, thirds
+    from roomplan.acoustics.speech import NORMAL_SPEECH_DB, SPEECH_BANDS_HZ, SpeechSpectrum
+    from roomplan.documents.band_levels import read_band_levels
+    from roomplan.rooms.measuring import MeasuringChoice
+
+    filters = octaves() if fraction == 1 else thirds()
+    known = {look.centre_hz: look for look in filters}
+    for centre in band:
+        if centre not in known:
+            names = ", ".join(f"{name:g}" for name in known)
+            raise typer.BadParameter(f"{centre:g} Hz is none of the bands {names}", param_hint="--band")
+    if band:
+        filters = tuple(known[centre] for centre in sorted(set(band)))
+    spectrum = None
+    if noise is not None:
+        noise_db, speech_db = read_band_levels(noise, centres_hz=SPEECH_BANDS_HZ)
+        spectrum = SpeechSpectrum(speech_db=speech_db or NORMAL_SPEECH_DB, noise_db=noise_db)
+    return MeasuringChoice(filters=filters, channel=channel, spectrum=spectrum)
+
+
+def _summary_centre(choice: MeasuringChoice, fraction: int) -> float | None:
+    """Band a summary shows: None (the mean of the mid bands) where all those are chosen, else the lowest."""
+    from roomplan.acoustics.figures import MID_OCTAVES_HZ, MID_THIRDS_HZ
+
+    centres = [look.centre_hz for look in choice.filters]
+    return None if {*(MID_OCTAVES_HZ if fraction == 1 else MID_THIRDS_HZ)} <= {*centres} else centres[0]
+
+
+def _measure_all(
+    files: list[Path], choice: MeasuringChoice, progress: StageProgress
+) -> tuple[list[MeasuredFile], list[Unmeasured]]:
+    from roomplan.rooms.measuring import MeasuredFile, all_cores, measure_files
+
+    measured: list[MeasuredFile] = []
+    failed: list[Unmeasured] = []
+    with all_cores(len(files)) or contextlib.nullcontext() as executor:
+        progress("measuring", 0, len(files))
+        for done, result in enumerate(measure_files(files, choice, executor=executor), start=1):
+            if isinstance(result, MeasuredFile):
+                measured.append(result)
+            else:
+                failed.append(result)
+            progress("measuring", done, len(files))
+    return measured, failed
+
+
+def _compare(
+    reference: MeasuredFile, measured: list[MeasuredFile], problems: list[str]
+) -> dict[tuple[Path, int], Against]:
+    """Differences of every channel to the channel of the same number in `reference`, or to its only one.
+
+    A channel without its match is one of the `problems`.
+    """
+    from roomplan.acoustics.differences import differences, same_room
+    from roomplan.reports.measurements import Against, numbered_channels
+
+    theirs = dict(numbered_channels(reference))
+    result = {}
+    for file in measured:
+        missing = []
+        for number, channel in numbered_channels(file):
+            if number not in theirs and len(theirs) > 1:
+                missing.append(str(number))
+                continue
+            match = theirs.get(number) or next(iter(theirs.values()))
+            result[file.path, number] = Against(
+                reference.path, differences(channel.decay, match.decay), same_room(channel.decay, match.decay)
+            )
+        if missing:
+            problems.append(
+                f"{reference.path}: has no channel {', '.join(missing)} to compare with {file.path} — choose "
+                "one with --channel"
+            )
+    return result
+
+
+def _draw(
+    target: Path, measured: list[MeasuredFile], choice: MeasuringChoice, progress: StageProgress
+) -> None:
+    from roomplan.reports.measurements import numbered_channels
+    from roomplan.reports.pictures import PicturedChannel, draw_responses
+    from roomplan.rooms.measuring import curves_of_file
+
+    pages = []
+    for done, file in enumerate(measured):
+        progress("drawing", done, len(measured))
+        channels = [
+            PicturedChannel(f"channel {number}", curves, channel.decay)
+            for (number, channel), curves in zip(
+                numbered_channels(file), curves_of_file(file.path, choice), strict=True
+            )
+        ]
+        pages.append((file.path.name, channels))
+    draw_responses(pages, target)
+    progress("drawing", len(measured), len(measured))

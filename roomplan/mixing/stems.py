@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from roomplan.audio.files import SoundInfo, inspect_sound
+from roomplan.audio.names import is_sound_name
 from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import AudioError, Place, Problem
 
@@ -26,28 +27,7 @@ if TYPE_CHECKING:
 
     from roomplan.plan.model import Plan, Section, StemEntry
 
-__all__ = ["SOUND_SUFFIXES", "StemSource", "StemsFolder", "claim_stems", "split_side"]
-
-SOUND_SUFFIXES = frozenset(
-    [
-        ".wav",
-        ".wave",
-        ".flac",
-        ".aif",
-        ".aiff",
-        ".aifc",
-        ".ogg",
-        ".oga",
-        ".opus",
-        ".mp3",
-        ".w64",
-        ".rf64",
-        ".caf",
-        ".au",
-        ".snd",
-        ".bwf",
-    ]
-)
+__all__ = ["StemSource", "StemsFolder", "claim_stems", "split_side"]
 
 # a mark must follow a separator, so that "Cello" or "FLUTER" never reads as a side
 _SIDE = re.compile(r"^(?P<base>.*?)(?P<mark>[_\-.]l|[_\-.]r|[_\-. ]?left|[_\-. ]?right)$", re.IGNORECASE)
@@ -105,8 +85,7 @@ class StemsFolder:
                     f"the stems folder {folder} cannot be read: {error.strerror}", place, "allow reading it"
                 )
             ]
-        # "._name" files are resource forks that other systems leave beside the real ones
-        files = [p for p in entries if p.suffix.lower() in SOUND_SUFFIXES and not p.name.startswith(".")]
+        files = [path for path in entries if is_sound_name(path)]
         return cls(folder, files), []
 
     def matching(self, pattern: str) -> list[Path]:

@@ -11,14 +11,12 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import roomplan
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
-    from pathlib import Path
 
     from roomplan.acoustics.analysis import BandFigures, DecayFigures
     from roomplan.errors import Problem
@@ -26,22 +24,23 @@ if TYPE_CHECKING:
     from roomplan.mixing.render import Rendering
 
 __all__ = [
+    "CAUTION",
     "CHECK_SCHEMA",
     "COMPARE_SCHEMA",
-    "MEASURE_SCHEMA",
     "RENDER_SCHEMA",
-    "Measured",
+    "Document",
+    "band_entry",
     "check_document",
     "compare_document",
-    "measure_document",
+    "nominal",
     "problem_entry",
     "render_document",
+    "rounded",
     "to_text",
 ]
 
 RENDER_SCHEMA = "roomplan.render/1"
 CHECK_SCHEMA = "roomplan.check/1"
-MEASURE_SCHEMA = "roomplan.measure/1"
 COMPARE_SCHEMA = "roomplan.compare/1"
 CAUTION = "for music production; not for voice-alarm or building-code assessment"
 
@@ -53,7 +52,8 @@ def to_text(document: Document) -> str:
     return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _number(value: float | None, digits: int) -> float | None:
+def rounded(value: float | None, digits: int) -> float | None:
+    """Round a figure; None for None and for what is not finite."""
     return None if value is None or not math.isfinite(value) else round(float(value), digits)
 
 
@@ -69,20 +69,22 @@ def problem_entry(problem: Problem) -> Document:
     }
 
 
-def _band(figures: BandFigures, *, with_centre: bool) -> Document:
-    entry: Document = {"centre_hz": _nominal(figures.centre_hz)} if with_centre else {}
+def band_entry(figures: BandFigures, *, with_centre: bool) -> Document:
+    """Decay and energy figures of a band, as every document has them."""
+    entry: Document = {"centre_hz": nominal(figures.centre_hz)} if with_centre else {}
     entry |= {
-        "edt_s": _number(figures.edt_s, 4),
-        "t20_s": _number(figures.t20_s, 4),
-        "t30_s": _number(figures.t30_s, 4),
-        "c80_db": _number(figures.c80_db, 3),
-        "d50": _number(figures.d50, 4),
-        "centre_time_s": _number(figures.centre_time_s, 5),
+        "edt_s": rounded(figures.edt_s, 4),
+        "t20_s": rounded(figures.t20_s, 4),
+        "t30_s": rounded(figures.t30_s, 4),
+        "c80_db": rounded(figures.c80_db, 3),
+        "d50": rounded(figures.d50, 4),
+        "centre_time_s": rounded(figures.centre_time_s, 5),
     }
     return entry
 
 
-def _nominal(centre_hz: float | None) -> float | int | None:
+def nominal(centre_hz: float | None) -> float | int | None:
+    """Mid-band frequency without a fraction it does not have."""
     return int(centre_hz) if centre_hz is not None and float(centre_hz).is_integer() else centre_hz
 
 
@@ -90,11 +92,11 @@ def _decay(decay: DecayFigures | None, reasons: dict[str, str]) -> Document | No
     if decay is None:
         return None
     for band in decay.bands:
-        reasons.update({f"decay.bands.{_nominal(band.centre_hz)}.{k}": v for k, v in band.reasons.items()})
+        reasons.update({f"decay.bands.{nominal(band.centre_hz)}.{k}": v for k, v in band.reasons.items()})
     reasons.update({f"decay.mid.{k}": v for k, v in decay.mid.reasons.items()})
     return {
-        "bands": [_band(band, with_centre=True) for band in decay.bands],
-        "mid": _band(decay.mid, with_centre=False),
+        "bands": [band_entry(band, with_centre=True) for band in decay.bands],
+        "mid": band_entry(decay.mid, with_centre=False),
     }
 
 
@@ -106,15 +108,15 @@ def _bus(figures: BusFigures, files: Sequence[str]) -> Document:
         "name": figures.name,
         "file": files[0] if files else None,
         "loudness": {
-            "integrated_lufs": _number(loudness.integrated_lufs, 3),
-            "momentary_max_lufs": _number(loudness.momentary_max_lufs, 3),
-            "short_term_max_lufs": _number(loudness.short_term_max_lufs, 3),
-            "sample_peak_dbfs": _number(figures.sample_peak_dbfs, 3),
+            "integrated_lufs": rounded(loudness.integrated_lufs, 3),
+            "momentary_max_lufs": rounded(loudness.momentary_max_lufs, 3),
+            "short_term_max_lufs": rounded(loudness.short_term_max_lufs, 3),
+            "sample_peak_dbfs": rounded(figures.sample_peak_dbfs, 3),
         },
         "decay": decay,
-        "wet_to_dry_db": _number(figures.wet_to_dry_db, 3),
-        "wet_onset_ms": None if figures.wet_onset_s is None else _number(1000.0 * figures.wet_onset_s, 2),
-        "tail_to_minus_40_s": _number(figures.tail_to_minus_40_s, 4),
+        "wet_to_dry_db": rounded(figures.wet_to_dry_db, 3),
+        "wet_onset_ms": None if figures.wet_onset_s is None else rounded(1000.0 * figures.wet_onset_s, 2),
+        "tail_to_minus_40_s": rounded(figures.tail_to_minus_40_s, 4),
         "reasons": reasons,
     }
 
@@ -132,7 +134,7 @@ def _session_part(rendering: Rendering) -> Document:
         "rooms": [
             {
                 "name": name,
-                "gain_db": _number(room.gain_db, 3),
+                "gain_db": rounded(room.gain_db, 3),
                 "normalise": session.plan.rooms[name].normalise,
                 "reference": room.reference,
                 "direct": session.plan.rooms[name].direct,
@@ -150,10 +152,10 @@ def _session_part(rendering: Rendering) -> Document:
                     {
                         "room": send.room,
                         "position": send.position,
-                        "level_db": _number(send.level_db, 3),
+                        "level_db": rounded(send.level_db, 3),
                         "wiring": send.wiring,
-                        "wet_onset_ms": _number(1000.0 * send.wet_onset_s, 2),
-                        "wet_to_dry_db": _number(ratios[section.name, index].wet_to_dry_db, 3),
+                        "wet_onset_ms": rounded(1000.0 * send.wet_onset_s, 2),
+                        "wet_to_dry_db": rounded(ratios[section.name, index].wet_to_dry_db, 3),
                         "reason": ratios[section.name, index].reason,
                     }
                     for index, send in enumerate(section.sends)
@@ -211,59 +213,6 @@ def check_document(rendering: Rendering | None, problems: Iterable[Problem]) -> 
         **_session_part(rendering),
         "buses": _buses(rendering),
         "warnings": [problem_entry(w) for w in rendering.warnings],
-        "note": CAUTION,
-    }
-
-
-@dataclass(frozen=True)
-class Measured:
-    """A response that was measured: its channels, and what looks wrong with the file."""
-
-    path: Path
-    sample_rate: int
-    channels: Sequence[DecayFigures]
-    warnings: Sequence[str]
-
-
-def measure_document(measured: Sequence[Measured], failed: Sequence[tuple[Path, str]]) -> Document:
-    """Decay of responses (`roomplan.measure/1`), and the files that could not be measured."""
-    responses = []
-    for response in measured:
-        entries = []
-        for number, decay in enumerate(response.channels, start=1):
-            reasons: dict[str, str] = {}
-            for band in decay.bands:
-                reasons |= {f"bands.{_nominal(band.centre_hz)}.{k}": v for k, v in band.reasons.items()}
-            entries.append(
-                {
-                    "channel": number,
-                    "bands": [
-                        _band(band, with_centre=True)
-                        | {
-                            "decay_range_db": _number(band.decay_range_db, 2),
-                            "verdict": band.verdict,
-                            "reasons": dict(band.reasons),
-                        }
-                        for band in decay.bands
-                    ],
-                    "mid": _band(decay.mid, with_centre=False),
-                    "verdict": decay.verdict,
-                    "reasons": reasons | dict(decay.reasons),
-                }
-            )
-        responses.append(
-            {
-                "file": str(response.path),
-                "sample_rate": response.sample_rate,
-                "channels": entries,
-                "warnings": list(response.warnings),
-            }
-        )
-    return {
-        "schema": MEASURE_SCHEMA,
-        "roomplan": roomplan.__version__,
-        "responses": responses,
-        "failed": [{"file": str(path), "what": what} for path, what in failed],
         "note": CAUTION,
     }
 

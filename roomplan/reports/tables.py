@@ -23,14 +23,15 @@ if TYPE_CHECKING:
     from roomplan.mixing.figures import BusFigures
     from roomplan.mixing.render import Rendering
     from roomplan.mixing.session import SectionSource
-    from roomplan.reports.documents import Measured
 
 __all__ = [
+    "DASH",
     "band_table",
     "comparison_table",
-    "measure_summary",
-    "measure_tables",
+    "figure",
+    "level",
     "octave_tables",
+    "plain_table",
     "room_table",
     "section_table",
     "send_matrix",
@@ -40,7 +41,8 @@ __all__ = [
 DASH = "–"
 
 
-def _plain(title: str, caption: str | None = None) -> Table:
+def plain_table(title: str, caption: str | None = None) -> Table:
+    """Empty table in the house style."""
     return Table(
         title=title,
         caption=caption,
@@ -68,7 +70,7 @@ def figure(value: float | None, digits: int = 2) -> str:
 
 def section_table(rendering: Rendering) -> Table:
     """One row per section, then groups and the mix: what a practitioner asks first."""
-    table = _plain(
+    table = plain_table(
         f"{rendering.session.plan.title}: what every section gets",
         "wet/dry: negative means wet under dry · tail: time until a hit and what it wakes are 40 dB down",
     )
@@ -105,7 +107,7 @@ def _bus_cells(bus: BusFigures) -> list[str]:
 
 def room_table(rendering: Rendering) -> Table:
     """One row per room return: loudness and mid-band decay of what is in use."""
-    table = _plain(
+    table = plain_table(
         "Rooms as used",
         "times: mean of the 500 and 1000 Hz octaves · gain: makes 0 dB of send return as loud as it went in",
     )
@@ -131,7 +133,7 @@ def band_table(
     name: str, bands: Sequence[BandFigures], mid: BandFigures, caption: str | None = None
 ) -> Table:
     """Octave bands down, figures across, with the verdict of each band."""
-    table = _plain(name, caption)
+    table = plain_table(name, caption)
     table.add_column("octave", justify="right")
     for heading in ("EDT s", "T20 s", "T30 s", "C80 dB", "D50", "Ts ms", "range dB"):
         table.add_column(heading, justify="right", no_wrap=True)
@@ -172,34 +174,9 @@ def octave_tables(rendering: Rendering) -> list[Table]:
     ]
 
 
-def measure_tables(response: Measured) -> list[Table]:
-    """One octave table per channel of a response."""
-    title = f"{response.path.name} · {response.sample_rate} Hz"
-    return [
-        band_table(
-            title + (f" · channel {number}" if len(response.channels) > 1 else ""), decay.bands, decay.mid
-        )
-        for number, decay in enumerate(response.channels, start=1)
-    ]
-
-
-def measure_summary(measured: Sequence[Measured]) -> Table:
-    """One row per channel of many responses."""
-    table = _plain("Responses", "mean of the 500 and 1000 Hz octaves")
-    table.add_column("file")
-    for heading in ("channel", "EDT s", "T20 s", "T30 s", "C80 dB", "range dB"):
-        table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("verdict")
-    for response in measured:
-        for number, decay in enumerate(response.channels, start=1):
-            cells = _band_cells(decay.mid)
-            table.add_row(response.path.name, str(number), *cells[:4], cells[6], decay.verdict)
-    return table
-
-
 def send_matrix(rendering: Rendering) -> Table:
     """Sections down, rooms across: level, position, wiring, wet onset and what returns of each send."""
-    table = _plain(
+    table = plain_table(
         f"{rendering.session.plan.title}: sends",
         "level · position · wiring · wet onset after dry · return against the section's dry",
     )
@@ -237,7 +214,7 @@ def _send_cell(section: SectionSource, room: str, ratios: dict[tuple[str, int], 
 def comparison_table(renderings: Sequence[tuple[str, Rendering]]) -> Table:
     """Buses down, plans across: loudness and its difference to the first plan; the wet buses first."""
     first = renderings[0][1]
-    table = _plain("Integrated loudness, LUFS, and the difference to the first plan, LU")
+    table = plain_table("Integrated loudness, LUFS, and the difference to the first plan, LU")
     table.add_column("bus")
     for label, _rendering in renderings:
         table.add_column(label, justify="right", no_wrap=True)

@@ -79,7 +79,9 @@ def test_the_scatter_of_decaying_noise_is_the_stated_uncertainty(centre, decay_t
     values, bands = over_seeds(
         lambda seed: decaying_noise(seed, decay_time, 1.2 * decay_time, RATE), centre, 60, ("t20_s", "t30_s")
     )
-    stated = np.array([[band.doubt[key].uncertainty for key in ("t20_s", "t30_s")] for band in bands]).mean(axis=0)
+    stated = np.array([[band.doubt[key].uncertainty for key in ("t20_s", "t30_s")] for band in bands]).mean(
+        axis=0
+    )
     assert values.std(axis=0, ddof=1) == pytest.approx(stated, rel=0.35)
 
 

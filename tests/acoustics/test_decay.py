@@ -93,9 +93,11 @@ def test_a_bandwidth_time_product_under_4_is_flagged(bt, flagged):
 
 
 def test_a_decay_shorter_than_the_filter_can_show_is_refused():
-    found = decay_times(straight(0.5), sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=1.5)
+    found = decay_times(
+        straight(0.5), sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=1.5, shortest_s=0.67
+    )
     assert (found.edt_s, found.t20_s, found.t30_s, found.verdict) == (None, None, None, "unusable")
-    assert "shorter than the band filter" in found.reasons["t30_s"]
+    assert "shorter than the filter" in found.reasons["t30_s"]
 
 
 @pytest.mark.parametrize(

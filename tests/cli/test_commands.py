@@ -21,12 +21,6 @@ def test_every_command_has_help_with_an_example(run, command):
     assert "Example: roomplan" in outcome.output
 
 
-def test_measuring_help_carries_the_cautions(run):
-    text = " ".join(run("measure", "--help").output.split())
-    assert "Hearing caution" in text
-    assert "not for voice-alarm" in text
-
-
 def test_unknown_command_and_missing_argument_are_usage_errors(run):
     assert run("rendr").status == 2
     assert run("render").status == 2
@@ -175,19 +169,6 @@ def test_compare_puts_differences_beside_the_wet_buses(run, session):
     assert wet["integrated_lu"] == pytest.approx(3.0, abs=1e-3)
 
 
-def test_measure_reports_octaves_and_one_bad_file_does_not_stop_the_rest(run, session):
-    (session / "notes.txt").write_text("not sound", encoding="utf-8")
-    outcome = run("measure", session / "notes.txt", session / "nave.wav", "--json")
-    assert outcome.status == 1
-    assert "notes.txt" in outcome.errors
-    (response,) = outcome.json["responses"]
-    assert response["sample_rate"] == RATE
-    assert [c["channel"] for c in response["channels"]] == [1, 2]
-    band = next(b for b in response["channels"][0]["bands"] if b["centre_hz"] == 1000)
-    assert band["t30_s"] == pytest.approx(0.5, rel=0.1)
-    assert band["verdict"] in {"good", "doubtful", "unusable"}
-
-
 def test_schema_is_json_that_names_the_plan_keys(run):
     schema = run("schema").json
     assert {"rooms", "sections", "shared_sends", "groups", "alternates", "deliveries"} <= set(
@@ -218,28 +199,3 @@ def test_a_closed_pipe_ends_quietly(session):
     command = f"{sys.executable} -m roomplan.cli.main render {session / 'plan.yaml'} --json --quiet | head -1"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
     assert "Traceback" not in done.stderr
-
-
-def test_measure_takes_any_number_of_channels(run, session):
-    response, _rate = soundfile.read(session / "nave.wav", always_2d=True)
-    soundfile.write(
-        session / "three.wav", np.concatenate([response, response[:, :1]], axis=1), RATE, subtype="FLOAT"
-    )
-    (entry,) = run("measure", session / "three.wav", "--json").json["responses"]
-    first, _second, third = entry["channels"]
-    assert {**third, "channel": 1} == first
-
-
-def test_measure_says_that_a_response_is_clipped(run, session):
-    response, _rate = soundfile.read(session / "nave.wav", always_2d=True)
-    response[100:110] = 1.0
-    soundfile.write(session / "clipped.wav", response, RATE, subtype="FLOAT")
-    (entry,) = run("measure", session / "clipped.wav", "--json").json["responses"]
-    assert any("looks clipped" in warning for warning in entry["warnings"])
-
-
-def test_recording_given_by_mistake_is_one_clear_line(run, session):
-    soundfile.write(session / "long.wav", np.full((8000 * 61, 1), 0.1), 8000)
-    outcome = run("measure", session / "long.wav", "--quiet")
-    assert (outcome.status, len(outcome.errors.strip().splitlines())) == (1, 1)
-    assert "at most 60 s" in outcome.errors
