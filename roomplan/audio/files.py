@@ -30,6 +30,7 @@ __all__ = [
     "HIGHEST_RATE_HZ",
     "LOWEST_RATE_HZ",
     "FileState",
+    "NotFiniteError",
     "SequentialSoundFile",
     "SoundInfo",
     "SoundSource",
@@ -80,6 +81,10 @@ class SoundInfo:
     def duration_s(self) -> float:
         """Length in seconds."""
         return self.frames / self.sample_rate
+
+
+class NotFiniteError(AudioError):
+    """A sound file that is whole, but holds a value that is NaN or infinite."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,8 +186,11 @@ class SoundSource:
         Raises
         ------
         AudioError
-            The file is damaged, ends early, holds a value that is not finite or, found when its last
-            frame is read, has been changed or removed since it was opened.
+            The file is damaged, ends early or, found when its last frame is read, has been changed or
+            removed since it was opened.
+        NotFiniteError
+            It holds a value that is not finite. `out` is filled all the same, that value in it; it does not
+            count as read.
         """
         info = self.info
         try:
@@ -301,6 +309,10 @@ def read_sound(path: Path, *, max_frames: int | None = None) -> tuple[np.ndarray
 def _open(path: Path) -> SequentialSoundFile:
     try:
         sound = SequentialSoundFile(path)
+    except UnicodeEncodeError as error:
+        raise AudioError(
+            path, "has a name that is no text on this system", remedy="rename it with plain letters"
+        ) from error
     except (soundfile.SoundFileError, TypeError, OSError) as error:
         # soundfile raises TypeError for names ending in .raw: such a file does not say what it is.
         raise AudioError(
@@ -320,14 +332,14 @@ def _open(path: Path) -> SequentialSoundFile:
 
 
 def _require_finite(samples: np.ndarray, info: SoundInfo, first: int) -> None:
-    """Raise `AudioError` for the first value that is NaN or infinite, naming its channel and time."""
+    """Raise `NotFiniteError` for the first value that is NaN or infinite, naming its channel and time."""
     finite = np.isfinite(samples)
     if finite.all():
         return
     frame, channel = (int(index) for index in np.argwhere(~finite)[0])
     what = "a value that is not a number (NaN)" if np.isnan(samples[frame, channel]) else "an infinite value"
     at = first + frame
-    raise AudioError(
+    raise NotFiniteError(
         info.path,
         f"holds {what} in channel {channel + 1} at {at / info.sample_rate:.3f} s (frame {at})",
         remedy="export it again from its source",
