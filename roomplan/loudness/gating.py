@@ -1,4 +1,4 @@
-"""Loudness from hop sums: gated, momentary and short-term, and the blocks a gate lets pass.
+"""Loudness from hop sums: gated, momentary and short-term, its range, and the blocks a gate lets pass.
 
 Conventions
 -----------
@@ -10,7 +10,8 @@ under the key of the figure.
 Sources
 -------
 ITU-R BS.1770-5, Annex 1: blocks, gates, loudness. EBU Tech 3341: windows of momentary and short-term
-loudness, which are not gated.
+loudness, which are not gated. EBU Tech 3342: loudness range; it leaves the step of the 3 s windows open (two
+thirds of overlap at least) and this is the one of libebur128, 1 s, as are the nearest ranks for percentiles.
 """
 
 from __future__ import annotations
@@ -28,7 +29,15 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["Loudness", "loudness_level", "loudness_of_hops", "passing_blocks", "power_over_blocks"]
+__all__ = [
+    "Loudness",
+    "LoudnessOverTime",
+    "loudness_level",
+    "loudness_of_hops",
+    "loudness_over_time",
+    "passing_blocks",
+    "power_over_blocks",
+]
 
 # BS.1770-5, Annex 1: makes a 997 Hz sine at 0 dBFS in one front channel read −3.01 LUFS.
 _OFFSET_DB = -0.691
@@ -39,6 +48,11 @@ _RELATIVE_GATE_LU = -10.0
 _BLOCK_HOPS = 20  # 400 ms; also the momentary window
 _STEP_HOPS = 5  # 100 ms: 75 % overlap
 _SHORT_TERM_HOPS = 150  # 3 s
+
+# EBU Tech 3342: gates and percentiles of the loudness range; for the step see Sources.
+_RANGE_STEP_HOPS = 50  # 1 s
+_RANGE_RELATIVE_GATE_LU = -20.0
+_RANGE_LOW, _RANGE_HIGH = 0.10, 0.95
 
 
 @dataclass(frozen=True)
@@ -53,6 +67,8 @@ class Loudness:
         Loudest 400 ms, at a step of 20 ms.
     short_term_max_lufs : float or None
         Loudest 3 s, at a step of 20 ms.
+    range_lu : float or None
+        From the 10th to the 95th percentile of the gated loudness of 3 s windows, at a step of 1 s.
     reasons : mapping of str to str
         Why a figure is None.
     """
@@ -60,7 +76,27 @@ class Loudness:
     integrated_lufs: float | None
     momentary_max_lufs: float | None
     short_term_max_lufs: float | None
+    range_lu: float | None
     reasons: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LoudnessOverTime:
+    """Momentary and short-term loudness every 20 ms, for a picture.
+
+    Attributes
+    ----------
+    momentary_time_s, short_term_time_s : ndarray, shape (windows,)
+        Where each window ends, as a running meter shows it: the first after 0.4 s and 3 s.
+    momentary_lufs, short_term_lufs : ndarray, shape (windows,)
+        Minus infinity for digital silence, NaN where the sound is not finite; empty when the sound is shorter
+        than one window.
+    """
+
+    momentary_time_s: NDArray[np.float64]
+    momentary_lufs: NDArray[np.float64]
+    short_term_time_s: NDArray[np.float64]
+    short_term_lufs: NDArray[np.float64]
 
 
 def loudness_level(power: float) -> float:
@@ -79,7 +115,7 @@ def loudness_level(power: float) -> float:
 
 
 def loudness_of_hops(sums: NDArray[np.float64], *, sample_rate: int) -> Loudness:
-    """Integrated loudness and the maxima of momentary and short-term loudness.
+    """Integrated loudness, the maxima of momentary and short-term loudness, and the loudness range.
 
     Parameters
     ----------
@@ -95,21 +131,26 @@ def loudness_of_hops(sums: NDArray[np.float64], *, sample_rate: int) -> Loudness
     Notes
     -----
     Momentary and short-term windows lie wholly inside the signal; nothing is padded with silence. The maxima
-    are not gated. Not done: loudness range.
+    are not gated. The range of a sound of 3 to 4 s is that of one value, 0; Tech 3342 has programmes in mind,
+    not single notes.
     """
-    every = ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs")
+    every = ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu")
     bad = np.flatnonzero(~np.isfinite(sums))
     if bad.size:
         reason = f"not a finite number from {bad[0] / HOPS_PER_SECOND:.2f} s on"
-        return Loudness(None, None, None, MappingProxyType(dict.fromkeys(every, reason)))
+        return Loudness(None, None, None, None, MappingProxyType(dict.fromkeys(every, reason)))
     reasons: dict[str, str] = {}
-    momentary = _loudest(sums, _BLOCK_HOPS, sample_rate, "momentary_max_lufs", "momentary", reasons)
-    short_term = _loudest(sums, _SHORT_TERM_HOPS, sample_rate, "short_term_max_lufs", "short-term", reasons)
+    windows = _window_powers(sums, _BLOCK_HOPS, sample_rate)
+    long_windows = _window_powers(sums, _SHORT_TERM_HOPS, sample_rate)
+    momentary = _loudest(windows, len(sums), _BLOCK_HOPS, "momentary_max_lufs", "momentary", reasons)
+    short_term = _loudest(
+        long_windows, len(sums), _SHORT_TERM_HOPS, "short_term_max_lufs", "short-term", reasons
+    )
     integrated = None
     if momentary is None:
         reasons["integrated_lufs"] = reasons["momentary_max_lufs"].replace("momentary", "integrated")
     else:
-        blocks = _block_powers(sums, sample_rate)
+        blocks = windows[::_STEP_HOPS]
         passing = _passing(blocks)
         if passing.any():
             integrated = loudness_level(float(blocks[passing].mean()))
@@ -118,7 +159,40 @@ def loudness_of_hops(sums: NDArray[np.float64], *, sample_rate: int) -> Loudness
                 f"no 400 ms block is above the gate at {_ABSOLUTE_GATE_LUFS:.0f} LUFS "
                 f"(the loudest 400 ms are at {momentary:.1f} LUFS)"
             )
-    return Loudness(integrated, momentary, short_term, MappingProxyType(reasons))
+    loudness_range = None
+    if short_term is None:
+        reasons["range_lu"] = reasons["short_term_max_lufs"].replace("short-term loudness", "loudness range")
+    else:
+        loudness_range = _range(long_windows[::_RANGE_STEP_HOPS])
+        if loudness_range is None:
+            reasons["range_lu"] = (
+                f"no 3 s window is above the gate at {_ABSOLUTE_GATE_LUFS:.0f} LUFS "
+                f"(the loudest 3 s are at {short_term:.1f} LUFS)"
+            )
+    return Loudness(integrated, momentary, short_term, loudness_range, MappingProxyType(reasons))
+
+
+def loudness_over_time(sums: NDArray[np.float64], *, sample_rate: int) -> LoudnessOverTime:
+    """Momentary and short-term loudness of every whole window, 20 ms apart.
+
+    Parameters
+    ----------
+    sums : ndarray, shape (hops,)
+        K-weighted squares, summed over channels and over each complete hop.
+    sample_rate : int
+        Hz.
+
+    Returns
+    -------
+    LoudnessOverTime
+    """
+    ends = hop_starts(len(sums), sample_rate) / sample_rate
+    return LoudnessOverTime(
+        ends[_BLOCK_HOPS:],
+        _levels(_window_powers(sums, _BLOCK_HOPS, sample_rate)),
+        ends[_SHORT_TERM_HOPS:],
+        _levels(_window_powers(sums, _SHORT_TERM_HOPS, sample_rate)),
+    )
 
 
 def passing_blocks(sums: NDArray[np.float64], *, sample_rate: int) -> NDArray[np.bool_]:
@@ -172,28 +246,43 @@ def power_over_blocks(sums: NDArray[np.float64], passing: NDArray[np.bool_], *, 
 
 
 def _loudest(
-    sums: NDArray[np.float64],
+    windows: NDArray[np.float64],
+    count: int,
     hops: int,
-    sample_rate: int,
     key: str,
     name: str,
     reasons: dict[str, str],
 ) -> float | None:
-    """Loudest window of `hops` hops in LUFS; None with a reason under `key`."""
-    if len(sums) < hops:
+    """Loudest window of `hops` hops of a sound of `count`, in LUFS; None with a reason under `key`."""
+    if count < hops:
         whole = (
             f"{hops * 1000 // HOPS_PER_SECOND} ms"
             if hops < HOPS_PER_SECOND
             else f"{hops // HOPS_PER_SECOND} s"
         )
-        have = len(sums) / HOPS_PER_SECOND
+        have = count / HOPS_PER_SECOND
         reasons[key] = f"{name} loudness needs {whole} of sound, there are {have:.2f} s of whole 20 ms hops"
         return None
-    power = float(_window_powers(sums, hops, sample_rate).max())
+    power = float(windows.max())
     if power <= 0.0:
         reasons[key] = "digital silence"
         return None
     return loudness_level(power)
+
+
+def _range(windows: NDArray[np.float64]) -> float | None:
+    """Loudness range of window powers; None when no window passes the absolute gate.
+
+    What lies exactly on a gate passes here, other than in BS.1770 (Tech 3342's own reference code, from
+    memory, and libebur128).
+    """
+    above = windows[windows >= _power_at(_ABSOLUTE_GATE_LUFS)]
+    if not above.size:
+        return None
+    relative = above.mean() * 10.0 ** (_RANGE_RELATIVE_GATE_LU / 10.0)
+    passing = np.sort(above[above >= relative])
+    low, high = (passing[int((passing.size - 1) * share + 0.5)] for share in (_RANGE_LOW, _RANGE_HIGH))
+    return 10.0 * float(np.log10(high / low))
 
 
 def _passing(blocks: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -203,6 +292,12 @@ def _passing(blocks: NDArray[np.float64]) -> NDArray[np.bool_]:
         return above
     relative = blocks[above].mean() * 10.0 ** (_RELATIVE_GATE_LU / 10.0)
     return above & (blocks > relative)
+
+
+def _levels(powers: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Loudness of mean weighted powers, LUFS; minus infinity of 0."""
+    with np.errstate(divide="ignore"):
+        return np.where(np.isfinite(powers), _OFFSET_DB + 10.0 * np.log10(powers), np.nan)
 
 
 def _power_at(loudness_lufs: float) -> float:

@@ -5,7 +5,7 @@ Conventions
 Blocks are ``(frames, channels)``, floating point, full scale 1.0. Sources: see `weighting`, `hops`, `gating`.
 
 What is not a finite number is not refused block by block: it poisons the running sums and the peak, and the
-reading then holds None and says so. That costs nothing and cannot be missed.
+reading then holds None and says so, with the first frame it met. That costs nothing and cannot be missed.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 __all__ = [
+    "BadSample",
     "Loudness",
     "Meter",
     "MeterReading",
@@ -46,6 +47,20 @@ __all__ = [
 
 # Frames filtered at a time: 8 kB per thousand stay in a core's own cache from the conversion to the sums.
 _SLICE_FRAMES = 32_768
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class BadSample:
+    """A sample that is not a finite number.
+
+    Attributes
+    ----------
+    frame, channel : int
+        Counted from 0.
+    """
+
+    frame: int
+    channel: int
 
 
 @dataclass(frozen=True)
@@ -62,12 +77,15 @@ class MeterReading:
         Frames fed.
     reasons : mapping of str to str
         Why a figure is None: those of `loudness`, and ``"sample_peak_dbfs"``.
+    bad_sample : BadSample or None
+        The first that is not finite; of several in one frame, that of the first channel.
     """
 
     loudness: Loudness
     sample_peak_dbfs: float | None
     frames: int
     reasons: Mapping[str, str]
+    bad_sample: BadSample | None = None
 
 
 def validate_block(samples: NDArray[np.floating], channels: int) -> None:
@@ -122,7 +140,8 @@ class Meter:
 
     Notes
     -----
-    How the stream is split into blocks never changes the reading. Not done: loudness range, true peak.
+    How the stream is split into blocks never changes the reading. Not done: true peak (`TruePeakMeter`; both
+    together are `SoundMeter`).
     """
 
     def __init__(
@@ -153,6 +172,18 @@ class Meter:
         lanes.map(lambda channel: channel.feed(samples), self._channels)
         self._frames += len(samples)
 
+    def hop_sums(self) -> NDArray[np.float64]:
+        """Weighted sums of squares of the complete 20 ms hops so far.
+
+        Returns
+        -------
+        ndarray, shape (hops,)
+            For `loudness_over_time` and `loudness_of_hops`.
+        """
+        # Channel after channel, not as a matrix product, whose rounding depends on the number of hops.
+        sums = np.stack([channel.sums.sums for channel in self._channels])
+        return (self._weights[:, None] * sums).sum(axis=0)
+
     def result(self) -> MeterReading:
         """Return the reading so far; the stream may go on afterwards.
 
@@ -160,11 +191,7 @@ class Meter:
         -------
         MeterReading
         """
-        # Channel after channel, not as a matrix product, whose rounding depends on the number of hops.
-        sums = (self._weights[:, None] * np.stack([channel.sums.sums for channel in self._channels])).sum(
-            axis=0
-        )
-        loudness = loudness_of_hops(sums, sample_rate=self._sample_rate)
+        loudness = loudness_of_hops(self.hop_sums(), sample_rate=self._sample_rate)
         reasons = dict(loudness.reasons)
         # numpy's maximum keeps NaN; Python's would depend on the order.
         peak = float(np.max([channel.peak for channel in self._channels]))
@@ -175,7 +202,8 @@ class Meter:
             reasons["sample_peak_dbfs"] = "digital silence" if self._frames else "no sound"
         else:
             peak_db = 20.0 * float(np.log10(peak))
-        return MeterReading(loudness, peak_db, self._frames, MappingProxyType(reasons))
+        bad = min((channel.bad for channel in self._channels if channel.bad is not None), default=None)
+        return MeterReading(loudness, peak_db, self._frames, MappingProxyType(reasons), bad)
 
 
 class _ChannelMeter:
@@ -186,10 +214,16 @@ class _ChannelMeter:
         self._filter = KFilter(sample_rate, 1)
         self.sums = HopSums(sample_rate, 1)
         self.peak = 0.0
+        self.bad: BadSample | None = None
+        self._frames = 0
 
     def feed(self, samples: NDArray[np.floating]) -> None:
         """Add one block, shape (frames, channels)."""
         for start in range(0, len(samples), _SLICE_FRAMES):
             row = np.array(samples[start : start + _SLICE_FRAMES, self._index], dtype=np.float64)[None]
             self.peak = float(np.maximum(self.peak, np.maximum(row.max(), -row.min())))
+            if self.bad is None and not np.isfinite(self.peak):
+                frame = self._frames + start + int(np.flatnonzero(~np.isfinite(row[0]))[0])
+                self.bad = BadSample(frame, self._index)
             self.sums.feed(self._filter(row))
+        self._frames += len(samples)

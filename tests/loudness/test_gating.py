@@ -131,12 +131,13 @@ def test_less_than_400_ms_has_no_loudness_and_says_how_much_there_is():
     assert result.reasons["short_term_max_lufs"].startswith("short-term loudness needs 3 s")
 
 
-def test_less_than_three_seconds_lacks_only_the_short_term_figure():
+def test_less_than_three_seconds_lacks_only_the_figures_of_three_seconds():
     result = loudness_of_hops(hops_at((2.98, -20.0)), sample_rate=RATE)
     assert result.integrated_lufs == pytest.approx(-20.0)
     assert result.momentary_max_lufs == pytest.approx(-20.0)
     assert result.short_term_max_lufs is None
-    assert set(result.reasons) == {"short_term_max_lufs"}
+    assert result.range_lu is None
+    assert set(result.reasons) == {"short_term_max_lufs", "range_lu"}
 
 
 def test_everything_under_the_gate_has_maxima_but_no_integrated_loudness():
@@ -145,7 +146,7 @@ def test_everything_under_the_gate_has_maxima_but_no_integrated_loudness():
     assert result.momentary_max_lufs == pytest.approx(-82.3)
     assert "gate at -70 LUFS" in result.reasons["integrated_lufs"]
     assert "-82.3 LUFS" in result.reasons["integrated_lufs"]
-    assert set(result.reasons) == {"integrated_lufs"}
+    assert set(result.reasons) == {"integrated_lufs", "range_lu"}
 
 
 @pytest.mark.parametrize("value", [np.nan, np.inf])
