@@ -15,12 +15,14 @@ ITU-R BS.1770-5, Annex 1: loudness is a mean of squares of linearly filtered cha
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.errors import RoomplanError
+from roomplan.loudness.cross_powers import count_pairs
 from roomplan.loudness.hops import HOPS_PER_SECOND, HopCutter, HopTable, per_hop
 from roomplan.loudness.lanes import WORTH_A_THREAD, Lanes
 from roomplan.loudness.weighting import KFilter, validate_channel_weights, validate_sample_rate
@@ -29,6 +31,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import ArrayLike, NDArray
+
+    from roomplan.loudness.cross_powers import CrossPowerWriter
+    from roomplan.loudness.words import WordsFilter
 
 __all__ = ["BusPowers"]
 
@@ -62,11 +67,18 @@ class BusPowers:
         Power weights of the channels; needed for more than two.
     workers : int
         Threads; channels are worked on side by side, so more than `channels` are not used.
+    keep : CrossPowerWriter, optional
+        Gets the cross powers of all pairs as they come, so that buses nobody has thought of yet need no
+        second pass. Finishing it is left to the caller.
+    weighting : type
+        Filter over the stream: `KFilter` for loudness, `WordsFilter` for the band that carries words.
 
     Raises
     ------
     RoomplanError
         When the rate, the weights or the gains do not fit.
+    ValueError
+        When `keep` was made for another number of components.
 
     Notes
     -----
@@ -84,6 +96,8 @@ class BusPowers:
         channels: int = 2,
         weights: ArrayLike | None = None,
         workers: int = 2,
+        keep: CrossPowerWriter | None = None,
+        weighting: type[KFilter | WordsFilter] = KFilter,
     ) -> None:
         validate_sample_rate(sample_rate)
         matrix = np.array(gains, dtype=np.float64)
@@ -93,8 +107,14 @@ class BusPowers:
                 remedy="give finite gains of shape (buses, components)",
             )
         self._buses, self._components = matrix.shape
+        if keep is not None and keep.components != self._components:
+            raise ValueError(f"a writer for {keep.components} components, gains for {self._components}")
+        self._keep = keep
+        pairs = 0 if keep is None else count_pairs(self._components)
         self._channels = [
-            _ChannelPowers(matrix, sample_rate, index, weight)
+            _ChannelPowers(
+                matrix, weighting(sample_rate, self._components), index, weight, sample_rate, pairs
+            )
             for index, weight in enumerate(validate_channel_weights(channels, weights))
         ]
         self._table = HopTable(self._buses + self._components)
@@ -121,7 +141,11 @@ class BusPowers:
             raise ValueError(f"block of shape {components.shape}, expected {(*expected, 'frames')}")
         lanes = self._lanes if components.size >= WORTH_A_THREAD else Lanes(1)
         parts = lanes.map(lambda channel: channel.feed(components), self._channels)
-        self._table.append(sum(parts[1:], start=parts[0]))
+        total = sum(parts[1:], start=parts[0])
+        rows = self._buses + self._components
+        self._table.append(total[:rows])
+        if self._keep is not None:
+            self._keep.append(total[rows:].T)
 
     def finish(self) -> None:
         """End the stream: an incomplete last hop is dropped, threads and filters are let go."""
@@ -160,28 +184,45 @@ class BusPowers:
 
 
 class _ChannelPowers:
-    """Filter, cross powers and their projections of one channel of every component."""
+    """Filter, cross powers and their projections of one channel of every component.
 
-    def __init__(self, gains: NDArray[np.float64], sample_rate: int, index: int, weight: float) -> None:
+    The upper triangle of the cross powers is handed on beside the projections when `pairs` has room for it.
+    """
+
+    def __init__(
+        self,
+        gains: NDArray[np.float64],
+        weighting: KFilter | WordsFilter,
+        index: int,
+        weight: float,
+        sample_rate: int,
+        pairs: int,
+    ) -> None:
         self._gains = gains
         self._index = index
         self._weight = weight
-        self._filter = KFilter(sample_rate, gains.shape[1])
+        self._pairs = pairs
+        self._filter = weighting
         hops = _PIECE_SAMPLES * HOPS_PER_SECOND // (max(1, gains.shape[1]) * sample_rate)
         self._cutter = HopCutter(sample_rate, hops_per_piece=min(max(1, hops), HOPS_PER_SECOND))
 
     def feed(self, components: NDArray[np.floating]) -> NDArray[np.float64]:
-        """Add one block, (components, channels, frames), and return its (buses + components, hops)."""
+        """Add a block, (components, channels, frames), and return its (buses + components + pairs, hops)."""
         buses, count = self._gains.shape
-        parts = [np.empty((buses + count, 0))]
+        height = buses + count + self._pairs
+        parts = [np.empty((height, 0))]
         for piece, edges in self._cutter.cut(components[:, self._index]):
-            part = np.zeros((buses + count, len(edges) - 1))
+            part = np.zeros((height, len(edges) - 1))
             rows = self._filter.awake(piece)
             if rows.size and self._weight > 0.0:
                 cross = _cross_powers(self._filter(piece, rows), edges)
                 own = np.einsum("hii->ih", cross)
                 part[:buses] = self._project(rows, cross, own)
                 part[buses + rows] = own
+                if self._pairs:
+                    first, second = _triangle(rows.size)
+                    place = buses + count + _pair_number(rows[first], rows[second], count)
+                    part[place] = cross[:, first, second].T
                 part *= self._weight
             parts.append(part)
         return np.concatenate(parts, axis=1)
@@ -195,6 +236,17 @@ class _ChannelPowers:
         in_phase = (np.abs(gains) @ np.sqrt(own)) ** 2
         powers[powers < _CANCELLED * in_phase] = 0.0
         return powers
+
+
+@lru_cache(maxsize=16)
+def _triangle(size: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Rows and columns of an upper triangle; asked for once per piece, and slower to make than to use."""
+    return np.triu_indices(size)
+
+
+def _pair_number(first: NDArray[np.intp], second: NDArray[np.intp], components: int) -> NDArray[np.intp]:
+    """Place of the pairs first ≤ second in the upper triangle, row by row."""
+    return first * components - first * (first - 1) // 2 + second - first
 
 
 def _cross_powers(weighted: NDArray[np.float64], edges: Sequence[int]) -> NDArray[np.float64]:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from roomplan.errors import RoomplanError
 from roomplan.loudness import BusPowers, HopSums, KFilter, loudness_of_hops
+from roomplan.loudness.cross_powers import CrossPowerWriter
 
 # Off, or −60 to +6 dB of either sign.
 GAINS = st.one_of(st.just(0.0), st.floats(0.001, 2.0), st.floats(-2.0, -0.001))
@@ -123,6 +124,18 @@ def test_workers_never_change_the_powers():
     together = bus_powers(gains, components, sample_rate=8_000, workers=2)
     for bus in range(3):
         assert np.array_equal(alone.sums(bus), together.sums(bus))
+
+
+def test_keeping_the_cross_powers_never_changes_the_powers(tmp_path):
+    components = correlated(4, 40_000)
+    components[1, :, :20_000] = 0.0
+    gains = np.random.default_rng(1).uniform(size=(3, 4))
+    writer = CrossPowerWriter(tmp_path / "powers.npy", components=4)
+    alone = bus_powers(gains, components, sample_rate=8_000, cuts=[11_111])
+    keeping = bus_powers(gains, components, sample_rate=8_000, cuts=[11_111], keep=writer)
+    for bus in range(3):
+        assert np.array_equal(alone.sums(bus), keeping.sums(bus))
+    assert writer.finish() is None
 
 
 def test_component_that_enters_late_or_leaves_early_is_as_in_the_sum(read):
