@@ -61,7 +61,7 @@ def _unknown_key(key: str, place_path: KeyPath, shape: type[Shape] | None, place
     not_yet = NOT_YET.get((shape.__name__, key))
     if not_yet is not None:
         return Problem(f"{key}: {not_yet}", place, "the line left out")
-    keys = list(shape.model_fields)
+    keys = shape.keys()
     near = did_you_mean(key, keys)
     remedy = f"did you mean {quoted(near)}?" if near else f"one of {', '.join(keys)}"
     return Problem(f"unknown key {quoted(key)}{where}", place, remedy)

@@ -82,7 +82,8 @@ def load_plan(path: Path | str) -> LoadedPlan:
     data, places = document.data, document.places
     if not document.complete:
         _drop_nulls(data)  # they remove something of the base that could not be read
-    names = {kind: _names(data, places, key) for kind, key in (("room", "rooms"), ("section", "sections"))}
+    kinds = (("room", "rooms"), ("section", "sections"), ("group", "groups"))
+    names = {kind: _names(data, places, key) for kind, key in kinds}
     shape, found = checked_shape(data, places, partial=not document.complete)
     problems += found
     plan = None

@@ -28,13 +28,16 @@ __all__ = [
     "Align",
     "Alternate",
     "AlternateChange",
+    "Band",
     "BitDepth",
     "Container",
     "Delivery",
     "Direct",
     "Family",
     "Group",
+    "Margin",
     "Normalise",
+    "Passage",
     "Plan",
     "ResponseFiles",
     "Room",
@@ -51,6 +54,7 @@ Direct = Literal["drop", "keep", "absent"]
 Align = Literal["each", "room"]
 Container = Literal["wav", "flac"]
 BitDepth = Literal[16, 24, "32f"]
+Band = Literal["full", "words"]
 Family = Literal["mix", "prints", "dry", "wet", "rooms", "groups", "alternates"]
 
 # The position under which a room's only response is kept when the file lists no positions.
@@ -173,6 +177,29 @@ class Alternate:
 
 
 @dataclass(frozen=True, slots=True)
+class Passage:
+    """A stretch of the cue with figures of its own; whether the sound is long enough is found later."""
+
+    name: str
+    start_s: float
+    end_s: float  # after `start_s`
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Margin:
+    """How far one section or group is to be measured over another.
+
+    Both are bus names as in reports, `section:choir` or `group:strings`; neither holds the other.
+    """
+
+    of: str
+    over: str
+    band: Band  # the whole spectrum, or the words' 1 to 4 kHz
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
 class Delivery:
     """Which families of files are written, where and how."""
 
@@ -198,6 +225,8 @@ class Plan:
     groups: dict[str, Group]
     sections: dict[str, Section]
     alternates: dict[str, Alternate]
+    passages: dict[str, Passage]
+    margins: tuple[Margin, ...]
     deliveries: dict[str, Delivery]
     documents: tuple[Path, ...]  # every plan file read, this one first
     place: Place

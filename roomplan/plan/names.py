@@ -1,4 +1,4 @@
-"""The names a plan gives its rooms, sections, groups, positions, alternates and deliveries.
+"""The names a plan gives its rooms, sections, groups, positions, alternates, passages and deliveries.
 
 Notes
 -----

@@ -33,7 +33,7 @@ class Reading:
     places : PlaceMap
         Where the values stand.
     names : mapping
-        `room` and `section` → every name the files have, also of those whose values were refused.
+        `room`, `section` and `group` → every name the files have, also of those whose values were refused.
     tempo : float or None
         Quarter notes per minute.
     sample_rate : int or None
@@ -70,13 +70,17 @@ class Reading:
             )
             return None
 
+    def has(self, kind: str, name: str) -> bool:
+        """Tell whether the file has a room, section or group of this name, also one that was refused."""
+        return name in self._known[kind]
+
     def known(self, kind: str, name: str, place: Place) -> bool:
         """Tell whether the file has a room or section of this name; report it if not.
 
         Where there are no names at all, that is the fault, and reported as such.
         """
         names = self.names[kind]
-        if name in self._known[kind] or not names:
+        if self.has(kind, name) or not names:
             return True
         near = did_you_mean(name, names)
         more = ", …" if len(names) > _MOST_NAMES_LISTED else ""

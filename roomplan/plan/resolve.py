@@ -12,9 +12,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from roomplan.documents.extends import tidy
+from roomplan.documents.wording import number
 from roomplan.plan import model
 from roomplan.plan.names import name_problems
 from roomplan.plan.reading import Reading
+from roomplan.plan.resolve_margins import resolve_margins
 from roomplan.plan.resolve_rooms import resolve_room
 from roomplan.plan.resolve_sends import merged_sends, resolve_sends
 from roomplan.plan.shape import StemShape
@@ -38,6 +40,7 @@ _KINDS = {
     "groups": "group",
     "sections": "section",
     "alternates": "alternate",
+    "passages": "passage",
     "deliveries": "delivery",
 }
 
@@ -63,7 +66,7 @@ def resolve_plan(
     documents : tuple of Path
         Every plan file read, absolute.
     names : mapping
-        `room` and `section` → every name the files have, also of those whose values were refused.
+        `room`, `section` and `group` → every name the files have, also of those whose values were refused.
 
     Returns
     -------
@@ -82,6 +85,7 @@ def resolve_plan(
     found = {name: resolve_room(reading, name, room) for name, room in shape.rooms.items()}
     rooms = {name: room for name, room in found.items() if room is not None}
     groups = _groups(reading, shape)
+    sections = _sections(reading, shape, rooms, groups)
     folder = source.absolute().parent
     stems = None if shape.stems is None else reading.path(shape.stems, ("stems",))
     plan = model.Plan(
@@ -93,8 +97,10 @@ def resolve_plan(
         tail=shape.tail,
         rooms=rooms,
         groups=groups,
-        sections=_sections(reading, shape, rooms, groups),
+        sections=sections,
         alternates=_alternates(reading, shape),
+        passages=_passages(reading, shape),
+        margins=resolve_margins(reading, shape.margins, sections, groups),
         deliveries=_deliveries(reading, shape, folder),
         documents=documents,
         place=places.of(()),
@@ -192,6 +198,20 @@ def _alternates(reading: Reading, shape: PlanShape) -> dict[str, model.Alternate
                 known[section] = model.AlternateChange(change.level, change.mute, place)
         alternates[name] = model.Alternate(name, known, reading.places.of(path))
     return alternates
+
+
+def _passages(reading: Reading, shape: PlanShape) -> dict[str, model.Passage]:
+    """Return the passages that end after they begin."""
+    passages: dict[str, model.Passage] = {}
+    for name, passage in shape.passages.items():
+        path: KeyPath = ("passages", name)
+        if passage.end > passage.start:
+            place = reading.places.of(path)
+            passages[name] = model.Passage(name, passage.start, passage.end, place)
+        else:
+            what = f"{name}: `to`, {number(passage.end)} s, is not after `from`, {number(passage.start)} s"
+            reading.refuse(what, reading.places.value((*path, "to")), "`to` after `from`")
+    return passages
 
 
 def _deliveries(reading: Reading, shape: PlanShape, folder: Path) -> dict[str, model.Delivery]:

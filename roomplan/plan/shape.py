@@ -21,7 +21,8 @@ from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, Validatio
 
 from roomplan.documents.wording import describe
 from roomplan.plan import model
-from roomplan.plan.values import NOTE, Choice, ListOf, MappingOf, Number, Text, Truth, one_of, refusal
+from roomplan.plan.names import LONGEST_NAME
+from roomplan.plan.values import NOTE, Choice, ListOf, MappingOf, Moment, Number, Text, Truth, one_of, refusal
 
 __all__ = [
     "MISSING_REMEDIES",
@@ -30,7 +31,9 @@ __all__ = [
     "AlternateChangeShape",
     "DeliveryShape",
     "GroupShape",
+    "MarginShape",
     "PairShape",
+    "PassageShape",
     "PlanShape",
     "RoomShape",
     "SeatShape",
@@ -51,13 +54,17 @@ MISSING_REMEDIES = {
     "angle": "degrees right of centre, such as `angle: -20`",
     "distance": "metres from the microphones, such as `distance: 12`",
     "file": "a stem's name or a pattern, such as `file: choir`",
+    "from": 'where the passage begins, such as `from: "0:12.5"`',
     "left": "both files, `{left: a.wav, right: b.wav}`",
     "level": "the send in dB, such as `level: -9`",
+    "of": "the section or group that is to stand out, such as `of: choir`",
+    "over": "the section or group it is to stand over, such as `over: strings`",
     "right": "both files, `{left: a.wav, right: b.wav}`",
     "rooms": "at least one, such as `rooms: {hall: {synthetic: larkmere_hall}}`",
     "sections": "at least one, such as `sections: [violins, cellos]` in a group or "
     '`sections: {choir: {stems: ["*choir*"]}}` in a plan',
     "stems": 'names or patterns, such as `stems: ["*choir*"]`',
+    "to": 'where the passage ends, such as `to: "0:48"`',
 }
 
 
@@ -66,6 +73,11 @@ class Shape(BaseModel):
 
     model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
+    @classmethod
+    def keys(cls) -> list[str]:
+        """Return the keys as the file writes them."""
+        return [field.alias or name for name, field in cls.model_fields.items()]
+
     @model_validator(mode="before")
     @classmethod
     def _is_mapping(cls, value: Any, info: ValidationInfo) -> Any:
@@ -73,7 +85,7 @@ class Shape(BaseModel):
             if info.context is not None:
                 info.context[id(value)] = cls  # whoever explains an unknown key wants to know the known ones
             return value
-        keys = list(cls.model_fields)
+        keys = cls.keys()
         shown = one_of(tuple(keys), ticks=True).replace(" or ", ", ") if len(keys) <= 6 else f"`{keys[0]}: …`"
         raise refusal(describe(value), f"a mapping ({shown})")
 
@@ -304,6 +316,31 @@ class AlternateChangeShape(Shape):
     mute: Annotated[bool | None, Truth()] = Field(default=None, description="Switch the section off or on.")
 
 
+class PassageShape(Shape):
+    """A stretch of the cue."""
+
+    start: Annotated[float, Moment()] = Field(
+        alias="from", description='Where it begins, s or minutes and seconds such as "0:12.5".'
+    )
+    end: Annotated[float, Moment()] = Field(
+        alias="to", description='Where it ends, s or minutes and seconds such as "1:02:03.5"; after `from`.'
+    )
+
+
+# Room for the longest name and the kind that may stand before it.
+_BUS = Text("the name of a section or group", "choir", LONGEST_NAME + len("section:"))
+
+
+class MarginShape(Shape):
+    """How far one section or group is to be measured over another."""
+
+    of: Annotated[str, _BUS] = Field(description="The section or group that is to stand out.")
+    over: Annotated[str, _BUS] = Field(description="The section or group it is to stand over.")
+    band: Annotated[model.Band, Choice(get_args(model.Band))] = Field(
+        default="full", description="The whole spectrum, or `words`: 1 to 4 kHz."
+    )
+
+
 class DeliveryShape(Shape):
     """Which files are written, where and how."""
 
@@ -374,6 +411,13 @@ class PlanShape(Shape):
         ],
         MappingOf("a mapping of names to changes, such as {choir_up: {choir: {level: 1.5}}}"),
     ] = Field(default={}, description="Alternate mixes: name → section → what changes.")
+    passages: Annotated[
+        dict[str, PassageShape],
+        MappingOf('a mapping of names to passages, such as {verse: {from: "0:12.5", to: "0:48"}}'),
+    ] = Field(default={}, description="Stretches of the cue with figures of their own, by name.")
+    margins: Annotated[
+        list[MarginShape], ListOf("a list of margins, such as [{of: choir, over: strings}]")
+    ] = Field(default=[], description="Which section or group is measured over which.")
     deliveries: Annotated[
         dict[str, DeliveryShape],
         MappingOf("a mapping of names to deliveries, such as {session: {folder: out}}"),

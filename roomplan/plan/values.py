@@ -22,6 +22,7 @@ from pydantic_core import PydanticCustomError, core_schema
 
 from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import describe, number, quoted
+from roomplan.plan.times import CLOCK, TIMECODE, clock_seconds
 
 if TYPE_CHECKING:
     from typing import LiteralString
@@ -35,6 +36,7 @@ __all__ = [
     "Choice",
     "ListOf",
     "MappingOf",
+    "Moment",
     "Number",
     "Text",
     "Thinned",
@@ -50,6 +52,12 @@ EMPTY = "refused_empty"  # … except of a list or mapping without entries, whic
 NOTE = r"1/(?:1|2|4|8|16|32|64|128)[dt]?"
 
 _NUMBER = r"[-+\u2212]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
+_LATEST_S = 86_400  # a day, above any cue
+# A text that was meant as a moment → how it would have been one.
+_CLOCK_SLIPS = (
+    (re.compile(r"[0-9:]+,[0-9]+"), "with a point"),
+    (re.compile(r"[0-9]+(?::[0-9]+){1,2}(?:\.[0-9]+)?"), "two digits from 00 to 59 after each colon"),
+)
 # A text that was meant as a number → how it would have been one.
 _SLIPS = (
     (re.compile(_NUMBER), "without quotes"),
@@ -153,6 +161,42 @@ class Number(_Kind):
         if self.pattern is not None:
             forms.append({"type": "string", "pattern": f"^{self.pattern}$"})
         return numeric if len(forms) == 1 else {"anyOf": forms}
+
+
+@dataclass(frozen=True)
+class Moment(_Kind):
+    """A moment counted from the start of the sound, in seconds or as minutes and seconds with a colon."""
+
+    def check(self, value: Any) -> float:
+        """Return seconds."""
+        remedy = 'seconds such as 12.5, or minutes and seconds such as "0:12.5" or "1:02:03.5"'
+        if isinstance(value, str):
+            seconds = clock_seconds(value)
+            if seconds is None:
+                if re.fullmatch(TIMECODE, value.strip()):
+                    raise refusal(f"{quoted(value)} is timecode, which is not here yet", remedy)
+                slips = (*_CLOCK_SLIPS, *_SLIPS)
+                slip = next((how for form, how in slips if form.fullmatch(value.strip())), None)
+                raise refusal(describe(value), remedy + (f"; {slip}" if slip else ""))
+            shown = value
+        elif isinstance(value, bool) or not isinstance(value, int | float):
+            raise refusal(describe(value), remedy)
+        else:
+            seconds, shown = value, f"{number(value)} s"
+        if seconds < 0:
+            raise refusal(f"{shown} is before the start of the sound", remedy)
+        if seconds > _LATEST_S:
+            raise refusal(f"{shown} is more than {_LATEST_S // 3600} hours", remedy)
+        return float(seconds)
+
+    def describe_to_editors(self) -> dict[str, Any]:
+        """Return the JSON schema."""
+        return {
+            "anyOf": [
+                {"type": "number", "minimum": 0, "maximum": _LATEST_S},
+                {"type": "string", "pattern": f"^{CLOCK}$"},
+            ]
+        }
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ import pytest
 
 from roomplan.errors import Place
 from roomplan.plan.load import load_plan
-from roomplan.plan.model import Seat, Send, StemEntry
+from roomplan.plan.model import Margin, Passage, Seat, Send, StemEntry
 from roomplan.resources import bundled_folder
 
 CUE = """\
@@ -42,6 +42,10 @@ sections:
   melody_strings: {stems: melody, sends: {tallowyard_stage: off}}
 alternates:
   choir_up: {choir: {level: +1.5}}
+passages:
+  verse: {from: "0:12.5", to: "0:48"}
+margins:
+  - {of: choir, over: strings, band: words}
 deliveries:
   session: {folder: out/ice_harbour, format: wav, bit_depth: 32f, write: [mix, prints, rooms]}
 """
@@ -75,6 +79,10 @@ def test_the_design_example_loads_into_seconds_hertz_decibels_and_absolute_paths
     assert plan.groups["strings"].sections == ("low_strings", "melody_strings")
     assert plan.alternates["choir_up"].changes["choir"].level_db == 1.5
     assert plan.alternates["choir_up"].changes["choir"].mute is None
+    assert plan.passages == {"verse": Passage("verse", 12.5, 48.0, Place(tmp_path / "plan.yaml", 34, 3))}
+    assert plan.margins == (
+        Margin("section:choir", "group:strings", "words", Place(tmp_path / "plan.yaml", 36, 5)),
+    )
     session = plan.deliveries["session"]
     assert (session.folder, session.container, session.bit_depth) == (
         tmp_path / "out/ice_harbour",
@@ -143,6 +151,7 @@ def test_the_bit_depth_follows_the_format_unless_it_is_given(good, least, tmp_pa
 def test_the_least_plan_has_the_documented_defaults(good, least, tmp_path):
     plan = good(least)
     assert (plan.title, plan.sample_rate, plan.stems_folder, plan.tail) == ("plan", None, tmp_path, "full")
+    assert (plan.passages, plan.margins) == ({}, ())
     room = plan.rooms["hall"]
     assert (room.level_db, room.mute, room.width, room.wiring, room.normalise) == (
         0.0,
@@ -338,6 +347,75 @@ def test_an_inherited_source_of_a_room_can_be_exchanged(good, tmp_path, least):
 @pytest.mark.parametrize(("written", "tail"), [("full", "full"), ("none", "none"), ("4", 4.0), ("0.5", 0.5)])
 def test_the_tail_is_full_none_or_seconds(good, least, written, tail):
     assert good(f"tail: {written}\n{least}").tail == tail
+
+
+@pytest.mark.parametrize(
+    ("written", "seconds"),
+    [
+        ("0", 0.0),
+        ("12.5", 12.5),
+        ("0:00", 0.0),
+        ("0:12.5", 12.5),
+        ('"0:12.5"', 12.5),
+        ("75:30", 4530.0),
+        ("1:15:30", 4530.0),
+        ("01:02:03.25", 3723.25),
+        ("24:00:00", 86400.0),
+    ],
+)
+def test_a_moment_is_seconds_or_minutes_and_seconds_quoted_or_not(good, least, written, seconds):
+    if seconds:
+        passage = good(f"passages: {{v: {{from: 0, to: {written}}}}}\n{least}").passages["v"]
+        assert passage.end_s == seconds
+    else:
+        assert good(f"passages: {{v: {{from: {written}, to: 1}}}}\n{least}").passages["v"].start_s == 0.0
+
+
+def test_passages_may_overlap_and_keep_the_order_of_the_file(good, least):
+    text = f"passages: {{late: {{from: 20, to: 30}}, all: {{from: 0, to: 40}}}}\n{least}"
+    assert list(good(text).passages) == ["late", "all"]
+
+
+def test_a_margin_says_section_or_group_only_where_both_have_the_name(good):
+    plan = good(
+        "rooms: {hall: {synthetic: a}}\n"
+        "groups: {brass: {sections: [horns]}}\n"
+        "sections: {horns: {stems: x}, brass: {stems: y}, choir: {stems: z}}\n"
+        "margins:\n"
+        "  - {of: choir, over: group:brass}\n"
+        "  - {of: choir, over: group:brass, band: words}\n"
+        "  - {of: group:brass, over: section:brass}\n"
+        "  - {of: horns, over: choir, band: full}\n"
+    )
+    assert [(margin.of, margin.over, margin.band) for margin in plan.margins] == [
+        ("section:choir", "group:brass", "full"),
+        ("section:choir", "group:brass", "words"),
+        ("group:brass", "section:brass", "full"),
+        ("section:horns", "section:choir", "full"),
+    ]
+
+
+def test_extended_plans_merge_passages_key_by_key_and_replace_margins(good, tmp_path):
+    (tmp_path / "base.yaml").write_text(
+        "rooms: {hall: {synthetic: a}}\n"
+        "sections: {choir: {stems: x}, horns: {stems: y}}\n"
+        'passages: {verse: {from: "0:12", to: "0:48"}, bridge: {from: 50, to: 60}, end: {from: 60, to: 70}}\n'
+        "margins: [{of: choir, over: horns}, {of: choir, over: horns, band: words}]\n"
+    )
+    plan = good(
+        "extends: base.yaml\n"
+        "passages: {verse: {to: 0:50}, bridge: null, coda: {from: 70, to: 75}}\n"
+        "margins: [{of: horns, over: choir}]\n"
+    )
+    assert {name: (passage.start_s, passage.end_s) for name, passage in plan.passages.items()} == {
+        "verse": (12.0, 50.0),
+        "end": (60.0, 70.0),
+        "coda": (70.0, 75.0),
+    }
+    assert plan.passages["end"].place.file == tmp_path / "base.yaml"
+    assert [(margin.of, margin.over) for margin in plan.margins] == [("section:horns", "section:choir")]
+    assert good("extends: base.yaml\nmargins: null\n").margins == ()
+    assert len(good("extends: base.yaml\n").margins) == 2
 
 
 def test_every_bundled_plan_loads_without_a_problem():

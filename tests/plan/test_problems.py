@@ -73,7 +73,7 @@ def one(problems):
             "unknown key 'zzzz'",
             (
                 "one of title, extends, sample_rate, tempo, stems, trim, tail, rooms, "
-                "shared_sends, groups, sections, alternates, deliveries"
+                "shared_sends, groups, sections, alternates, passages, margins, deliveries"
             ),
         ),
         ("groups: [a]", "1:9", "groups: is a list", "a mapping of names to groups, such as {strings: …}"),
@@ -139,6 +139,260 @@ def one(problems):
 )
 def test_a_fault_at_the_top_of_a_plan_is_one_line_with_its_place_and_remedy(said, line, spot, what, remedy):
     assert one(said(f"{line}\n{ROOMS}{SECTIONS}")) == f"{spot} {what} — {remedy}"
+
+
+MOMENT = 'seconds such as 12.5, or minutes and seconds such as "0:12.5" or "1:02:03.5"'
+ENSEMBLE = (
+    "rooms: {hall: {synthetic: larkmere_hall}}\n"
+    "groups: {strings: {sections: [low, high]}, brass: {sections: [horns]}}\n"
+    "sections: {choir: {stems: x}, low: {stems: y}, high: {stems: z}, horns: {stems: h}, brass: {stems: b}}\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("passages", "spot", "what", "remedy"),
+    [
+        (
+            "[verse]",
+            "1:11",
+            "passages: is a list",
+            'a mapping of names to passages, such as {verse: {from: "0:12.5", to: "0:48"}}',
+        ),
+        ("{verse: 12}", "1:19", "verse: 12 is a number", "a mapping (`from`, `to`)"),
+        (
+            "{verse: {from: 1}}",
+            "1:12",
+            "verse: `to` is missing",
+            'where the passage ends, such as `to: "0:48"`',
+        ),
+        (
+            "{verse: {to: 1}}",
+            "1:12",
+            "verse: `from` is missing",
+            'where the passage begins, such as `from: "0:12.5"`',
+        ),
+        (
+            "{verse: {from: 1, to: 2, form: 1}}",
+            "1:36",
+            "unknown key 'form' in verse",
+            "did you mean 'from'?",
+        ),
+        ("{verse: {from: 1, to: 2, start: 1}}", "1:36", "unknown key 'start' in verse", "one of from, to"),
+        (
+            "{verse: {from: 5, to: 5}}",
+            "1:33",
+            "verse: `to`, 5 s, is not after `from`, 5 s",
+            "`to` after `from`",
+        ),
+        (
+            '{verse: {from: "1:00", to: 48}}',
+            "1:38",
+            "verse: `to`, 48 s, is not after `from`, 60 s",
+            "`to` after `from`",
+        ),
+        ("{verse: {from: -1, to: 2}}", "1:26", "from: -1 s is before the start of the sound", MOMENT),
+        ("{verse: {from: 1, to: 86401}}", "1:33", "to: 86401 s is more than 24 hours", MOMENT),
+        ("{verse: {from: 1, to: 9999:00}}", "1:33", "to: 9999:00 is more than 24 hours", MOMENT),
+        ("{verse: {from: true, to: 2}}", "1:26", "from: true is a truth value", MOMENT),
+        ("{verse: {from: start, to: 2}}", "1:26", "from: 'start' is text", MOMENT),
+        (
+            '{verse: {from: "01:02:03:04", to: 9999}}',
+            "1:26",
+            "from: '01:02:03:04' is timecode, which is not here yet",
+            MOMENT,
+        ),
+        (
+            '{verse: {from: 1, to: "01:02:03;04"}}',
+            "1:33",
+            "to: '01:02:03;04' is timecode, which is not here yet",
+            MOMENT,
+        ),
+        (
+            "{verse: {from: 0:5, to: 20}}",
+            "1:26",
+            "from: '0:5' is text",
+            MOMENT + "; two digits from 00 to 59 after each colon",
+        ),
+        (
+            "{verse: {from: 0:75, to: 90}}",
+            "1:26",
+            "from: '0:75' is text",
+            MOMENT + "; two digits from 00 to 59 after each colon",
+        ),
+        ("{verse: {from: '0:12,5', to: 20}}", "1:26", "from: '0:12,5' is text", MOMENT + "; with a point"),
+        ("{verse: {from: '12.5', to: 20}}", "1:26", "from: '12.5' is text", MOMENT + "; without quotes"),
+        ("{verse: {from: 12 s, to: 20}}", "1:26", "from: '12 s' is text", MOMENT + "; without the unit"),
+        (
+            "{verse: {from: 1, to: 2}, Verse: {from: 1, to: 2}}",
+            "1:37",
+            "the passage names 'verse' and 'Verse' differ only in case",
+            "names that stay distinct as file names",
+        ),
+        (
+            "{verse: {from: 1, to: 2}, verse: {from: 1, to: 2}}",
+            "1:37",
+            "the key 'verse' stands twice in one mapping",
+            "once; the first is in line 1",
+        ),
+        ("{a:b: {from: 1, to: 2}}", "1:12", "the passage name 'a:b' holds ':'", "a name without : / \\"),
+    ],
+)
+def test_a_fault_in_a_passage_is_one_line_with_its_place_and_remedy(
+    said, least, passages, spot, what, remedy
+):
+    assert one(said(f"passages: {passages}\n{least}")) == f"{spot} {what} — {remedy}"
+
+
+@pytest.mark.parametrize(
+    ("margins", "spot", "what", "remedy"),
+    [
+        (
+            "{of: choir, over: strings}",
+            "1:10",
+            "margins: is a mapping",
+            "a list of margins, such as [{of: choir, over: strings}]",
+        ),
+        (
+            "[]",
+            "1:10",
+            "margins: is an empty list",
+            "a list of margins, such as [{of: choir, over: strings}]",
+        ),
+        (
+            "[choir]",
+            "1:11",
+            "margins, entry 1: 'choir' is text",
+            "a mapping (`of`, `over`, `band`)",
+        ),
+        (
+            "[{of: choir}]",
+            "1:11",
+            "margins, entry 1: `over` is missing",
+            "the section or group it is to stand over, such as `over: strings`",
+        ),
+        (
+            "[{over: choir}]",
+            "1:11",
+            "margins, entry 1: `of` is missing",
+            "the section or group that is to stand out, such as `of: choir`",
+        ),
+        (
+            "[{of: choir, over: strings, ban: full}]",
+            "1:38",
+            "unknown key 'ban' in margins, entry 1",
+            "did you mean 'band'?",
+        ),
+        (
+            "[{of: choir, over: strings}, {of: 3, over: low}]",
+            "1:44",
+            "of: 3 is a number",
+            'the name of a section or group; in quotes ("3") if that is meant',
+        ),
+        (
+            "[{of: choir, over: strings, band: word}]",
+            "1:44",
+            "band: 'word' is not known",
+            "did you mean 'words'? (full or words)",
+        ),
+        (
+            "[{of: choir, over: strings}, {of: choir, over: strings, band: 1000}]",
+            "1:72",
+            "band: 1000 is a number",
+            "full or words",
+        ),
+        (
+            "[{of: chior, over: strings}]",
+            "1:16",
+            "of: there is no section or group 'chior'",
+            "did you mean 'choir'?",
+        ),
+        (
+            "[{of: choir, over: strngs}]",
+            "1:29",
+            "over: there is no section or group 'strngs'",
+            "did you mean 'strings'?",
+        ),
+        (
+            "[{of: choir, over: zzz}]",
+            "1:29",
+            "over: there is no section or group 'zzz'",
+            "one of choir, low, high, horns, brass, strings",
+        ),
+        (
+            "[{of: choir, over: brass}]",
+            "1:29",
+            "over: 'brass' is the name of a section and of a group",
+            "`section:brass` or `group:brass`",
+        ),
+        (
+            "[{of: room:brass, over: choir}]",
+            "1:16",
+            "of: 'brass' is the name of a section and of a group",
+            "`section:brass` or `group:brass`",
+        ),
+        ("[{of: section:choir, over: low}]", "1:16", "of: 'section:choir' is more than a name", "`choir`"),
+        (
+            "[{of: low, over: low}]",
+            "1:27",
+            "over: low cannot stand over itself",
+            "another section or group",
+        ),
+        (
+            "[{of: low, over: strings}]",
+            "1:27",
+            "over: low and strings both hold the section low",
+            "a section or group without it",
+        ),
+        (
+            "[{of: group:brass, over: horns}]",
+            "1:35",
+            "over: group:brass and horns both hold the section horns",
+            "a section or group without it",
+        ),
+        (
+            "[{of: low, over: high}, {of: low, over: high, band: full}]",
+            "1:34",
+            "margins: low over high in full stands twice",
+            "once; the first is in line 1",
+        ),
+    ],
+)
+def test_a_fault_in_a_margin_is_one_line_with_its_place_and_remedy(said, margins, spot, what, remedy):
+    assert one(said(f"margins: {margins}\n{ENSEMBLE}")) == f"{spot} {what} — {remedy}"
+
+
+def test_faults_of_all_margins_and_passages_are_reported_at_once_in_file_order(said):
+    text = (
+        "passages:\n  verse: {from: 9, to: 3}\n  chorus: {from: -1, to: late}\n"
+        "margins:\n  - {of: chior, over: strngs}\n  - {of: low, over: low}\n"
+    )
+    assert [line.split(" ")[0] for line in said(text + ENSEMBLE)] == [
+        "2:24",
+        "3:18",
+        "3:26",
+        "5:10",
+        "5:23",
+        "6:21",
+    ]
+
+
+def test_a_margin_of_a_section_or_group_that_was_refused_itself_is_not_a_second_fault(load, said):
+    margins = "margins: [{of: choir, over: strings}, {of: strings, over: drums}]\n"
+    broken = (
+        "rooms: {hall: {synthetic: a}}\n"
+        "groups: {strings: {sections: []}}\n"
+        "sections: {choir: {stems: x}, drums: 12}\n"
+    )
+    assert [line.split(" — ")[0] for line in said(margins + broken)] == [
+        "3:30 sections: is an empty list",
+        "4:38 drums: 12 is a number",
+    ]
+    assert load(margins + broken).plan.margins == ()
+    text = (
+        f"{margins}rooms: {{hall: {{synthetic: a}}}}\ngroups: [strings]\n"
+        "sections: {choir: {stems: x}, drums: {stems: y}}\n"
+    )
+    assert one(said(text)).startswith("3:9 groups: is a list")
 
 
 @pytest.mark.parametrize(

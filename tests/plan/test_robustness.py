@@ -51,6 +51,8 @@ TREE: dict[str, Any] = {
         "high": {"stems": ["high"], "sends": {"parish_nave": "off"}},
     },
     "alternates": {"choir_up": {"choir": {"level": 1.5, "mute": True}}},
+    "passages": {"verse": {"from": "0:12.5", "to": 48}},
+    "margins": [{"of": "choir", "over": "strings", "band": "words"}, {"of": "low", "over": "high"}],
     "deliveries": {
         "session": {"folder": "out", "format": "wav", "bit_depth": "32f", "write": ["mix", "wet"]}
     },
@@ -81,6 +83,10 @@ LEAVES = (
             " ",
             "a/b",
             "a:b",
+            "0:12.5",
+            "1:02:03:04",
+            "section:choir",
+            "strings",
             "~x/y",
             "-6",
             "=",

@@ -10,6 +10,7 @@ from ruamel.yaml import YAML
 from roomplan.plan.load import plan_schema
 from roomplan.resources import bundled_folder
 
+TWO_SECTIONS = "rooms: {h: {synthetic: a}}\nsections: {c: {stems: x}, d: {stems: y}}\n"
 PLANS = [
     ("rooms: {h: {synthetic: a}}\nsections: {c: {stems: x}}\n", True),
     (
@@ -22,6 +23,27 @@ PLANS = [
         True,
     ),
     ("extends: base.yaml\nsections: {c: {seat: {angle: 3}, sends: {h: null}}, d: null}\n", True),
+    (
+        TWO_SECTIONS + 'passages: {v: {from: 1.5, to: "0:48"}, w: {from: "1:02:03.5", to: "75:30"}}\n',
+        True,
+    ),
+    (
+        TWO_SECTIONS + "margins: [{of: c, over: d}, {of: d, over: c, band: words}]\n",
+        True,
+    ),
+    ("extends: base.yaml\npassages: {v: {to: 3}, w: null}\nmargins: null\n", True),
+    (TWO_SECTIONS + "passages: {v: {from: -1, to: 3}}\n", False),
+    (
+        TWO_SECTIONS + 'passages: {v: {from: "01:02:03:04", to: 99999}}\n',
+        False,
+    ),
+    (TWO_SECTIONS + 'passages: {v: {from: "0:75", to: 99}}\n', False),
+    (TWO_SECTIONS + "passages: {v: {start: 1, to: 3}}\n", False),
+    (TWO_SECTIONS + "margins: []\n", False),
+    (
+        TWO_SECTIONS + "margins: [{of: c, over: d, band: 1000}]\n",
+        False,
+    ),
     ("sections: {c: {stems: x}}\n", False),
     ("rooms: {}\nsections: {c: {stems: x}}\n", False),
     ("rooms: {h: {synthetic: a, feeds: {}}}\nsections: {c: {stems: x}}\n", False),

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from pydantic_core import PydanticCustomError
 
 from roomplan.plan.notes import note_duration_ms
-from roomplan.plan.values import Choice, ListOf, Number, Thinned
+from roomplan.plan.values import Choice, ListOf, Moment, Number, Thinned
 
 
 def test_true_is_not_the_number_one():
@@ -44,3 +48,24 @@ def test_three_triplets_last_as_long_as_two_notes_and_a_dot_adds_half():
     assert 3 * note_duration_ms("1/8t", 84) == pytest.approx(2 * note_duration_ms("1/8", 84), rel=1e-12)
     assert note_duration_ms("1/8d", 84) == pytest.approx(note_duration_ms("1/8", 84) * 1.5, rel=1e-12)
     assert note_duration_ms("1/64", 84) == pytest.approx(60000 / 84 / 16, rel=1e-12)
+
+
+@given(st.integers(0, 23), st.integers(0, 59), st.integers(0, 59), st.integers(0, 999))
+def test_a_moment_means_the_same_as_a_number_with_minutes_and_with_hours(
+    hours, minutes, seconds, thousandths
+):
+    total = hours * 3600 + minutes * 60 + seconds + thousandths / 1000
+    shown = f"{seconds:02}.{thousandths:03}"
+    for written in (total, f"{hours * 60 + minutes}:{shown}", f"{hours}:{minutes:02}:{shown}"):
+        assert Moment().check(written) == pytest.approx(total, abs=1e-9)
+
+
+@given(st.text(st.sampled_from("0123456789:.;,- "), max_size=12))
+def test_a_text_is_a_moment_exactly_when_editors_are_told_so(text):
+    pattern = Moment().describe_to_editors()["anyOf"][1]["pattern"]
+    accepted = True
+    try:
+        Moment().check(text)
+    except PydanticCustomError as error:
+        accepted = "more than 24 hours" in str(error)  # which a pattern cannot say
+    assert accepted is bool(re.search(pattern, text))
