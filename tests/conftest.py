@@ -41,11 +41,14 @@ def pytest_report_header() -> list[str]:
 
 
 @pytest.fixture(autouse=True)
-def plain_terminal(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """No colour, a fixed width, and a home that is nobody's."""
+def plain_terminal(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """No colour, a fixed width, and a home and a cache that are nobody's."""
     for name in ("FORCE_COLOR", "CLICOLOR_FORCE", "PY_COLORS"):
         monkeypatch.delenv(name, raising=False)
     monkeypatch.setenv("NO_COLOR", "1")
     monkeypatch.setenv("TERM", "dumb")
     monkeypatch.setenv("COLUMNS", "110")
     monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("ROOMPLAN_CACHE", str(tmp_path_factory.mktemp("cache")))

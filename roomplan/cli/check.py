@@ -5,6 +5,7 @@ from __future__ import annotations
 import typer
 
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
+from roomplan.cli.opening import margin_tables
 from roomplan.cli.parameters import AsJson, Bands, PlanFile, Quiet, help_of
 
 __all__ = ["register"]
@@ -18,18 +19,22 @@ def register(app: typer.Typer) -> None:
 def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quiet: Quiet = False) -> None:
     """Find every problem of a plan at once; then show its send matrix, computed from the audio.
 
-    Nothing is written. Each send shows its level, position, wiring, the wet onset after the dry sound, and
+    Nothing is written but the cache: a plan that differs only in levels and mutes from one that was heard is
+    answered from that. Each send shows its level, position, wiring, the wet onset after the dry sound, and
     how loud it returns against the dry sound. Exit 1 when the plan has problems.
 
     Example: roomplan check ice_harbour/ice_harbour.yaml
     """
     from roomplan.cli.opening import plan_problems
+    from roomplan.mixing.cache import Cache
     from roomplan.mixing.render import measure_session
     from roomplan.reports import documents, tables
 
     with StageProgress(quiet=quiet) as progress:
         session, problems = plan_problems(plan, progress=progress)
-        rendering = measure_session(session, progress=progress) if session is not None else None
+        rendering = None
+        if session is not None:
+            rendering = measure_session(session, progress=progress, cache=Cache.open())
     if as_json:
         emit(documents.to_text(documents.check_document(rendering, problems)))
     if rendering is None:
@@ -44,4 +49,7 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
     show(tables.send_matrix(rendering), tables.section_table(rendering), tables.room_table(rendering))
     if bands:
         show(*tables.octave_tables(rendering))
-    show(*tables.warning_lines(rendering.warnings), f"{plan}: no problems")
+    show(*margin_tables(rendering), *tables.warning_lines(rendering.warnings))
+    if rendering.recalled:
+        show("answered from an earlier pass over the same sounds: only levels and mutes differ")
+    show(f"{plan}: no problems")

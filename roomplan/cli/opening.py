@@ -10,10 +10,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from rich.table import Table
+
     from roomplan.cli.environment import StageProgress
+    from roomplan.mixing.render import Rendering
     from roomplan.mixing.session import Session
 
-__all__ = ["open_plan", "plan_problems"]
+__all__ = ["margin_tables", "open_plan", "plan_problems"]
 
 
 def plan_problems(
@@ -42,6 +45,16 @@ def open_plan(path: Path, *, mute: Sequence[str] = (), progress: StageProgress) 
     if session is None:
         raise PlanError(problems)
     return session
+
+
+def margin_tables(rendering: Rendering) -> list[Table]:
+    """Table of the margins a plan asks for, if it asks for any."""
+    from roomplan.reports.compare_tables import margin_table
+    from roomplan.reports.comparison import Compared
+    from roomplan.reports.documents import sound_part
+
+    table = margin_table([Compared("dB", sound_part(rendering), "sound")]) if rendering.margins else None
+    return [] if table is None else [table]
 
 
 def _known_sections(mute: Sequence[str], sections: list[str]) -> None:

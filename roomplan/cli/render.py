@@ -62,7 +62,8 @@ def render_plan(
     quiet: bool,
 ) -> None:
     """Render and report; also the last step of the demo."""
-    from roomplan.cli.opening import open_plan
+    from roomplan.cli.opening import margin_tables, open_plan
+    from roomplan.mixing.cache import Cache
     from roomplan.mixing.render import render_session
     from roomplan.reports import documents, tables
 
@@ -77,11 +78,12 @@ def render_plan(
             report=lambda result: documents.to_text(documents.render_document(result)),
             only=only,
             progress=progress,
+            cache=Cache.open(),
         )
     if as_json:
         emit(documents.to_text(documents.render_document(rendering)))
         return
-    show(tables.section_table(rendering), tables.room_table(rendering))
+    show(tables.section_table(rendering), tables.room_table(rendering), *margin_tables(rendering))
     if bands:
         show(*tables.octave_tables(rendering))
     count = sum(len(files) for files in rendering.outputs.values())

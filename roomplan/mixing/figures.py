@@ -60,6 +60,7 @@ class BusFigures:
     name: str
     loudness: Loudness
     sample_peak_dbfs: float | None
+    true_peak_dbtp: float | None
     decay: DecayFigures | None
     wet_to_dry_db: float | None
     wet_onset_s: float | None

@@ -17,18 +17,34 @@ import numpy as np
 
 from roomplan.audio.writers import OutputFormat, SoundWriter
 from roomplan.loudness.algebra import BusPowers
+from roomplan.loudness.words import WordsFilter
+from roomplan.mixing.recall import Peaks
 from roomplan.mixing.stream import ComponentStream, SignalStatistics
 from roomplan.mixing.summing import BusMixer
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from numpy.typing import NDArray
+
     from roomplan.audio.staging import StagedFolder
+    from roomplan.loudness.cross_powers import CrossPowerWriter
     from roomplan.mixing.buses import Bus, Component
     from roomplan.mixing.paths import ResponseMatrix
     from roomplan.mixing.session import Session
 
-__all__ = ["Destination", "Heard", "Level", "Output", "Progress", "hear", "silent_progress"]
+__all__ = [
+    "Destination",
+    "Heard",
+    "Keeping",
+    "Level",
+    "Output",
+    "Powers",
+    "Progress",
+    "bus_gains",
+    "hear",
+    "silent_progress",
+]
 
 CLOSING_THREADS = 8  # finishing a file waits for the disk, not for the processor
 
@@ -64,20 +80,41 @@ class Output:
 
 @dataclass(frozen=True)
 class Level:
-    """Peak of a bus, whether it was written, and how many values of its files did not fit their format."""
+    """Peaks of a bus, whether it was written, and how many values of its files did not fit their format."""
 
     bus: Bus
-    peak: float
+    peaks: Peaks
     written: bool
     over_range: int
 
 
+class Powers(Protocol):
+    """Weighted power per hop of buses and components: of a pass, or recalled from an earlier one."""
+
+    def sums(self, bus: int) -> NDArray[np.float64]:
+        """Of one bus, shape (hops,)."""
+        ...
+
+    def component_sums(self, component: int) -> NDArray[np.float64]:
+        """Of one component at its gain in the mix, shape (hops,)."""
+        ...
+
+
+@dataclass(frozen=True)
+class Keeping:
+    """Where a pass keeps its cross powers, K-weighted and, where a margin asks for it, in the words band."""
+
+    cross: CrossPowerWriter | None
+    words: CrossPowerWriter | None
+
+
 @dataclass(frozen=True)
 class Heard:
-    """What the pass leaves behind."""
+    """What the pass leaves behind; `words` holds the powers in the words band where they were asked for."""
 
     frames: int
-    powers: BusPowers
+    powers: Powers
+    words: Powers | None
     levels: Sequence[Level]
     statistics: Mapping[str, SignalStatistics]
     outputs: Mapping[str, tuple[Output, ...]]
@@ -90,6 +127,8 @@ def hear(
     matrices: Mapping[tuple[str, int], ResponseMatrix],
     *,
     destination: Destination | None,
+    keeping: Keeping,
+    words: bool,
     workers: int,
     progress: Progress,
 ) -> Heard:
@@ -101,6 +140,10 @@ def hear(
         As built by `mixing.buses` and `mixing.paths`.
     destination : Destination or None
         What is written where; None to listen only.
+    keeping : Keeping
+        Where cross powers go.
+    words : bool
+        Whether the powers in the words band are wanted too.
     workers : int
         Threads.
     progress : Progress
@@ -114,11 +157,14 @@ def hear(
     RoomplanError
         A stem cannot be read to its end, or a file not be written.
     """
-    gains = np.zeros((len(buses), len(components)))
-    for row, bus in enumerate(buses):
-        for index, factor in bus.factors.items():
-            gains[row, index] = factor
-    powers = BusPowers(gains, sample_rate=session.sample_rate, workers=workers)
+    gains = bus_gains(buses, len(components))
+    rate = session.sample_rate
+    powers = BusPowers(gains, sample_rate=rate, workers=workers, keep=keeping.cross)
+    in_words = None
+    if words:
+        in_words = BusPowers(
+            gains, sample_rate=rate, workers=workers, keep=keeping.words, weighting=WordsFilter
+        )
     stage = "listening" if destination is None else "rendering"
     frames = 0
     with ExitStack() as stack:
@@ -131,6 +177,8 @@ def hear(
         pending = []
         for block in stream.blocks(lambda done, total: progress(stage, done, total)):
             powers.feed(block)
+            if in_words is not None:
+                in_words.feed(block)
             for job in pending:  # the mixer is about to use its samples again
                 job.result()
             mixed = mixer.mix(block, mixing_pool)
@@ -143,10 +191,17 @@ def hear(
         for job in pending:
             job.result()
         powers.finish()
+        if in_words is not None:
+            in_words.finish()
         _close_writers(writers)
     levels = [
-        Level(bus, float(peak), bus.name in writers, sum(w.over_range for w in writers.get(bus.name, ())))
-        for bus, peak in zip(buses, mixer.peaks, strict=True)
+        Level(
+            bus,
+            Peaks(float(sample), float(true)),
+            bus.name in writers,
+            sum(w.over_range for w in writers.get(bus.name, ())),
+        )
+        for bus, sample, true in zip(buses, mixer.peaks, mixer.true_peaks, strict=True)
     ]
     outputs = {
         name: tuple(
@@ -155,7 +210,16 @@ def hear(
         for name, group in writers.items()
         if destination is not None
     }
-    return Heard(frames, powers, levels, stream.statistics, outputs)
+    return Heard(frames, powers, in_words, levels, stream.statistics, outputs)
+
+
+def bus_gains(buses: Sequence[Bus], components: int) -> NDArray[np.float64]:
+    """Factors of the buses as a matrix, shape (buses, components)."""
+    gains = np.zeros((len(buses), components))
+    for row, bus in enumerate(buses):
+        for index, factor in bus.factors.items():
+            gains[row, index] = factor
+    return gains
 
 
 def _open_writers(

@@ -16,19 +16,36 @@ from roomplan.audio.staging import StagedFolder
 from roomplan.audio.writers import OutputFormat
 from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import Problem, RoomplanError
+from roomplan.loudness.cross_powers import CrossPowerWriter
 from roomplan.loudness.meter import loudness_of_hops
 from roomplan.mixing.advice import plan_advice, signal_advice
 from roomplan.mixing.buses import Bus, Component, Family, build_buses, build_components, build_families
 from roomplan.mixing.figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
-from roomplan.mixing.hearing import Destination, Level, Output, Progress, hear, silent_progress
+from roomplan.mixing.hearing import (
+    Destination,
+    Heard,
+    Keeping,
+    Level,
+    Output,
+    Powers,
+    Progress,
+    bus_gains,
+    hear,
+    silent_progress,
+)
 from roomplan.mixing.outputs import is_complete, output_files, refuse_inputs
+from roomplan.mixing.passages import MarginOfBuses, PassageOfBus, margins_of_plan, passages_of_plan
 from roomplan.mixing.paths import response_matrices
+from roomplan.mixing.recall import describe_record, parts_of, recall, record_key
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
     from pathlib import Path
 
-    from roomplan.loudness.algebra import BusPowers
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from roomplan.mixing.cache import Cache
     from roomplan.mixing.paths import ResponseMatrix
     from roomplan.mixing.session import Session
     from roomplan.plan.model import Delivery
@@ -48,7 +65,11 @@ class SendFigures:
 
 @dataclass(frozen=True)
 class Rendering:
-    """Everything a render or a measurement found; `outputs` is empty when nothing was written."""
+    """Everything a render or a measurement found; `outputs` is empty when nothing was written.
+
+    `hop_sums` holds the K-weighted power of each bus per 20 ms; `recalled` says that the answers came from
+    the cross powers of an earlier pass over the same sounds at other levels.
+    """
 
     session: Session
     frames: int
@@ -58,6 +79,10 @@ class Rendering:
     outputs: Mapping[str, tuple[Output, ...]]
     folder: Path | None
     warnings: tuple[Problem, ...]
+    margins: tuple[MarginOfBuses, ...]
+    passages: tuple[PassageOfBus, ...]
+    hop_sums: Mapping[str, NDArray[np.float64]]
+    recalled: bool
 
     def bus(self, name: str) -> BusFigures:
         """Look a bus up by name."""
@@ -77,9 +102,19 @@ def find_bus(buses: Iterable[str], name: str) -> str:
     )
 
 
-def measure_session(session: Session, *, workers: int = 2, progress: Progress = silent_progress) -> Rendering:
-    """Hear the whole session and measure every bus; nothing is written."""
-    return _Run(session, workers, progress).run(None, None)
+def measure_session(
+    session: Session,
+    *,
+    workers: int = 2,
+    progress: Progress = silent_progress,
+    cache: Cache | None = None,
+) -> Rendering:
+    """Measure every bus of a session; nothing is written.
+
+    The session is heard, unless `cache` holds the cross powers of the same sounds at other levels: then all
+    but the peaks follow from those.
+    """
+    return _Run(session, workers, progress, cache).run(None, None)
 
 
 def render_session(
@@ -91,6 +126,7 @@ def render_session(
     only: Sequence[str] = (),
     workers: int = 2,
     progress: Progress = silent_progress,
+    cache: Cache | None = None,
 ) -> Rendering:
     """Render a session into a folder, all or nothing.
 
@@ -107,6 +143,8 @@ def render_session(
         Names of buses; when given, only these are written.
     workers, progress
         Threads, and who is told how far the work is.
+    cache : Cache, optional
+        Where the cross powers of the pass are kept for later questions.
 
     Raises
     ------
@@ -114,7 +152,7 @@ def render_session(
         A bus would clip in an integer format, an output would overwrite an input, a disk is full. Earlier
         files are untouched.
     """
-    run = _Run(session, workers, progress)
+    run = _Run(session, workers, progress, cache)
     names = [bus.name for bus in run.buses]
     chosen = [find_bus(names, name) for name in only]
     extension = "." + delivery.container
@@ -132,8 +170,10 @@ def render_session(
 class _Run:
     """One pass over a session."""
 
-    def __init__(self, session: Session, workers: int, progress: Progress) -> None:
+    def __init__(self, session: Session, workers: int, progress: Progress, cache: Cache | None) -> None:
         self.session = session
+        self.cache = cache
+        self.words = any(margin.band == "words" for margin in session.plan.margins)
         self.workers = workers
         self.progress = progress
         self.components: tuple[Component, ...] = build_components(session)
@@ -144,27 +184,93 @@ class _Run:
         session = self.session
         self.progress("preparing responses", 0, 1)
         matrices = response_matrices(session)
-        heard = hear(
-            session,
-            self.components,
-            self.buses,
-            matrices,
-            destination=destination,
-            workers=self.workers,
-            progress=self.progress,
-        )
+        heard, recalled = self._hear(matrices, destination)
         warnings = [*session.warnings, *plan_advice(session), *signal_advice(session, heard.statistics)]
         families: tuple[Family, ...] = ()
         if destination is not None:
             warnings += _judge_levels(session, heard.levels, destination.form)
             families = tuple(family for family in self.families if is_complete(family, destination.files))
         buses, sends = self._figures(heard.powers, matrices, heard.levels)
+        sums = {bus.name: heard.powers.sums(row) for row, bus in enumerate(self.buses)}
+        in_words = None
+        if heard.words is not None:
+            in_words = {bus.name: heard.words.sums(row) for row, bus in enumerate(self.buses)}
         return Rendering(
-            session, heard.frames, buses, sends, families, heard.outputs, folder, tuple(warnings)
+            session=session,
+            frames=heard.frames,
+            buses=buses,
+            sends=sends,
+            families=families,
+            outputs=heard.outputs,
+            folder=folder,
+            warnings=tuple(warnings),
+            margins=margins_of_plan(session.plan, sums, in_words, sample_rate=session.sample_rate),
+            passages=passages_of_plan(session.plan, sums, sample_rate=session.sample_rate),
+            hop_sums=sums,
+            recalled=recalled,
+        )
+
+    def _hear(
+        self, matrices: Mapping[tuple[str, int], ResponseMatrix], destination: Destination | None
+    ) -> tuple[Heard, bool]:
+        """Hear the session, or recall what an earlier pass says of it, and whether it was recalled."""
+        if self.cache is None:
+            return self._listen(matrices, destination, Keeping(None, None)), False
+        parts = parts_of(self.session, self.components, matrices, digest=self.cache.file_digest)
+        key = record_key(self.session, parts, words=self.words)
+        entry = None if destination is not None else self.cache.entry(key)
+        if entry is not None:
+            gains = bus_gains(self.buses, len(self.components))
+            found = recall(entry, parts, self.buses, gains, words=self.words)
+            if found is not None:
+                levels = [
+                    Level(bus, peaks, False, 0) for bus, peaks in zip(self.buses, found.peaks, strict=True)
+                ]
+                return Heard(found.frames, found.powers, found.words, levels, found.statistics, {}), True
+        if not parts or self.cache.entry(key) is not None:
+            return self._listen(matrices, destination, Keeping(None, None)), False
+        plan = self.session.plan
+        with (
+            self.cache.writing(key, title=plan.title, source=str(plan.source)) as new,
+            CrossPowerWriter(new.folder / "cross.npy", components=len(parts)) as cross,
+            CrossPowerWriter(new.folder / "words.npy", components=len(parts)) as words,
+        ):
+            heard = self._listen(matrices, destination, Keeping(cross, words if self.words else None))
+            for reason in (cross.finish(), words.finish() if self.words else None):
+                if reason is not None:
+                    new.give_up(reason)
+            new.save_document(
+                "record",
+                describe_record(
+                    parts,
+                    self.buses,
+                    frames=heard.frames,
+                    peaks=[level.peaks for level in heard.levels],
+                    statistics=heard.statistics,
+                ),
+            )
+        return heard, False
+
+    def _listen(
+        self,
+        matrices: Mapping[tuple[str, int], ResponseMatrix],
+        destination: Destination | None,
+        keeping: Keeping,
+    ) -> Heard:
+        return hear(
+            self.session,
+            self.components,
+            self.buses,
+            matrices,
+            destination=destination,
+            keeping=keeping,
+            words=self.words,
+            workers=self.workers,
+            progress=self.progress,
         )
 
     def _figures(
-        self, powers: BusPowers, matrices: Mapping[tuple[str, int], ResponseMatrix], levels: Sequence[Level]
+        self, powers: Powers, matrices: Mapping[tuple[str, int], ResponseMatrix], levels: Sequence[Level]
     ) -> tuple[tuple[BusFigures, ...], tuple[SendFigures, ...]]:
         rate = self.session.sample_rate
         row = {bus.name: index for index, bus in enumerate(self.buses)}
@@ -189,9 +295,10 @@ class _Run:
             index = row[bus.name]
             loudness = loudness_of_hops(powers.sums(index), sample_rate=rate)
             reasons = dict(loudness.reasons)
-            peak = 20.0 * math.log10(level.peak) if level.peak > 0.0 else None
-            if peak is None:
-                reasons["sample_peak_dbfs"] = "the bus is silent"
+            peak, true_peak = _decibels(level.peaks.sample), _decibels(level.peaks.true)
+            if peak is None or true_peak is None:
+                why = "the bus is silent" if level.peaks.sample == 0.0 else _NO_PEAKS
+                reasons |= dict.fromkeys(("sample_peak_dbfs", "true_peak_dbtp"), why)
             ratio, why = None, "only sections, groups and the mix have a wet and a dry side"
             if bus.kind in {"section", "group", "mix"}:
                 prefix = "" if bus.kind == "mix" else f"{bus.name}:"
@@ -216,7 +323,15 @@ class _Run:
                 )
             figures.append(
                 BusFigures(
-                    bus.name, loudness, peak, decay.decay if decay else None, ratio, onset, tail, reasons
+                    bus.name,
+                    loudness,
+                    peak,
+                    true_peak,
+                    decay.decay if decay else None,
+                    ratio,
+                    onset,
+                    tail,
+                    reasons,
                 )
             )
         sends = tuple(
@@ -237,7 +352,7 @@ class _Run:
         return "dry is off" if all(s.dry_gain is None for s in sections) else None
 
     def _send_ratio(
-        self, powers: BusPowers, dry_of: Mapping[str, int], index: int, component: Component
+        self, powers: Powers, dry_of: Mapping[str, int], index: int, component: Component
     ) -> tuple[float | None, str | None]:
         if component.section not in dry_of:
             return None, "dry is off"
@@ -252,8 +367,8 @@ def _judge_levels(session: Session, levels: Sequence[Level], form: OutputFormat)
     """Refuse a file that would clip in an integer format; warn of float files above full scale."""
     over = [level for level in levels if level.over_range]
     if form.bit_depth != "32f" and over:
-        worst = max(over, key=lambda level: level.peak)
-        peak_db = 20.0 * math.log10(worst.peak) if worst.peak > 0 else 0.0
+        worst = max(over, key=lambda level: level.peaks.sample or 0.0)
+        peak_db = _decibels(worst.peaks.sample) or 0.0
         # a tenth of a dB more keeps the dither inside the range too
         trim = session.plan.trim_db - (math.ceil(max(peak_db, 0.0) * 10.0) + 1.0) / 10.0
         names = ", ".join(level.bus.name for level in over)
@@ -263,10 +378,18 @@ def _judge_levels(session: Session, levels: Sequence[Level], form: OutputFormat)
         )
     return [
         Problem(
-            f"bus {level.bus.name} peaks at {20.0 * math.log10(level.peak):+.1f} dBFS",
+            f"bus {level.bus.name} has a true peak of {_decibels(level.peaks.true) or 0.0:+.1f} dBTP",
             None,
             "the float file holds it, but a converter will not: lower `trim`",
         )
         for level in levels
-        if level.written and level.bus.name == "mix" and level.peak > 1.0
+        if level.written and level.bus.name == "mix" and (level.peaks.true or 0.0) > 1.0
     ]
+
+
+_NO_PEAKS = "peaks need the sound itself: the answer comes from an earlier pass at other levels"
+
+
+def _decibels(peak: float | None) -> float | None:
+    """Level of a linear peak; None for silence and for what is not known."""
+    return 20.0 * math.log10(peak) if peak is not None and peak > 0.0 else None

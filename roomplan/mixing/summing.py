@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.loudness.true_peak import BLOCK_FRAMES, may_exceed, peak_within
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from concurrent.futures import Executor
@@ -39,6 +41,13 @@ class Term:
     index: int
     is_bus: bool
     factor: float
+
+
+def _raised(total: Planar, found: float) -> float:
+    """True peak found so far, or a larger one in either channel of a piece."""
+    for channel in total:
+        found = peak_within(channel, found)
+    return found
 
 
 def summing_order(buses: Sequence[Bus]) -> list[tuple[int, tuple[Term, ...]]]:
@@ -72,8 +81,12 @@ def summing_order(buses: Sequence[Bus]) -> list[tuple[int, tuple[Term, ...]]]:
     return steps
 
 
+# what a piece of the stream repeats of the one before: two blocks of the true peak, and the rest of a third
+_REPEATED = 3 * BLOCK_FRAMES - 1
+
+
 class BusMixer:
-    """Sums a block into all buses, keeps their peaks, and interleaves those that are written.
+    """Sums a block into all buses, keeps their peaks and true peaks, and interleaves those that are written.
 
     Parameters
     ----------
@@ -92,8 +105,13 @@ class BusMixer:
         self._steps = summing_order(buses)
         self._workers = workers
         # two rows of samples per bus and thread; buses of one component at factor 1 are views and need none
-        self._space = [np.empty((len(buses), 2, SLICE), np.float32) for _worker in range(workers)]
+        space = (len(buses), 2, SLICE + _REPEATED)
+        self._space = [np.empty(space, np.float32) for _worker in range(workers)]
         self._peaks = np.zeros((workers, len(buses)))
+        self._true_peaks = np.zeros((workers, len(buses)))
+        self._frames = 0
+        # the end of the components so far, silence at first: what the first piece of a block repeats
+        self._repeated: Planar | None = None
         self._written = {bus: np.empty((most_frames, 2), np.float32) for bus in written}
 
     @property
@@ -101,29 +119,69 @@ class BusMixer:
         """Largest absolute sample of every bus so far, shape (buses,)."""
         return self._peaks.max(axis=0)
 
+    @property
+    def true_peaks(self) -> NDArray[np.float64]:
+        """True peak of every bus as if the sound ended here, linear, shape (buses,)."""
+        found = np.maximum(self._true_peaks.max(axis=0), self.peaks)
+        if self._repeated is None:
+            return found
+        silence = np.zeros((*self._repeated.shape[:2], 3 * BLOCK_FRAMES), np.float32)
+        ending = np.concatenate([self._repeated, silence], axis=2)[:, :, self._offset(self._frames) :]
+        space = np.empty((len(self._steps), *ending.shape[1:]), np.float32)
+        totals: dict[int, Planar] = {}
+        for bus, terms in self._steps:
+            totals[bus] = self._sum(terms, ending, totals, space[bus])
+            found[bus] = _raised(totals[bus], float(found[bus]))
+        return found
+
     def mix(self, block: Planar, pool: Executor) -> Mapping[int, Planar]:
         """Sum a block; return the written buses interleaved, (frames, 2), valid until the next call."""
         frames = block.shape[2]
+        if self._repeated is None:
+            self._repeated = np.zeros((*block.shape[:2], _REPEATED), np.float32)
         slices = -(-frames // SLICE)
         share = -(-slices // self._workers) * SLICE
         spans = [(w, w * share, min(frames, (w + 1) * share)) for w in range(self._workers)]
         list(pool.map(lambda span: self._span(block, *span), [span for span in spans if span[1] < span[2]]))
+        self._frames += frames
+        ending = block[:, :, -_REPEATED:]
+        kept = self._repeated[:, :, ending.shape[2] :]
+        self._repeated = np.concatenate([kept, ending], axis=2)
         return {bus: samples[:frames] for bus, samples in self._written.items()}
 
     def _span(self, block: Planar, worker: int, first: int, last: int) -> None:
-        space, peaks = self._space[worker], self._peaks[worker]
+        space, peaks, true_peaks = self._space[worker], self._peaks[worker], self._true_peaks[worker]
         for start in range(first, last, SLICE):
             stop = min(start + SLICE, last)
+            part, before = self._piece(block, start, stop)
             totals: dict[int, Planar] = {}
             for bus, terms in self._steps:
-                total = self._sum(terms, block[:, :, start:stop], totals, space[bus, :, : stop - start])
+                total = self._sum(terms, part, totals, space[bus, :, : part.shape[2]])
                 totals[bus] = total
                 if terms:
-                    peaks[bus] = max(peaks[bus], float(total.max()), -float(total.min()))
+                    peak = max(float(total.max()), -float(total.min()))
+                    peaks[bus] = max(peaks[bus], peak)
+                    if may_exceed(peak, max(true_peaks[bus], peaks[bus])):
+                        true_peaks[bus] = _raised(total, max(true_peaks[bus], peaks[bus]))
                 if bus in self._written:
                     # column by column: assigning the transpose takes seven times as long
-                    self._written[bus][start:stop, 0] = total[0]
-                    self._written[bus][start:stop, 1] = total[1]
+                    self._written[bus][start:stop, 0] = total[0, before:]
+                    self._written[bus][start:stop, 1] = total[1, before:]
+
+    def _piece(self, block: Planar, start: int, stop: int) -> tuple[Planar, int]:
+        """Part of a block with what the true peak needs ahead of it, and how many frames that is."""
+        before = _REPEATED - self._offset(self._frames + start)
+        if start >= before:
+            return block[:, :, start - before : stop], before
+        repeated = self._repeated
+        assert repeated is not None  # noqa: S101 - set by `mix`
+        together = np.concatenate([repeated, block[:, :, :stop]], axis=2)
+        return together[:, :, _REPEATED + start - before :], before
+
+    @staticmethod
+    def _offset(position: int) -> int:
+        """Frames at the start of what is repeated ahead of a position that belong to no block of its own."""
+        return BLOCK_FRAMES - 1 - position % BLOCK_FRAMES
 
     @staticmethod
     def _sum(terms: tuple[Term, ...], part: Planar, totals: Mapping[int, Planar], into: Planar) -> Planar:

@@ -16,32 +16,34 @@ from typing import TYPE_CHECKING, Any
 import roomplan
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     from roomplan.acoustics.analysis import BandFigures, DecayFigures
     from roomplan.errors import Problem
+    from roomplan.loudness.gating import Loudness
     from roomplan.mixing.figures import BusFigures
+    from roomplan.mixing.passages import MarginOfBuses
     from roomplan.mixing.render import Rendering
+    from roomplan.plan.model import Room, Section
 
 __all__ = [
     "CAUTION",
     "CHECK_SCHEMA",
-    "COMPARE_SCHEMA",
     "RENDER_SCHEMA",
     "Document",
     "band_entry",
     "check_document",
-    "compare_document",
     "nominal",
     "problem_entry",
     "render_document",
     "rounded",
+    "session_part",
+    "sound_part",
     "to_text",
 ]
 
 RENDER_SCHEMA = "roomplan.render/1"
 CHECK_SCHEMA = "roomplan.check/1"
-COMPARE_SCHEMA = "roomplan.compare/1"
 CAUTION = "for music production; not for voice-alarm or building-code assessment"
 
 Document = dict[str, Any]
@@ -108,9 +110,8 @@ def _bus(figures: BusFigures, files: Sequence[str]) -> Document:
         "name": figures.name,
         "file": files[0] if files else None,
         "loudness": {
-            "integrated_lufs": rounded(loudness.integrated_lufs, 3),
-            "momentary_max_lufs": rounded(loudness.momentary_max_lufs, 3),
-            "short_term_max_lufs": rounded(loudness.short_term_max_lufs, 3),
+            **_loudness(loudness),
+            "true_peak_dbtp": rounded(figures.true_peak_dbtp, 3),
             "sample_peak_dbfs": rounded(figures.sample_peak_dbfs, 3),
         },
         "decay": decay,
@@ -121,7 +122,7 @@ def _bus(figures: BusFigures, files: Sequence[str]) -> Document:
     }
 
 
-def _session_part(rendering: Rendering) -> Document:
+def session_part(rendering: Rendering) -> Document:
     """Rooms, sends and buses: what render and check both say."""
     session = rendering.session
     ratios = {(s.section, s.send): s for s in rendering.sends}
@@ -131,10 +132,17 @@ def _session_part(rendering: Rendering) -> Document:
         "sample_rate": session.sample_rate,
         "frames": rendering.frames,
         "duration_s": round(rendering.frames / session.sample_rate, 4),
+        "trim_db": rounded(session.plan.trim_db, 3),
         "rooms": [
             {
                 "name": name,
+                "source": _source(session.plan.rooms[name]),
                 "gain_db": rounded(room.gain_db, 3),
+                "level_db": rounded(session.plan.rooms[name].level_db, 3),
+                "muted": session.plan.rooms[name].mute,
+                "width": rounded(100.0 * session.plan.rooms[name].width, 2),
+                "decay_scale": session.plan.rooms[name].decay_scale,
+                "reverberation_time_s": session.plan.rooms[name].reverberation_time_s,
                 "normalise": session.plan.rooms[name].normalise,
                 "reference": room.reference,
                 "direct": session.plan.rooms[name].direct,
@@ -147,6 +155,7 @@ def _session_part(rendering: Rendering) -> Document:
                 "name": section.name,
                 "group": section.group,
                 "muted": section.muted,
+                **_section_levels(session.plan.sections[section.name]),
                 "stems": [path.stem.name for path in section.stems],
                 "sends": [
                     {
@@ -154,6 +163,9 @@ def _session_part(rendering: Rendering) -> Document:
                         "position": send.position,
                         "level_db": rounded(send.level_db, 3),
                         "wiring": send.wiring,
+                        "pre_delay_ms": rounded(1000.0 * send.pre_delay_s, 3),
+                        "low_cut_hz": send.low_cut_hz or None,
+                        "high_cut_hz": send.high_cut_hz or None,
                         "wet_onset_ms": rounded(1000.0 * send.wet_onset_s, 2),
                         "wet_to_dry_db": rounded(ratios[section.name, index].wet_to_dry_db, 3),
                         "reason": ratios[section.name, index].reason,
@@ -166,9 +178,66 @@ def _session_part(rendering: Rendering) -> Document:
     }
 
 
-def _buses(rendering: Rendering) -> list[Document]:
+def _source(room: Room) -> str | list[str]:
+    """Where a room's responses come from: a bundled name, a room file, or response files."""
+    if room.synthetic is not None:
+        return str(room.synthetic)
+    return [str(file) for position in (room.responses or {}).values() for file in position.files]
+
+
+def _section_levels(section: Section) -> Document:
+    """What a plan says of a section's level and place."""
+    seat = section.seat
+    return {
+        "level_db": rounded(section.level_db, 3),
+        "dry_db": rounded(section.dry_db, 3),
+        "delay_ms": rounded(1000.0 * section.delay_s, 3),
+        "pan": section.pan,
+        "width": rounded(100.0 * section.width, 2),
+        "seat": None if seat is None else f"{seat.distance_m:g} m, {seat.angle_deg:g}°",
+    }
+
+
+def sound_part(rendering: Rendering) -> Document:
+    """Figures of the sound: buses, margins, passages."""
     outputs = {name: [o.file for o in group] for name, group in rendering.outputs.items()}
-    return [_bus(bus, outputs.get(bus.name, [])) for bus in rendering.buses]
+    return {
+        "buses": [_bus(bus, outputs.get(bus.name, [])) for bus in rendering.buses],
+        "margins": [_margin(found) for found in rendering.margins],
+        "passages": [
+            {
+                "passage": found.passage.name,
+                "bus": found.bus,
+                "loudness": _loudness(found.loudness),
+                "reasons": dict(found.loudness.reasons),
+            }
+            for found in rendering.passages
+        ],
+        "answered_from": "matrix" if rendering.recalled else "sound",
+    }
+
+
+def _loudness(loudness: Loudness) -> Document:
+    return {
+        "integrated_lufs": rounded(loudness.integrated_lufs, 3),
+        "momentary_max_lufs": rounded(loudness.momentary_max_lufs, 3),
+        "short_term_max_lufs": rounded(loudness.short_term_max_lufs, 3),
+        "range_lu": rounded(loudness.range_lu, 3),
+    }
+
+
+def _margin(found: MarginOfBuses) -> Document:
+    margin, figure = found.margin, found.figure
+    return {
+        "of": margin.of,
+        "over": margin.over,
+        "band": margin.band,
+        "passage": found.passage,
+        "margin_db": rounded(figure.margin_db, 3),
+        "median_db": rounded(figure.median_db, 3),
+        "share_above": rounded(figure.share_above, 4),
+        "reason": figure.reason,
+    }
 
 
 def render_document(rendering: Rendering) -> Document:
@@ -187,14 +256,14 @@ def render_document(rendering: Rendering) -> Document:
     return {
         "schema": RENDER_SCHEMA,
         "roomplan": roomplan.__version__,
-        **_session_part(rendering),
+        **session_part(rendering),
         "families": families,
         "files": [
             {"file": output.file, "bus": name, "samples_sha256": output.digest}
             for name, group in outputs.items()
             for output in group
         ],
-        "buses": _buses(rendering),
+        **sound_part(rendering),
         "warnings": [problem_entry(w) for w in rendering.warnings],
         "note": CAUTION,
     }
@@ -210,48 +279,8 @@ def check_document(rendering: Rendering | None, problems: Iterable[Problem]) -> 
     if rendering is None:
         return document
     return document | {
-        **_session_part(rendering),
-        "buses": _buses(rendering),
+        **session_part(rendering),
+        **sound_part(rendering),
         "warnings": [problem_entry(w) for w in rendering.warnings],
-        "note": CAUTION,
-    }
-
-
-COMPARED = {
-    "integrated_lu": ("loudness", "integrated_lufs"),
-    "momentary_max_lu": ("loudness", "momentary_max_lufs"),
-    "short_term_max_lu": ("loudness", "short_term_max_lufs"),
-    "sample_peak_db": ("loudness", "sample_peak_dbfs"),
-    "wet_to_dry_db": ("wet_to_dry_db",),
-    "tail_to_minus_40_s": ("tail_to_minus_40_s",),
-}
-
-
-def _looked_up(bus: Mapping[str, Any] | None, path: tuple[str, ...]) -> float | None:
-    value: Any = bus
-    for key in path:
-        value = None if value is None else value.get(key)
-    return value
-
-
-def compare_document(renderings: Sequence[tuple[str, Rendering]]) -> Document:
-    """Buses of several plans (`roomplan.compare/1`), and their differences to the first plan."""
-    plans = [{"plan": label, "title": r.session.plan.title, "buses": _buses(r)} for label, r in renderings]
-    first = {bus["name"]: bus for bus in plans[0]["buses"]}
-    differences = []
-    for plan in plans[1:]:
-        for bus in plan["buses"]:
-            if bus["name"] not in first:
-                continue
-            entry: Document = {"plan": plan["plan"], "bus": bus["name"]}
-            for key, path in COMPARED.items():
-                ours, theirs = _looked_up(first[bus["name"]], path), _looked_up(bus, path)
-                entry[key] = None if ours is None or theirs is None else round(theirs - ours, 4)
-            differences.append(entry)
-    return {
-        "schema": COMPARE_SCHEMA,
-        "roomplan": roomplan.__version__,
-        "plans": plans,
-        "differences": differences,
         "note": CAUTION,
     }

@@ -59,7 +59,7 @@ def level(value: float | None, digits: int = 1) -> str:
     """Signed level or a dash; the minus is the typographic one."""
     if value is None:
         return DASH
-    text = f"{value:+.{digits}f}"
+    text = f"{round(value, digits) + 0.0:+.{digits}f}"  # never minus zero
     return text.replace("-", "−")
 
 
@@ -75,7 +75,7 @@ def section_table(rendering: Rendering) -> Table:
         "wet/dry: negative means wet under dry · tail: time until a hit and what it wakes are 40 dB down",
     )
     table.add_column("bus")
-    for heading in ("wet/dry dB", "wet onset ms", "tail −40 s", "C80 dB", "LUFS", "peak dBFS"):
+    for heading in ("wet/dry dB", "wet onset ms", "tail −40 s", "C80 dB", "LUFS", "peak dBTP"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("notes")
     session = rendering.session
@@ -101,7 +101,7 @@ def _bus_cells(bus: BusFigures) -> list[str]:
         figure(bus.tail_to_minus_40_s),
         level(bus.decay.mid.c80_db if bus.decay else None),
         level(bus.loudness.integrated_lufs),
-        level(bus.sample_peak_dbfs),
+        level(bus.true_peak_dbtp),
     ]
 
 

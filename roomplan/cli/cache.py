@@ -1,0 +1,133 @@
+"""`roomplan cache`: what is kept from earlier runs, and how to be rid of it."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from roomplan.cli.environment import emit, show
+from roomplan.cli.parameters import AsJson, help_of
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from roomplan.mixing.cache import Cache, CacheEntry, Removed
+
+__all__ = ["CACHE_SCHEMA", "register"]
+
+CACHE_SCHEMA = "roomplan.cache/1"
+
+OFF = "the cache is off (ROOMPLAN_CACHE)"
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the command in."""
+    app.command("cache", help=help_of(cache))(cache)
+
+
+def cache(
+    *,
+    clear: Annotated[bool, typer.Option("--clear", help="Remove everything that is kept.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Show what is kept from earlier runs, so that questions about levels need no new render, or remove it.
+
+    Nothing in it is needed: it only saves time, and what has not been used for longest goes by itself. The
+    environment variable ROOMPLAN_CACHE names another folder, or off; ROOMPLAN_CACHE_SIZE is the most it may
+    hold, in MB.
+
+    Example: roomplan cache
+
+    Example: roomplan cache --clear
+    """
+    from roomplan.mixing.cache import Cache
+
+    kept = Cache.open()
+    removed = kept.clear() if kept is not None and clear else None
+    entries = [] if kept is None else kept.entries()
+    if as_json:
+        import json
+
+        emit(json.dumps(_document(kept, entries, removed), indent=2, ensure_ascii=False) + "\n")
+    elif kept is None:
+        emit(f"{OFF}\n")
+    elif removed is not None:
+        emit(f"removed {_count(removed.entries)}, {_size(removed.size_bytes)}\n")
+        if entries:
+            emit(f"{_count(len(entries))} in use by another program stayed\n")
+    else:
+        total = sum(entry.size_bytes for entry in entries)
+        emit(f"{kept.folder}\n{_count(len(entries))}, {_size(total)} of at most {_size(kept.limit_bytes)}\n")
+        if entries:
+            show(_table(entries))
+
+
+def _document(kept: Cache | None, entries: list[CacheEntry], removed: Removed | None) -> dict[str, Any]:
+    import roomplan
+
+    return {
+        "schema": CACHE_SCHEMA,
+        "roomplan": roomplan.__version__,
+        "folder": None if kept is None else str(kept.folder),
+        "limit_bytes": None if kept is None else kept.limit_bytes,
+        "entries": [
+            {
+                "key": entry.key,
+                "title": entry.title,
+                "plan": entry.source,
+                "created": entry.created or None,
+                "unused_s": max(0, round(time.time() - entry.used_s)),
+                "size_bytes": entry.size_bytes,
+                "parts": entry.parts,
+            }
+            for entry in entries
+        ],
+        "size_bytes": sum(entry.size_bytes for entry in entries),
+        "removed": None
+        if removed is None
+        else {"entries": removed.entries, "size_bytes": removed.size_bytes},
+    }
+
+
+def _table(entries: list[CacheEntry]) -> Table:
+    from rich.text import Text
+
+    from roomplan.reports.tables import DASH, plain_table
+
+    table = plain_table("Kept from earlier runs")
+    table.add_column("what")
+    table.add_column("plan")
+    table.add_column("last used", justify="right", no_wrap=True)
+    table.add_column("size", justify="right", no_wrap=True)
+    now = time.time()
+    for entry in entries:
+        # Text: a title with brackets is no markup
+        table.add_row(
+            Text(entry.title),
+            Text(entry.source or DASH),
+            DASH if not entry.created else _age(now - entry.used_s),
+            _size(entry.size_bytes),
+        )
+    return table
+
+
+def _count(entries: int) -> str:
+    return f"{entries} {'entry' if entries == 1 else 'entries'}"
+
+
+def _size(size: int) -> str:
+    for unit, factor in (("GB", 1e9), ("MB", 1e6)):
+        if size >= factor:
+            return f"{size / factor:.1f} {unit}"
+    return f"{size / 1e3:.0f} kB"
+
+
+def _age(seconds: float) -> str:
+    """Age in the largest unit that fits."""
+    for unit, length in (("day", 86_400), ("hour", 3_600), ("minute", 60)):
+        number = int(seconds // length)
+        if number >= 1:
+            return f"{number} {unit}{'' if number == 1 else 's'} ago"
+    return "now"
