@@ -186,6 +186,10 @@ def band_envelopes(
 
 def power_sums(values: NDArray[np.complex128], group: int = 1) -> NDArray[np.float64]:
     """Squared magnitude summed over channels and over groups of neighbours, from (channels, frames)."""
+    if group == 1:  # sums of two are slow in one step
+        squares = values.real * values.real
+        squares += values.imag * values.imag
+        return squares[0] if len(squares) == 1 else squares.sum(axis=0)
     parts = np.ascontiguousarray(values).view(np.float64).reshape(len(values), -1, 2 * group)
     return np.einsum("cgk,cgk->g", parts, parts)
 

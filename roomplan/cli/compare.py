@@ -1,14 +1,21 @@
-"""`roomplan compare`: the loudness of every bus in several plans, and the differences."""
+"""`roomplan compare`: what differs between plans or rendered folders, and by how much."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from roomplan.mixing.render import Rendering
+    from roomplan.mixing.session import Session
+    from roomplan.reports.comparison import Compared
 
 __all__ = ["register"]
 
@@ -22,53 +29,267 @@ def compare(
     plans: Annotated[
         list[Path],
         typer.Argument(
-            metavar="PLAN", help="Two plans or more; the first is the reference.", show_default=False
+            metavar="PLAN|FOLDER",
+            help="Two plans or rendered folders, or more; the first is the reference.",
+            show_default=False,
         ),
     ],
     *,
+    passages: Annotated[
+        bool, typer.Option("--passages", help="Add the loudness of every passage of the plans.")
+    ] = False,
+    bus: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--bus",
+            metavar="BUS",
+            help="Bus to write or to draw; repeatable. [default: mix]",
+            show_default=False,
+        ),
+    ] = None,
+    write: Annotated[
+        Path | None,
+        typer.Option(
+            "--write",
+            metavar="DIR",
+            help="Write the bus of each plan into DIR, and one file that takes them in turns.",
+            show_default=False,
+        ),
+    ] = None,
+    matched: Annotated[
+        bool,
+        typer.Option("--matched", help="Bring what is written to the loudness of the first plan."),
+    ] = False,
+    plot: Annotated[
+        Path | None,
+        typer.Option(
+            "--plot",
+            metavar="FILE",
+            help="Draw loudness over time and the differences: .png, .svg or .pdf.",
+            show_default=False,
+        ),
+    ] = None,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Compare the loudness of every bus between plans: wet buses first, differences to the first plan.
+    """Compare plans or rendered folders: what they say differently, and what one would hear of it.
 
-    Nothing is written.
+    Loudness, range, true peak, wet-to-dry, decay, clarity and tail of every bus, with the differences to the
+    first plan in LU, dB and just-noticeable steps; margins and passages where the plans ask for them. A plan
+    that differs only in levels, mutes or alternates from one that was heard before is answered at once,
+    without its peaks. A rendered folder compares from its report.
+
+    With --write the ear can compare too: --matched takes loudness out of the comparison, and turns.wav
+    changes between the plans every 8 seconds while the music goes on.
 
     Example: roomplan compare intimate.yaml spacious.yaml
+
+    Example: roomplan compare intimate.yaml spacious.yaml --write listen --matched
     """
     if len(plans) < 2:
         raise typer.BadParameter("two plans at least: the first is what the others are compared with")
-    from roomplan.cli.opening import plan_problems
-    from roomplan.mixing.render import measure_session
-    from roomplan.reports import documents, tables
+    if matched and write is None:
+        raise typer.BadParameter("says how to write: name a folder with --write", param_hint="--matched")
+    from roomplan.reports import compare_tables, comparison, documents
 
+    labels = _labels(plans)
     with StageProgress(quiet=quiet) as progress:
-        opened = [(path, *plan_problems(path, progress=progress)) for path in plans]
-        problems = list(dict.fromkeys(p for _path, _session, found in opened for p in found))
-        if problems:
-            for problem in problems:
-                print_errors(problem)
-            raise typer.Exit(ExitStatus.INPUT)
-        labels = _labels(plans)
-        renderings = []
-        for label, (_path, session, _found) in zip(labels, opened, strict=True):
-            if session is not None:
-                renderings.append(
-                    (
-                        label,
-                        measure_session(
-                            session,
-                            progress=lambda stage, done, total, label=label: progress(
-                                f"{label}: {stage}", done, total
-                            ),
-                        ),
-                    )
-                )
+        compared, renderings = _open_all(plans, labels, progress)
+        chosen = bus or ["mix"]
+        for name in chosen if write is not None or plot is not None else ():
+            _require_bus(name, compared)
+        written = []
+        if write is not None:
+            written = _write(write, chosen, plans, compared, renderings, matched=matched, progress=progress)
+        if plot is not None:
+            _draw(plot, chosen, plans, compared, renderings)
     if as_json:
-        emit(documents.to_text(documents.compare_document(renderings)))
-        return
-    show(tables.comparison_table(renderings))
-    for label, rendering in renderings:
-        show(*(f"{label}: {line}" for line in tables.warning_lines(rendering.warnings)))
+        emit(documents.to_text(comparison.compare_document(compared, passages=passages)))
+    else:
+        show(*compare_tables.change_lines(compared))
+        for other in compared[1:]:
+            show(compare_tables.comparison_table(compared[0], other))
+        tables = [compare_tables.margin_table(compared)]
+        if passages:
+            tables.append(compare_tables.passage_table(compared))
+        show(*(table for table in tables if table is not None))
+        show(*written)
+
+
+def _open_all(
+    plans: list[Path], labels: list[str], progress: StageProgress
+) -> tuple[list[Compared], dict[str, Rendering]]:
+    """Every plan measured and every folder's report read; all problems of all plans come at once."""
+    from roomplan.cli.opening import plan_problems
+    from roomplan.mixing.cache import Cache
+    from roomplan.mixing.render import measure_session
+    from roomplan.reports.comparison import Compared, read_report
+    from roomplan.reports.documents import session_part, sound_part
+
+    reports = {path: read_report(path) for path in plans if path.is_dir()}
+    opened = {path: plan_problems(path, progress=progress) for path in plans if path not in reports}
+    problems = list(dict.fromkeys(problem for _session, found in opened.values() for problem in found))
+    if problems:
+        for problem in problems:
+            print_errors(problem)
+        raise typer.Exit(ExitStatus.INPUT)
+    cache = Cache.open()
+    sessions = _asking_the_same([session for session, _found in opened.values() if session is not None])
+    compared, renderings = [], {}
+    for label, path in zip(labels, plans, strict=True):
+        if path in reports:
+            compared.append(Compared(label, reports[path], "report"))
+            continue
+        session = sessions[path.absolute()]
+        rendering = measure_session(
+            session,
+            progress=lambda stage, done, total, label=label: progress(f"{label}: {stage}", done, total),
+            cache=cache,
+        )
+        renderings[label] = rendering
+        document = session_part(rendering) | sound_part(rendering)
+        compared.append(Compared(label, document, document["answered_from"]))
+    return compared, renderings
+
+
+def _asking_the_same(sessions: Sequence[Session]) -> dict[Path, Session]:
+    """Sessions by the path of their plan, each with the passages and margins any of the plans asks for."""
+    from dataclasses import replace
+
+    passages = {name: p for session in reversed(sessions) for name, p in session.plan.passages.items()}
+    margins = {(m.of, m.over, m.band): m for s in reversed(sessions) for m in s.plan.margins}
+    result = {}
+    for session in sessions:
+        known = {f"section:{name}" for name in session.plan.sections}
+        known |= {f"group:{name}" for name in session.plan.groups}
+        asked = tuple(m for m in margins.values() if {m.of, m.over} <= known)
+        plan = replace(session.plan, passages=passages, margins=asked)
+        result[session.plan.source.absolute()] = replace(session, plan=plan)
+    return result
+
+
+def _write(
+    folder: Path,
+    buses: Sequence[str],
+    plans: Sequence[Path],
+    compared: Sequence[Compared],
+    renderings: Mapping[str, Rendering],
+    *,
+    matched: bool,
+    progress: StageProgress,
+) -> list[str]:
+    """Write the buses of each plan for listening; plans are rendered into a passing folder for it."""
+    import tempfile
+
+    from roomplan.mixing.versions import Version, write_versions
+
+    folder = folder.absolute()
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=".roomplan-", dir=folder.parent) as passing:
+        versions: dict[str, list[Version]] = {name: [] for name in buses}
+        for number, (path, one) in enumerate(zip(plans, compared, strict=True)):
+            rendering = renderings.get(one.label)
+            files = (
+                _reported_files(path, one, buses)
+                if rendering is None
+                else _render_buses(rendering, Path(passing) / str(number), buses, one.label, progress)
+            )
+            loudness = {bus["name"]: bus["loudness"]["integrated_lufs"] for bus in one.document["buses"]}
+            for name in buses:
+                versions[name].append(Version(one.label, name, files[name], loudness[name]))
+        written = write_versions(versions, folder, matched=matched, progress=progress)
+    lines = []
+    for entry in written:
+        line = f"{entry.file}"
+        if entry.gain_db:
+            line += f": {entry.gain_db:+.1f} dB".replace("-", "−")
+        if entry.over_db is not None:
+            line += f", true peak {entry.over_db:+.1f} dBTP: the float file holds it, a converter will not"
+        lines.append(line)
+    return [*lines, f"{len(written)} files in {folder}: turn the monitors down before you listen"]
+
+
+def _render_buses(
+    rendering: Rendering, folder: Path, buses: Sequence[str], label: str, progress: StageProgress
+) -> dict[str, Path]:
+    """Render buses of a plan as float files, and say where they are."""
+    from dataclasses import replace
+
+    from roomplan.mixing.render import render_session
+
+    session = rendering.session
+    delivery = next(iter(session.plan.deliveries.values()))
+    written = render_session(
+        session,
+        replace(delivery, container="wav", bit_depth="32f"),
+        folder,
+        report=lambda _rendering: "{}",
+        only=buses,
+        progress=lambda stage, done, total: progress(f"{label}: {stage}", done, total),
+    )
+    return {name: folder / written.outputs[name][0].file for name in buses}
+
+
+def _reported_files(folder: Path, one: Compared, buses: Sequence[str]) -> dict[str, Path]:
+    """Files of buses in a rendered folder."""
+    from roomplan.errors import RoomplanError
+
+    files = {bus["name"]: bus["file"] for bus in one.document["buses"]}
+    for name in buses:
+        if files[name] is None:
+            raise RoomplanError(
+                f"{folder}: bus {name} was not written there",
+                remedy=f"render it with --only {name}, or compare the plan itself",
+            )
+    return {name: folder / files[name] for name in buses}
+
+
+def _draw(
+    target: Path,
+    buses: Sequence[str],
+    plans: Sequence[Path],
+    compared: Sequence[Compared],
+    renderings: Mapping[str, Rendering],
+) -> None:
+    """Draw the short-term loudness of one bus in every plan, and the differences of all buses."""
+    from roomplan.audio.metering import file_loudness
+    from roomplan.loudness.gating import loudness_over_time
+    from roomplan.reports.compare_pictures import PlanCurve, draw_comparison
+    from roomplan.reports.comparison import differences_of_bus
+
+    (name,) = buses[:1]
+    first = {bus["name"]: bus for bus in compared[0].document["buses"]}
+    curves = []
+    for path, one in zip(plans, compared, strict=True):
+        rendering = renderings.get(one.label)
+        if rendering is None:
+            over_time = file_loudness(_reported_files(path, one, [name])[name])[1].over_time
+        else:
+            over_time = loudness_over_time(
+                rendering.hop_sums[name], sample_rate=rendering.session.sample_rate
+            )
+        ours = {bus["name"]: bus for bus in one.document["buses"]}
+        curves.append(
+            PlanCurve(
+                one.label,
+                over_time.short_term_time_s,
+                over_time.short_term_lufs,
+                ours[name]["loudness"]["integrated_lufs"],
+                {
+                    bus: differences_of_bus(first[bus], ours[bus])["integrated_lu"]
+                    for bus in ours
+                    if bus in first
+                },
+            )
+        )
+    draw_comparison(f"{name}: {' · '.join(one.label for one in compared)}", curves, target)
+
+
+def _require_bus(name: str, compared: Sequence[Compared]) -> None:
+    from roomplan.mixing.render import find_bus
+
+    for one in compared:
+        find_bus([bus["name"] for bus in one.document["buses"]], name)
 
 
 def _labels(plans: list[Path]) -> list[str]:

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from roomplan.cli import check, compare, demo, measure, render, schema
+from roomplan.cli import cache, check, compare, demo, loudness, measure, render, schema
 from roomplan.cli.environment import ExitStatus, print_errors
 from roomplan.errors import RoomplanError
 
@@ -34,7 +34,7 @@ def build() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(options)
-    for module in (demo, check, render, measure, compare, schema):
+    for module in (demo, check, render, measure, compare, loudness, schema, cache):
         module.register(app)
     return app
 

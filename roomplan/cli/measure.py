@@ -130,14 +130,15 @@ def measure(
 
     Example: roomplan measure rear.wav --against front.wav
     """
+    from roomplan.audio.folders import find_sounds
     from roomplan.reports import measure_tables, measurements
-    from roomplan.rooms.measuring import find_responses, measure_file
+    from roomplan.rooms.measuring import measure_file
 
     if as_json and as_csv:
         raise typer.BadParameter("choose one of --json and --csv", param_hint="--csv")
     fraction = 1 if bands is Bands.OCTAVE else 3
     choice = _choice(fraction, band or [], channel, noise)
-    files = find_responses(paths)
+    files = find_sounds(paths)
     # first of all: a reference that cannot be read is said before thousands of files are measured
     reference = measure_file(against, choice) if against is not None else None
     with StageProgress(quiet=quiet) as progress:

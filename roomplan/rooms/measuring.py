@@ -14,18 +14,17 @@ from collections import deque
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
 from dataclasses import dataclass
 from multiprocessing import get_context
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomplan.acoustics.filters import octaves
 from roomplan.acoustics.response import analyse_response, response_curves
-from roomplan.audio.names import is_sound_name, natural_order
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.rooms.responses import read_for_measuring
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
     from concurrent.futures import Executor, Future
+    from pathlib import Path
 
     import numpy as np
     from numpy.typing import NDArray
@@ -45,7 +44,6 @@ __all__ = [
     "Unmeasured",
     "all_cores",
     "curves_of_file",
-    "find_responses",
     "measure_file",
     "measure_files",
 ]
@@ -108,47 +106,6 @@ class Unmeasured:
 
     path: Path
     what: str
-
-
-def find_responses(paths: Iterable[Path]) -> list[Path]:
-    """Files as given, and all sound files in and under the folders, in natural order; each once.
-
-    Parameters
-    ----------
-    paths : iterable of Path
-
-    Returns
-    -------
-    list of Path
-
-    Raises
-    ------
-    RoomplanError
-        A folder without a sound file, or one that cannot be read. A missing file is left to the measuring.
-    """
-    found: list[Path] = []
-    for path in paths:
-        if not os.path.isdir(path):  # noqa: PTH112 - a name too long, or behind a locked door, is no folder
-            found.append(path)
-            continue
-        inside = []
-        for folder, folders, names in os.walk(path, onerror=_refuse):
-            folders[:] = [name for name in folders if not name.startswith(".")]
-            inside.extend(Path(folder) / name for name in names)
-        inside = sorted((file for file in inside if is_sound_name(file)), key=natural_order)
-        if not inside:
-            raise RoomplanError(f"{path}: no sound file in this folder", remedy="name files, or their folder")
-        found.extend(inside)
-    once: dict[str, Path] = {}
-    for path in found:
-        once.setdefault(os.path.normcase(os.path.abspath(path)), path)  # noqa: PTH100 - links stay what they are
-    return list(once.values())
-
-
-def _refuse(error: OSError) -> None:
-    raise RoomplanError(
-        f"{error.filename}: {error.strerror or error}", remedy="allow reading the folder"
-    ) from error
 
 
 def measure_file(path: Path, choice: MeasuringChoice) -> MeasuredFile:

@@ -14,6 +14,7 @@ import pytest
 
 from roomplan.acoustics.filters import octaves, thirds
 from roomplan.acoustics.speech import SpeechSpectrum
+from roomplan.audio.folders import find_sounds
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.rooms import measuring
 from roomplan.rooms.measuring import (
@@ -22,7 +23,6 @@ from roomplan.rooms.measuring import (
     Unmeasured,
     all_cores,
     curves_of_file,
-    find_responses,
     measure_file,
     measure_files,
 )
@@ -112,7 +112,7 @@ def test_a_folder_gives_the_sound_files_in_and_under_it_in_natural_order(folder)
     root = folder(
         "seat 10.wav", "seat 2.WAV", "Seat 1.flac", "balcony/b.aiff", "balcony/deep/c.ogg", "notes.txt", "x"
     )
-    assert names(find_responses([root]), root) == [
+    assert names(find_sounds([root]), root) == [
         "Seat 1.flac",
         "seat 2.WAV",
         "seat 10.wav",
@@ -123,31 +123,31 @@ def test_a_folder_gives_the_sound_files_in_and_under_it_in_natural_order(folder)
 
 def test_hidden_files_folders_and_resource_forks_are_passed_over(folder):
     root = folder("a.wav", "._a.wav", ".b.wav", ".trash/c.wav", "sub/._d.wav", "sub/d.wav")
-    assert names(find_responses([root]), root) == ["a.wav", "sub/d.wav"]
+    assert names(find_sounds([root]), root) == ["a.wav", "sub/d.wav"]
 
 
 def test_a_folder_may_be_called_like_a_sound_file(folder):
     root = folder("nave.wav/front.wav")
-    assert names(find_responses([root]), root) == ["nave.wav/front.wav"]
+    assert names(find_sounds([root]), root) == ["nave.wav/front.wav"]
 
 
 def test_files_stay_in_the_order_given_and_are_not_judged_by_their_name(folder):
     root = folder("b.wav", "a.dat")
     given = [root / "b.wav", root / "a.dat", root / "missing.wav"]
-    assert find_responses(given) == given
+    assert find_sounds(given) == given
 
 
 def test_a_file_given_twice_counts_once_where_it_stood_first(folder, monkeypatch):
     root = folder("b.wav", "a.wav", "sub/c.wav")
     monkeypatch.chdir(root)
-    found = find_responses([Path("b.wav"), root, root / "sub", root / "sub/../a.wav", Path("./b.wav")])
+    found = find_sounds([Path("b.wav"), root, root / "sub", root / "sub/../a.wav", Path("./b.wav")])
     assert found == [Path("b.wav"), root / "a.wav", root / "sub/c.wav"]
 
 
 def test_an_empty_folder_is_refused_by_name(folder, tmp_path):
     folder("texts/readme.txt")
     with pytest.raises(RoomplanError, match="texts: no sound file"):
-        find_responses([tmp_path / "texts"])
+        find_sounds([tmp_path / "texts"])
 
 
 def test_a_folder_that_may_not_be_read_is_refused_by_name(folder, monkeypatch):
@@ -161,12 +161,12 @@ def test_a_folder_that_may_not_be_read_is_refused_by_name(folder, monkeypatch):
 
     monkeypatch.setattr(os, "scandir", locked)  # a test may run as one who may read everything
     with pytest.raises(RoomplanError, match="locked: Permission denied"):
-        find_responses([root])
+        find_sounds([root])
 
 
 def test_a_name_no_system_can_have_is_left_to_the_measuring():
     path = Path("n" * 5000 + ".wav")
-    assert find_responses([path]) == [path]
+    assert find_sounds([path]) == [path]
     (result,) = measure_files([path], FEW)
     assert isinstance(result, Unmeasured)
 

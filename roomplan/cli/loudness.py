@@ -1,0 +1,168 @@
+"""`roomplan loudness`: how loud sound files are, as a whole and over time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
+from roomplan.cli.parameters import AsJson, Quiet, help_of
+from roomplan.errors import RoomplanError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from roomplan.audio.metering import MeteredFile, Unmetered
+    from roomplan.loudness.roles import ChannelRole
+
+__all__ = ["register"]
+
+_STEPS_PER_FILE = 1000  # of the progress
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the command in."""
+    app.command("loudness", help=help_of(loudness))(loudness)
+
+
+def loudness(
+    paths: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FILE|FOLDER…",
+            help="Any sound files, or folders of them.",
+            show_default=False,
+        ),
+    ],
+    *,
+    roles: Annotated[
+        str | None,
+        typer.Option(
+            "--roles",
+            metavar="ROLES",
+            help="What the channels are, in their order, such as L,R,C,LFE,Ls,Rs; needed for more than two. "
+            "Mono and stereo files beside them keep their own.",
+            show_default=False,
+        ),
+    ] = None,
+    against: Annotated[
+        Path | None,
+        typer.Option(
+            "--against",
+            metavar="OTHER",
+            help="Say how each figure differs from this file's, in LU and dB.",
+            show_default=False,
+        ),
+    ] = None,
+    plot: Annotated[
+        Path | None,
+        typer.Option(
+            "--plot",
+            metavar="FILE",
+            help="Draw loudness over time: .png or .svg for up to eight files, .pdf for any number.",
+            show_default=False,
+        ),
+    ] = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Measure the loudness of sound files: integrated, the loudest 400 ms and 3 s, range, and peaks.
+
+    Loudness follows ITU-R BS.1770 with both gates, its range EBU Tech 3342; the true peak is that between the
+    samples. A figure that cannot be said, such as the loudness of silence, is a dash with its reason.
+
+    Monitoring: turn down before playing what reads far louder than the rest.
+
+    Example: roomplan loudness mix.wav --plot mix.png
+
+    Example: roomplan loudness render/prints --against mix.wav
+
+    Example: roomplan loudness surround.wav --roles L,R,C,LFE,Ls,Rs
+    """
+    from roomplan.audio.folders import find_sounds
+    from roomplan.audio.metering import MeteredFile, file_loudness
+    from roomplan.reports import loudness_reports
+    from roomplan.reports.measurements import printable
+
+    named = _named(roles)
+    files = find_sounds(paths)
+    with StageProgress(quiet=quiet) as progress:
+        # first of all: a reference that cannot be read is said before thousands of files are metered
+        reference = None if against is None else MeteredFile(*file_loudness(against, roles=named))
+        metered, failed = _meter_all(files, named, progress)
+        problems = [file.what for file in failed]
+        heard = [*metered, *([reference] if reference is not None else [])]
+        if named is not None and heard and all(file.info.channels != len(named) for file in heard):
+            problems.append(f"no file has {len(named)} channels, as --roles {roles} says — check the roles")
+        if plot is not None and metered:
+            try:
+                _draw(plot, metered, reference, progress)
+            except RoomplanError as error:  # the figures are there: they are shown all the same
+                problems.append(str(error))
+    if as_json:
+        from roomplan.reports.documents import to_text
+
+        emit(to_text(loudness_reports.loudness_document(metered, failed, reference=reference)))
+    elif metered:
+        show(loudness_reports.loudness_table(metered, reference=reference))
+        if reference is not None:
+            show(loudness_reports.difference_table(metered, reference=reference))
+        show(*loudness_reports.notes(heard))
+    for what in problems:
+        print_errors(printable(what))
+    if problems:
+        raise typer.Exit(ExitStatus.INPUT)
+
+
+def _named(roles: str | None) -> tuple[ChannelRole, ...] | None:
+    """Roles from the option."""
+    from roomplan.loudness.roles import parse_roles
+
+    if roles is None:
+        return None
+    try:
+        return parse_roles(roles)
+    except RoomplanError as error:
+        raise typer.BadParameter(str(error), param_hint="--roles") from error
+
+
+def _meter_all(
+    files: Sequence[Path], roles: Sequence[ChannelRole] | None, progress: StageProgress
+) -> tuple[list[MeteredFile], list[Unmetered]]:
+    from roomplan.audio.metering import MeteredFile, meter_files
+
+    metered: list[MeteredFile] = []
+    failed: list[Unmetered] = []
+    steps = _STEPS_PER_FILE * len(files)
+
+    def advance(done: int, share: float) -> None:
+        progress("metering", int(_STEPS_PER_FILE * (done + share)), steps)
+
+    for done, result in enumerate(meter_files(files, roles=roles, progress=advance), start=1):
+        if isinstance(result, MeteredFile):
+            metered.append(result)
+        else:
+            failed.append(result)
+        advance(done, 0.0)
+    return metered, failed
+
+
+def _draw(
+    target: Path, metered: Sequence[MeteredFile], reference: MeteredFile | None, progress: StageProgress
+) -> None:
+    from roomplan.reports.loudness_pictures import PicturedSound, draw_loudness
+
+    progress.note("drawing")
+    files = [*metered, *([reference] if reference is not None else [])]
+    several = len({file.path.parent for file in files}) > 1
+    sounds = [
+        PicturedSound(
+            str(file.path if several else file.path.name) + (" (reference)" if file is reference else ""),
+            file.info.duration_s,
+            file.loudness,
+        )
+        for file in files
+    ]
+    draw_loudness(sounds, target)

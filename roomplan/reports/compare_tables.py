@@ -1,0 +1,148 @@
+"""Comparisons as tables for a terminal.
+
+Conventions
+-----------
+One table for each plan against the first: the first plan's figure, and the difference. Plus is louder,
+wetter, longer, clearer.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from rich.text import Text
+
+from roomplan.reports.comparison import differences_of_bus, plan_changes
+from roomplan.reports.tables import DASH, level, plain_table
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from rich.table import Table
+
+    from roomplan.reports.comparison import Compared
+
+__all__ = ["change_lines", "comparison_table", "margin_table", "passage_table"]
+
+_ANSWERED = {
+    "sound": "heard just now",
+    "matrix": "answered from an earlier pass: only levels and mutes differ",
+    "report": "from its report",
+}
+
+
+def change_lines(compared: Sequence[Compared]) -> list[Text]:
+    """What each plan says differently from the first, and where its figures come from."""
+    first = compared[0]
+    lines = [Text(f"{first.label}: {_ANSWERED[first.answered_from]}")]
+    for other in compared[1:]:
+        lines.append(Text(f"{other.label}: {_ANSWERED[other.answered_from]}"))
+        changes = plan_changes(first.document, other.document)
+        lines += [Text(f"  {change}") for change in changes or ["the plans say the same"]]
+    return lines
+
+
+def comparison_table(first: Compared, other: Compared) -> Table:
+    """Buses down: loudness of the first plan, and what the other adds to it."""
+    table = plain_table(
+        f"{other.label} against {first.label}",
+        "LUFS: of the first plan; then what the second adds: LU, dB, s · in brackets just-noticeable steps "
+        "(ISO 3382-1, Table A.1)",
+    )
+    table.add_column("bus")
+    for heading in (
+        "LUFS", "loudness", "short-term", "range", "wet/dry", "true peak", "EDT s", "C80 dB", "tail s",
+    ):  # fmt: skip
+        table.add_column(heading, justify="right", no_wrap=True)
+    ours = {bus["name"]: bus for bus in first.document["buses"]}
+    names = [bus["name"] for bus in other.document["buses"] if bus["name"] in ours]
+    theirs = {bus["name"]: bus for bus in other.document["buses"]}
+    for number, name in enumerate(_ordered(names)):
+        found = differences_of_bus(ours[name], theirs[name])
+        following = _ordered(names)[number + 1 : number + 2]
+        table.add_row(
+            name,
+            level(ours[name]["loudness"]["integrated_lufs"]),
+            level(found["integrated_lu"]),
+            level(found["short_term_max_lu"]),
+            level(found["range_lu"]),
+            level(found["wet_to_dry_db"]),
+            level(found["true_peak_db"]),
+            _with_steps(found["edt_s"], found["edt_steps"], 2),
+            _with_steps(found["c80_db"], found["c80_steps"], 1),
+            level(found["tail_to_minus_40_s"], 2),
+            end_section=bool(following) and _is_wet(name) and not _is_wet(following[0]),
+        )
+    return table
+
+
+def _with_steps(difference: float | None, steps: float | None, digits: int) -> str:
+    if difference is None or steps is None:
+        return DASH
+    return f"{level(difference, digits)} ({level(steps)})"
+
+
+def _is_wet(name: str) -> bool:
+    return name == "wet" or name.endswith(":wet") or name.startswith("room:")
+
+
+def _ordered(names: Sequence[str]) -> list[str]:
+    """The wet buses first: they are what a comparison of rooms is about."""
+    return [name for name in names if _is_wet(name)] + [name for name in names if not _is_wet(name)]
+
+
+def margin_table(compared: Sequence[Compared]) -> Table | None:
+    """Margins down, plans across; None when no plan asks for one."""
+    rows: dict[tuple[str, str, str, str | None], list[Mapping[str, Any] | None]] = {}
+    for column, one in enumerate(compared):
+        for entry in one.document.get("margins", []):
+            key = (entry["of"], entry["over"], entry["band"], entry["passage"])
+            rows.setdefault(key, [None] * len(compared))[column] = entry
+    if not rows:
+        return None
+    table = plain_table(
+        "Margins, dB",
+        "kept in nine tenths of the time in which the first sounds (10th percentile of 3 s) · words: 1–4 kHz",
+    )
+    for heading in ("of", "over", "band", "passage"):
+        table.add_column(heading)
+    for one in compared:
+        table.add_column(one.label, justify="right", no_wrap=True)
+    reasons: list[str] = []
+    for (of, over, band, passage), entries in rows.items():
+        cells = []
+        for entry in entries:
+            cells.append(level(None if entry is None else entry["margin_db"]))
+            if entry is not None and entry["margin_db"] is None and entry["reason"]:
+                reasons.append(f"{of} over {over}: {entry['reason']}")
+        table.add_row(of, over, band, passage or "whole", *cells)
+    for reason in dict.fromkeys(reasons):
+        table.caption = f"{table.caption}\n{reason}"
+    return table
+
+
+def passage_table(compared: Sequence[Compared]) -> Table | None:
+    """Integrated loudness of sections, groups and the mix in each passage, with what differs."""
+    rows: dict[tuple[str, str], list[float | None]] = {}
+    for column, one in enumerate(compared):
+        for entry in one.document.get("passages", []):
+            if entry["bus"].count(":") > 1 or entry["bus"] in {"dry", "wet"}:
+                continue
+            key = (entry["passage"], entry["bus"])
+            rows.setdefault(key, [None] * len(compared))[column] = entry["loudness"]["integrated_lufs"]
+    if not rows:
+        return None
+    table = plain_table("Passages: integrated loudness, LUFS, and the difference to the first plan, LU")
+    table.add_column("passage")
+    table.add_column("bus")
+    for one in compared:
+        table.add_column(one.label, justify="right", no_wrap=True)
+    for (passage, bus), values in rows.items():
+        cells = []
+        for column, value in enumerate(values):
+            text = level(value)
+            if column and value is not None and values[0] is not None:
+                text += f" ({level(value - values[0])})"
+            cells.append(text)
+        table.add_row(passage, bus, *cells)
+    return table
