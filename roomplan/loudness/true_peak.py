@@ -29,7 +29,7 @@ Tech 3341, Table 1, cases 15 to 23: tolerance +0.2, −0.4 dB.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from scipy.signal import remez
@@ -65,8 +65,10 @@ _OVERSAMPLED_TOGETHER = 8
 _MOST_OVERSAMPLED = 32 * _OVERSAMPLED_TOGETHER
 # A parabola over three values of one sign stands at most an eighth above the middle one.
 _PARABOLA = 1.125
-# Room for the rounding of a bound.
+# Room for the rounding of a bound, and of one in single precision: 96 products of 6e-8 each, and more.
 _ROUNDING = 1.0 + 1e-9
+_ROUGH_ROUNDING = 1.0 + 3e-5
+_Float = TypeVar("_Float", bound=np.floating)
 
 
 class TruePeakMeter:
@@ -192,6 +194,8 @@ def peak_within(sound: NDArray[np.floating], found: float) -> float:
         bounds[left[first]] = 0.0
         left = left[bounds[left] > found]
         left = left[_bounds_after_doubling(_windows(blocks, left)) > found]
+    if left.size > _OVERSAMPLED_TOGETHER:
+        left = left[_bounds_by_rough_points(_windows(blocks, left)) > found]
     for start in range(0, left.size, _MOST_OVERSAMPLED):
         found = _oversampled(_windows(blocks, left[start : start + _MOST_OVERSAMPLED]), found)
     return found
@@ -228,10 +232,17 @@ def _windows(blocks: NDArray[np.floating], numbers: NDArray[np.intp]) -> NDArray
 def _bounds_after_doubling(windows: NDArray[np.floating]) -> NDArray[np.float64]:
     """What the blocks in the middle of windows, (blocks, frames), cannot exceed: the rate doubled only."""
     filters = _filters()
-    between = _in_batches(windows, filters.between, _DOUBLED_TOGETHER)
+    windows = windows.astype(np.float32)
+    between = _in_batches(windows, filters.rough_between, _DOUBLED_TOGETHER)
     inner = slice(BLOCK_FRAMES - _REACH_AFTER_DOUBLING, 2 * BLOCK_FRAMES + _REACH_AFTER_DOUBLING + 1)
     heights = np.maximum(_height(windows[:, inner]), _height(between))
-    return filters.bound_after_doubling * heights
+    return filters.bound_after_doubling * _ROUGH_ROUNDING * heights
+
+
+def _bounds_by_rough_points(windows: NDArray[np.floating]) -> NDArray[np.floating]:
+    """What the blocks in the middle of windows cannot exceed: points in single precision, and a parabola."""
+    points = _in_batches(windows.astype(np.float32), _filters().rough_points, _DOUBLED_TOGETHER)
+    return _PARABOLA * _ROUGH_ROUNDING * _height(points[:, 1:-1])
 
 
 def _oversampled(windows: NDArray[np.floating], found: float) -> float:
@@ -253,12 +264,10 @@ def _height(values: NDArray[np.floating]) -> NDArray[np.floating]:
     return np.maximum(values.max(axis=1), -values.min(axis=1))
 
 
-def _in_batches(
-    windows: NDArray[np.floating], matrix: NDArray[np.float64], together: int
-) -> NDArray[np.float64]:
-    """``windows @ matrix``, so many windows per product and all products of one size."""
+def _in_batches(windows: NDArray[np.floating], matrix: NDArray[_Float], together: int) -> NDArray[_Float]:
+    """``windows @ matrix`` in the matrix's precision: products of one size, so many windows in each."""
     count = len(windows)
-    padded = np.zeros((-(-count // together) * together, windows.shape[1]))
+    padded = np.zeros((-(-count // together) * together, windows.shape[1]), matrix.dtype)
     padded[:count] = windows
     products = padded.reshape(-1, together, windows.shape[1]) @ matrix
     return products.reshape(-1, matrix.shape[1])[:count]
@@ -276,6 +285,8 @@ class _Filters:
     straight, curved : float
         What the refined peak of a block can be at most: so much of its largest sample, and so much of the
         largest second difference in the window.
+    rough_between, rough_points : ndarray
+        The same in single precision, for bounds.
     bound, bound_after_doubling : float
         What the refined peak of a block can be at most, relative to the largest magnitude of its samples, and
         of its samples at twice the rate.
@@ -296,6 +307,8 @@ class _Filters:
         between = doubled[low : low + 2 * (BLOCK_FRAMES + 2 * _REACH_AFTER_DOUBLING) : 2]
         self.between = np.ascontiguousarray(between.T)
         self.points = np.ascontiguousarray(points.T)
+        self.rough_between = self.between.astype(np.float32)
+        self.rough_points = self.points.astype(np.float32)
         self.bound = _most(points) * _ROUNDING
         self.straight, self.curved = _straight_and_curved(points)
         after, _start = _doubled(_doubled(np.eye(_WINDOW), second)[0], third)

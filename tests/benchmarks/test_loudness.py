@@ -30,7 +30,8 @@ def music():
     for start in range(0, frames, RATE // 2):
         length = min(RATE // 2, frames - start)
         envelope[start : start + length] = generator.uniform(0.1, 1.0) * np.exp(-np.arange(length) / 5000.0)
-    sound = lfilter([0.15], [1.0, -0.85], generator.standard_normal((frames, 2)) * envelope[:, None], axis=0)
+    bursts = generator.standard_normal((frames, 2)) * envelope[:, None]
+    sound = np.asarray(lfilter([0.15], [1.0, -0.85], bursts, axis=0))
     return (0.5 * sound / np.abs(sound).max()).astype(np.float32)
 
 
