@@ -269,7 +269,7 @@ def _in_batches(windows: NDArray[np.floating], matrix: NDArray[_Float], together
     count = len(windows)
     padded = np.zeros((-(-count // together) * together, windows.shape[1]), matrix.dtype)
     padded[:count] = windows
-    products = padded.reshape(-1, together, windows.shape[1]) @ matrix
+    products: NDArray[_Float] = np.matmul(padded.reshape(-1, together, windows.shape[1]), matrix)
     return products.reshape(-1, matrix.shape[1])[:count]
 
 
