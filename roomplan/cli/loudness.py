@@ -31,7 +31,7 @@ def loudness(
     paths: Annotated[
         list[Path],
         typer.Argument(
-            metavar="FILE|FOLDER…",
+            metavar="FILE|FOLDER",
             help="Any sound files, or folders of them.",
             show_default=False,
         ),

@@ -54,7 +54,7 @@ def measure(
     paths: Annotated[
         list[Path],
         typer.Argument(
-            metavar="FILE|FOLDER…",
+            metavar="FILE|FOLDER",
             help="Impulse responses, any sound file, or folders of them.",
             show_default=False,
         ),

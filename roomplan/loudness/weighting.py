@@ -18,9 +18,9 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.signal import lfilter
 
 from roomplan.errors import RoomplanError
+from roomplan.loudness.stream_filter import StreamFilter
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -44,11 +44,6 @@ _SHELF_GAIN_DB = 3.999843853973347
 _SHELF_Q = 0.7071752369554196
 _HIGH_PASS_FREQUENCY_HZ = 38.13547087602444
 _HIGH_PASS_Q = 0.5003270373238773
-
-# Filter memory below this amplitude (−600 dBFS) is set to zero once a second. The slow poles decay by
-# exp(−240 t), so three seconds after a sound has stopped the memory would be denormal numbers, which
-# most processors handle a hundred times slower; 1e-30 squared is far below the last bit of any sum.
-_FORGOTTEN = 1e-30
 
 
 def validate_sample_rate(sample_rate: int) -> None:
@@ -166,8 +161,8 @@ def k_weighting_power(frequencies_hz: ArrayLike, sample_rate: int) -> NDArray[np
     return np.abs(np.polyval(b[::-1], delay) / np.polyval(a[::-1], delay)) ** 2
 
 
-class KFilter:
-    """K-weighting over a stream of planar blocks; the memory of every channel is kept between calls.
+class KFilter(StreamFilter):
+    """K-weighting over a stream of planar blocks.
 
     Parameters
     ----------
@@ -175,77 +170,7 @@ class KFilter:
         Hz.
     channels : int
         Rows of every block.
-
-    Notes
-    -----
-    The output does not depend on where the stream is cut, to the last bit: the recursion runs sample by
-    sample, and forgotten memory is cleared once a second of filtered sound only. Nothing is checked for
-    finiteness: a NaN poisons its row for good, which the readers of the sums report.
     """
 
     def __init__(self, sample_rate: int, channels: int) -> None:
-        self._b, self._a = k_weighting(sample_rate)
-        self._memory = np.zeros((channels, self._a.size - 1))
-        self._second = sample_rate
-        self._until_second = sample_rate  # frames left in the running second of the stream
-
-    def awake(self, planar: NDArray[np.floating]) -> NDArray[np.intp]:
-        """Rows whose output over this block is not all zero: they hold a sound, or still ring.
-
-        Parameters
-        ----------
-        planar : ndarray, shape (channels, frames)
-            The block that is about to be filtered.
-
-        Returns
-        -------
-        ndarray of int
-            Ascending row numbers.
-        """
-        ringing = np.asarray(self._memory.any(axis=1))
-        if not ringing.all():
-            for row in np.flatnonzero(~ringing):
-                ringing[row] = planar[row].any()
-        return np.flatnonzero(ringing)
-
-    def __call__(
-        self, planar: NDArray[np.floating], rows: NDArray[np.intp] | None = None
-    ) -> NDArray[np.float64]:
-        """Filter one block.
-
-        Parameters
-        ----------
-        planar : ndarray, shape (channels, frames)
-            Any float type.
-        rows : ndarray of int, optional
-            Filter these rows only, as found by `awake`; the others are skipped.
-
-        Returns
-        -------
-        ndarray, shape (channels or len(rows), frames)
-            Weighted sound.
-        """
-        every = rows is None or rows.size == len(self._memory)
-        sound = planar if every else planar[rows]
-        memory: NDArray[np.float64] = self._memory if every else self._memory[rows]
-        parts: list[NDArray[np.float64]] = []
-        start, frames = 0, planar.shape[1]
-        while start < frames:
-            stop = min(frames, start + self._until_second)
-            # float64 before lfilter: left to convert float32 itself, it takes nearly twice as long
-            samples = sound[:, start:stop].astype(np.float64, copy=False)
-            part, state = lfilter(self._b, self._a, samples, zi=memory)
-            memory = np.asarray(state)
-            parts.append(np.asarray(part))
-            self._until_second -= stop - start
-            if self._until_second == 0:
-                self._until_second = self._second
-                memory[np.all(np.abs(memory) < _FORGOTTEN, axis=1)] = 0.0
-            start = stop
-        if every:
-            self._memory = memory
-        else:
-            self._memory[rows] = memory
-        if len(parts) == 1:
-            return parts[0]
-        return np.concatenate(parts, axis=1) if parts else np.empty((len(memory), 0))
+        super().__init__((k_weighting(sample_rate),), sample_rate=sample_rate, channels=channels)

@@ -19,8 +19,9 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.signal import butter, lfilter
+from scipy.signal import butter
 
+from roomplan.loudness.stream_filter import StreamFilter
 from roomplan.loudness.weighting import validate_sample_rate
 
 if TYPE_CHECKING:
@@ -36,9 +37,6 @@ _ORDER = 4  # 18 dB down at 700 Hz and at 5.6 kHz, 57 dB at 250 Hz
 # Upper edges beyond this share of the sample rate lie at half the rate for all purposes: the band-pass has
 # become a high-pass, which is what its design tends to, with poles that run into each other on the way.
 _HIGHEST_EDGE = 0.495
-
-# As in the K-weighting: filter memory under −600 dBFS is cleared once a second, before it is denormal.
-_FORGOTTEN = 1e-30
 
 
 @lru_cache(maxsize=32)
@@ -107,8 +105,8 @@ def words_weighting_power(frequencies_hz: ArrayLike, sample_rate: int) -> NDArra
     return power
 
 
-class WordsFilter:
-    """The words band over a stream of planar blocks; the memory of every channel is kept between calls.
+class WordsFilter(StreamFilter):
+    """The words band over a stream of planar blocks, in place of `weighting.KFilter`.
 
     Parameters
     ----------
@@ -116,74 +114,7 @@ class WordsFilter:
         Hz; 8,000 to 192,000.
     channels : int
         Rows of every block.
-
-    Notes
-    -----
-    Used as `weighting.KFilter` is, so that whatever sums K-weighted squares can sum those of this band. The
-    output does not depend on where the stream is cut, to the last bit. Nothing is checked for finiteness.
     """
 
     def __init__(self, sample_rate: int, channels: int) -> None:
-        self._stages = words_weighting(sample_rate)
-        self._memory = np.zeros((len(self._stages), channels, _ORDER))
-        self._second = sample_rate
-        self._until_second = sample_rate  # frames left in the running second of the stream
-
-    def awake(self, planar: NDArray[np.floating]) -> NDArray[np.intp]:
-        """Rows whose output over this block is not all zero: they hold a sound, or still ring.
-
-        Parameters
-        ----------
-        planar : ndarray, shape (channels, frames)
-            The block that is about to be filtered.
-
-        Returns
-        -------
-        ndarray of int
-            Ascending row numbers.
-        """
-        ringing = np.asarray(self._memory.any(axis=(0, 2)))
-        for row in np.flatnonzero(~ringing):
-            ringing[row] = planar[row].any()
-        return np.flatnonzero(ringing)
-
-    def __call__(
-        self, planar: NDArray[np.floating], rows: NDArray[np.intp] | None = None
-    ) -> NDArray[np.float64]:
-        """Filter one block.
-
-        Parameters
-        ----------
-        planar : ndarray, shape (channels, frames)
-            Any float type.
-        rows : ndarray of int, optional
-            Filter these rows only, as found by `awake`; the others are skipped.
-
-        Returns
-        -------
-        ndarray, shape (channels or len(rows), frames)
-            The band.
-        """
-        if rows is None:
-            rows = np.arange(self._memory.shape[1])
-        every = rows.size == self._memory.shape[1]
-        sound = planar if every else planar[rows]
-        memory = self._memory[:, rows]
-        frames = planar.shape[1]
-        band = np.empty((rows.size, frames))
-        start = 0
-        while start < frames:
-            stop = min(frames, start + self._until_second)
-            # float64 before lfilter: left to convert float32 itself, it takes nearly twice as long
-            part = sound[:, start:stop].astype(np.float64, copy=False)
-            for stage, (b, a) in enumerate(self._stages):
-                output, state = lfilter(b, a, part, zi=memory[stage])
-                part, memory[stage] = np.asarray(output), np.asarray(state)
-            band[:, start:stop] = part
-            self._until_second -= stop - start
-            if self._until_second == 0:
-                self._until_second = self._second
-                memory[:, np.all(np.abs(memory) < _FORGOTTEN, axis=(0, 2))] = 0.0
-            start = stop
-        self._memory[:, rows] = memory
-        return band
+        super().__init__(words_weighting(sample_rate), sample_rate=sample_rate, channels=channels)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import sys
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,8 +14,7 @@ import soundfile
 
 from roomplan.cli.main import main
 
-if TYPE_CHECKING:
-    from pathlib import Path
+sys.path.insert(0, str(Path(__file__).parent))  # test folders are not packages
 
 RATE = 48_000
 
@@ -78,3 +78,44 @@ def session(tmp_path: Path) -> Path:
     soundfile.write(tmp_path / "nave.wav", response, RATE, subtype="FLOAT")
     (tmp_path / "plan.yaml").write_text(PLAN, encoding="utf-8")
     return tmp_path
+
+
+@pytest.fixture
+def folder(tmp_path, monkeypatch):
+    """Folder the command runs in."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.fixture
+def write(folder):
+    def sound(name: str, samples, rate: int = 24_000, subtype: str = "FLOAT") -> str:
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        soundfile.write(path, samples, rate, subtype=subtype if path.suffix == ".wav" else None)
+        return name
+
+    return sound
+
+
+@pytest.fixture
+def measure(run):
+    """Run the command and check what holds for every run of it."""
+
+    def command(*arguments):
+        outcome = run("measure", "--quiet", *arguments)
+        assert outcome.status in {0, 1, 2}
+        assert bool(outcome.errors) == (outcome.status != 0)
+        return outcome
+
+    return command
+
+
+@pytest.fixture
+def document(measure):
+    def of(*arguments, status: int = 0):
+        outcome = measure(*arguments, "--json")
+        assert outcome.status == status, outcome.errors
+        return outcome.json
+
+    return of

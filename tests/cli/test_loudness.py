@@ -34,19 +34,11 @@ def swell(seconds: float = 4.0, channels: int = 2, rate: int = RATE, seed: int =
 
 
 @pytest.fixture
-def folder(tmp_path, monkeypatch):
-    """Folder the command runs in."""
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
+def write(write):
+    """Write sounds at the rate of these tests."""
 
-
-@pytest.fixture
-def write(folder):
-    def sound(name: str, samples, rate: int = RATE, subtype: str = "FLOAT") -> str:
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        soundfile.write(path, samples, rate, subtype=subtype if path.suffix == ".wav" else None)
-        return name
+    def sound(name: str, samples, rate: int = RATE, **options) -> str:
+        return write(name, samples, rate, **options)
 
     return sound
 

@@ -4,51 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import soundfile
-
-RATE = 24_000
-
-
-def decay(time_s: float = 0.4, *, channels: int = 1, rate: int = RATE, length_s: float = 0.6, seed: int = 1):
-    """Return decaying noise behind a direct sound, (frames, channels)."""
-    generator = np.random.default_rng(seed)
-    clock = np.arange(round(length_s * rate)) / rate
-    samples = (
-        0.1 * generator.standard_normal((clock.size, channels)) * 10.0 ** (-3.0 * clock / time_s)[:, None]
-    )
-    samples[0] = 0.9
-    return samples
-
-
-@pytest.fixture
-def folder(tmp_path, monkeypatch):
-    """Folder the command runs in."""
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
-
-
-@pytest.fixture
-def write(folder):
-    def sound(name: str, samples, rate: int = RATE, subtype: str = "FLOAT") -> str:
-        path = folder / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        soundfile.write(path, samples, rate, subtype=subtype)
-        return name
-
-    return sound
-
-
-@pytest.fixture
-def measure(run):
-    """Run the command and check what holds for every run of it."""
-
-    def command(*arguments):
-        outcome = run("measure", "--quiet", *arguments)
-        assert outcome.status in {0, 1, 2}
-        assert bool(outcome.errors) == (outcome.status != 0)
-        return outcome
-
-    return command
+from measured_documents import decay
 
 
 @pytest.mark.parametrize(("suffix", "start"), [("png", b"\x89PNG"), ("svg", b"<?xml"), ("PDF", b"%PDF")])
