@@ -393,7 +393,8 @@ def _judge(
         if curvature < -max(_DOWNWARD_PERCENT, _CHANCES * chance):
             bent.append(f"the decay bends down by {-curvature:.0f} %, as no room does: faded or gated?")
         elif abs(curvature) > CURVATURE_LIMIT_PERCENT:
-            bent.append(f"the decay is bent: T30 and T20 differ by {curvature:+.0f} %")
+            signed = f"{curvature:+.0f}".replace("-", "−")
+            bent.append(f"the decay is bent: T30 and T20 differ by {signed} %")
     straightest = t30 or t20
     if t20 is not None and late_decay_time_s is not None:
         scatter = uncertainties.get("t20_s", 0.0) / t20.decay_time_s

@@ -46,6 +46,8 @@ def response_tables(measured: MeasuredFile, *, binaural: bool) -> list[Table | T
         items.extend(_remarks(channel))
     if measured.figures.correlation:
         items.append(_correlation_table(measured.figures.correlation, binaural=binaural))
+    elif binaural:
+        items.append(Text("no IACC: it takes both ears, a file of two channels measured together"))
     return items
 
 

@@ -36,6 +36,11 @@ MIDS = ("--band", "500", "--band", "1000")  # few bands where any do: for speed
 # --- help and streams
 
 
+def test_iacc_of_one_channel_is_refused_in_words(measure, write):
+    output = measure(write("nave.wav", decay(channels=1)), *MIDS, "--binaural").output
+    assert "no IACC: it takes both ears" in output
+
+
 def test_measuring_help_carries_the_cautions_and_an_example(run):
     text = " ".join(run("measure", "--help").output.split())
     for words in (
