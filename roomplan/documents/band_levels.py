@@ -6,6 +6,9 @@ A line holds the nominal mid-band frequency in hertz, the level of the noise and
 speech, both in dB SPL: `125 41.5`, `125,41.5`, `125; 41,5; 62`, `125 41,5` or `125: 41.5`. A comma between
 two digits is a decimal one where something else parts the fields of its line. `#` starts a comment; lines of
 words ahead of the first number are a heading. All problems are reported at once, each with its line.
+
+Levels of noise alone may also stand bare, from the lowest band up, or under a line of the bands; quotation
+marks and brackets count as space, so a mapping of another notation is read too.
 """
 
 from __future__ import annotations
@@ -95,10 +98,29 @@ def read_band_levels(
             Problem("some lines name the speech and some do not", Place(path), "name it in all or in none")
         )
     if problems:
+        bare = _bare_levels(lines, centres_hz)
+        if bare is not None:
+            return bare, None
         raise PlanError(problems)
     noise = tuple(rows[centre][1][0] for centre in centres_hz)
     speech = tuple(rows[centre][1][1] for centre in centres_hz) if widths == {2} else None
     return noise, speech
+
+
+def _bare_levels(lines: Sequence[str], centres_hz: Sequence[float]) -> tuple[float, ...] | None:
+    """Levels of a file that holds nothing else, or the bands and their levels one after the other."""
+    values = [_number(field) for text in lines for field in _fields(text)]
+    numbers = [value for value in values if value is not None and abs(value) <= _HIGHEST_DB * 1000.0]
+    count, centres = len(centres_hz), list(centres_hz)
+    if len(numbers) != len(values):
+        return None
+    if len(numbers) == 2 * count and numbers[:count] == centres:
+        numbers = numbers[count:]
+    elif len(numbers) == 2 * count and numbers[::2] == centres:
+        numbers = numbers[1::2]
+    if len(numbers) != count or any(abs(value) > _HIGHEST_DB for value in numbers):
+        return None
+    return tuple(numbers)
 
 
 def _lines(path: Path) -> list[str]:
@@ -118,7 +140,8 @@ def _lines(path: Path) -> list[str]:
 
 
 def _fields(text: str) -> list[str]:
-    text = text.split("#", 1)[0].strip().replace("\N{MINUS SIGN}", "-")
+    text = text.split("#", 1)[0].replace("\N{MINUS SIGN}", "-")
+    text = re.sub(r"[\"'{}\[\]]", " ", text).strip()
     if ";" in text or "\t" in text:
         text = text.replace(",", ".")
     elif re.search(r"[^\s,:][\s:]+[^\s,:]", text) and not re.search(r",\s|\s,", text):

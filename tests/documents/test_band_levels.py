@@ -207,3 +207,31 @@ def test_a_folder_is_one_line(tmp_path):
 def test_what_is_no_text_is_refused(read, data, words):
     with pytest.raises(RoomplanError, match=words):
         read(data)
+
+
+LEVELS = (50.0, 48.5, 45.0, 42.0, 39.0, 36.0, 33.0)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "50 48.5 45 42 39 36 33",
+        "50\n48.5\n45\n42\n39\n36\n33\n",
+        "# hall at night\n50, 48.5, 45, 42, 39, 36, 33",
+        "125 250 500 1000 2000 4000 8000\n50 48.5 45 42 39 36 33",
+        '{"125": 50, "250": 48.5, "500": 45, "1000": 42, "2000": 39, "4000": 36, "8000": 33}',
+        '"125": 50\n"250": 48.5\n"500": 45\n"1000": 42\n"2000": 39\n"4000": 36\n"8000": 33\n',
+    ],
+)
+def test_levels_of_noise_alone_may_stand_bare_or_in_another_notation(tmp_path, text):
+    path = tmp_path / "noise.txt"
+    path.write_text(text, encoding="utf-8")
+    found = read_band_levels(path, centres_hz=(125, 250, 500, 1000, 2000, 4000, 8000))
+    assert found == (LEVELS, None)
+
+
+def test_six_bare_levels_are_not_taken_for_seven(tmp_path):
+    path = tmp_path / "noise.txt"
+    path.write_text("50 48 45 42 39 36", encoding="utf-8")
+    with pytest.raises(PlanError):
+        read_band_levels(path, centres_hz=(125, 250, 500, 1000, 2000, 4000, 8000))
