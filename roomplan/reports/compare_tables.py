@@ -113,7 +113,7 @@ def margin_table(compared: Sequence[Compared]) -> Table | None:
         cells = []
         for entry in entries:
             cells.append(level(None if entry is None else entry["margin_db"]))
-            if entry is not None and entry["margin_db"] is None and entry["reason"]:
+            if entry is not None and entry["reason"]:
                 reasons.append(f"{of} over {over}: {entry['reason']}")
         table.add_row(of, over, band, passage or "whole", *cells)
     for reason in dict.fromkeys(reasons):
