@@ -42,14 +42,13 @@ def find_clipping(samples: NDArray[np.float64]) -> int | None:
     return int(found[0]) if len(found) else None
 
 
-def doubtful_beginning(samples: NDArray[np.float64], *, onset: int, sample_rate: float) -> str | None:
+def doubtful_beginning(magnitude: NDArray[np.float64], *, sample_rate: float) -> str | None:
     """Why it is open whether the onset is the direct sound, or None.
 
     Parameters
     ----------
-    samples : ndarray, shape (frames,)
-    onset : int
-        First frame within 20 dB of the peak.
+    magnitude : ndarray, shape (frames,)
+        Absolute values from the onset on, which is the first frame within 20 dB of the peak.
     sample_rate : float
 
     Notes
@@ -58,7 +57,6 @@ def doubtful_beginning(samples: NDArray[np.float64], *, onset: int, sample_rate:
     peak: what came first may be the direct sound with a louder reflection behind it, or a precursor, or the
     noise ahead of the response. ISO 3382-1 takes the first; nobody can tell from the file.
     """
-    magnitude = np.abs(samples[onset:])
     if magnitude.size == 0:
         return None
     peak = float(magnitude.max())

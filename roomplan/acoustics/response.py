@@ -14,6 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from roomplan.acoustics.analysis import rate_too_low
 from roomplan.acoustics.band_decay import decay_of_band, figures_of_band
 from roomplan.acoustics.checks import validate_rate, validate_response
@@ -21,7 +23,6 @@ from roomplan.acoustics.correlation import inter_channel_correlation
 from roomplan.acoustics.curves import decay_curve, no_curve
 from roomplan.acoustics.decay import fit_decay
 from roomplan.acoustics.defects import doubtful_beginning, find_clipping
-from roomplan.acoustics.direct_sound import find_onset
 from roomplan.acoustics.double_slope import find_double_slope
 from roomplan.acoustics.energies import channel_energies
 from roomplan.acoustics.figures import (
@@ -45,7 +46,6 @@ from roomplan.acoustics.speech import (
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    import numpy as np
     from numpy.typing import ArrayLike, NDArray
 
     from roomplan.acoustics.band_decay import BandDecay
@@ -218,8 +218,7 @@ def _channel(
             SpeechEstimate(None, None, None, "unusable", reason),
         )
     clipped = find_clipping(column)
-    onset = find_onset(column[:, None])
-    beginning = doubtful_beginning(column, onset=onset or 0, sample_rate=sample_rate)
+    beginning = doubtful_beginning(np.sqrt(sound.broadband), sample_rate=sample_rate)
     decays = {look: decay_of_band(sound, look) for look in sound.bands}
 
     def figures(look: Filter) -> BandFigures:

@@ -51,5 +51,5 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
         show(*tables.octave_tables(rendering))
     show(*margin_tables(rendering), *tables.warning_lines(rendering.warnings))
     if rendering.recalled:
-        show("answered from an earlier pass over the same sounds: only levels and mutes differ")
+        show("answered from an earlier pass over the same sounds: at most levels and mutes differ")
     show(f"{plan}: no problems")

@@ -43,7 +43,7 @@ def compare(
         typer.Option(
             "--bus",
             metavar="BUS",
-            help="Bus to write or to draw; repeatable. [default: mix]",
+            help="Bus to write or to draw; repeatable, the first is drawn. [default: mix]",
             show_default=False,
         ),
     ] = None,
@@ -65,7 +65,7 @@ def compare(
         typer.Option(
             "--plot",
             metavar="FILE",
-            help="Draw loudness over time and the differences: .png, .svg or .pdf.",
+            help="Draw loudness over time of one bus and the differences of all: .png, .svg or .pdf.",
             show_default=False,
         ),
     ] = None,
@@ -134,13 +134,15 @@ def _open_all(
             print_errors(problem)
         raise typer.Exit(ExitStatus.INPUT)
     cache = Cache.open()
-    sessions = _asking_the_same([session for session, _found in opened.values() if session is not None])
+    sessions = _asking_the_same(
+        {path: session for path, (session, _found) in opened.items() if session is not None}
+    )
     compared, renderings = [], {}
     for label, path in zip(labels, plans, strict=True):
         if path in reports:
             compared.append(Compared(label, reports[path], "report"))
             continue
-        session = sessions[path.absolute()]
+        session = sessions[path]
         rendering = measure_session(
             session,
             progress=lambda stage, done, total, label=label: progress(f"{label}: {stage}", done, total),
@@ -152,19 +154,20 @@ def _open_all(
     return compared, renderings
 
 
-def _asking_the_same(sessions: Sequence[Session]) -> dict[Path, Session]:
-    """Sessions by the path of their plan, each with the passages and margins any of the plans asks for."""
+def _asking_the_same(sessions: Mapping[Path, Session]) -> dict[Path, Session]:
+    """The sessions, each with the passages and margins any of the plans asks for."""
     from dataclasses import replace
 
-    passages = {name: p for session in reversed(sessions) for name, p in session.plan.passages.items()}
-    margins = {(m.of, m.over, m.band): m for s in reversed(sessions) for m in s.plan.margins}
+    plans = [session.plan for session in reversed(list(sessions.values()))]  # the first has the last word
+    passages = {name: passage for plan in plans for name, passage in plan.passages.items()}
+    margins = {(m.of, m.over, m.band): m for plan in plans for m in plan.margins}
     result = {}
-    for session in sessions:
+    for path, session in sessions.items():
         known = {f"section:{name}" for name in session.plan.sections}
         known |= {f"group:{name}" for name in session.plan.groups}
         asked = tuple(m for m in margins.values() if {m.of, m.over} <= known)
         plan = replace(session.plan, passages=passages, margins=asked)
-        result[session.plan.source.absolute()] = replace(session, plan=plan)
+        result[path] = replace(session, plan=plan)
     return result
 
 

@@ -37,6 +37,7 @@ __all__ = [
     "loudness_over_time",
     "passing_blocks",
     "power_over_blocks",
+    "range_bounds",
 ]
 
 # BS.1770-5, Annex 1: makes a 997 Hz sine at 0 dBFS in one front channel read −3.01 LUFS.
@@ -163,8 +164,10 @@ def loudness_of_hops(sums: NDArray[np.float64], *, sample_rate: int) -> Loudness
     if short_term is None:
         reasons["range_lu"] = reasons["short_term_max_lufs"].replace("short-term loudness", "loudness range")
     else:
-        loudness_range = _range(long_windows[::_RANGE_STEP_HOPS])
-        if loudness_range is None:
+        bounds = _range(long_windows[::_RANGE_STEP_HOPS])
+        if bounds is not None:
+            loudness_range = 10.0 * float(np.log10(bounds[1] / bounds[0]))
+        else:
             reasons["range_lu"] = (
                 f"no 3 s window is above the gate at {_ABSOLUTE_GATE_LUFS:.0f} LUFS "
                 f"(the loudest 3 s are at {short_term:.1f} LUFS)"
@@ -270,8 +273,25 @@ def _loudest(
     return loudness_level(power)
 
 
-def _range(windows: NDArray[np.float64]) -> float | None:
-    """Loudness range of window powers; None when no window passes the absolute gate.
+def range_bounds(over_time: LoudnessOverTime) -> tuple[float, float] | None:
+    """Between which short-term levels the loudness range lies.
+
+    Parameters
+    ----------
+    over_time : LoudnessOverTime
+
+    Returns
+    -------
+    tuple of two floats or None
+        The 10th and the 95th percentile, LUFS; None where there is no loudness range.
+    """
+    windows = np.array([_power_at(level) for level in over_time.short_term_lufs[::_RANGE_STEP_HOPS]])
+    bounds = _range(windows)
+    return None if bounds is None else (loudness_level(bounds[0]), loudness_level(bounds[1]))
+
+
+def _range(windows: NDArray[np.float64]) -> tuple[float, float] | None:
+    """Percentiles the loudness range lies between, of window powers; None when no window passes the gate.
 
     What lies exactly on a gate passes here, other than in BS.1770 (Tech 3342's own reference code, from
     memory, and libebur128).
@@ -282,7 +302,7 @@ def _range(windows: NDArray[np.float64]) -> float | None:
     relative = above.mean() * 10.0 ** (_RANGE_RELATIVE_GATE_LU / 10.0)
     passing = np.sort(above[above >= relative])
     low, high = (passing[int((passing.size - 1) * share + 0.5)] for share in (_RANGE_LOW, _RANGE_HIGH))
-    return 10.0 * float(np.log10(high / low))
+    return float(low), float(high)
 
 
 def _passing(blocks: NDArray[np.float64]) -> NDArray[np.bool_]:

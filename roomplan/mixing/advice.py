@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from roomplan.mixing.stream import SignalStatistics
     from roomplan.plan.model import Plan
 
-__all__ = ["plan_advice", "signal_advice"]
+__all__ = ["passage_advice", "plan_advice", "signal_advice"]
 
 ONE_SIDED_DB = 12.0  # common practice, no source: beyond this one hears one side only
 ANSWER_FROM_BOTH = "use `wiring: one_source` if the room should answer from both sides"
@@ -77,6 +77,21 @@ def signal_advice(session: Session, statistics: Mapping[str, SignalStatistics]) 
             remedy = "check the polarity of the stem, or use `wiring: per_channel`"
             found.append(_note(session.plan, section, what, remedy))
     return found
+
+
+def passage_advice(plan: Plan, duration_s: float) -> list[Problem]:
+    """Passages that reach beyond the end of the sound, tails included."""
+    return [
+        Problem(
+            f"passage {passage.name} reaches beyond the end of the sound ({duration_s:.1f} s)",
+            passage.place,
+            "what is measured of it ends there"
+            if passage.start_s < duration_s
+            else "nothing of it is measured",
+        )
+        for passage in plan.passages.values()
+        if passage.end_s > duration_s
+    ]
 
 
 def _note(plan: Plan, section: SectionSource, what: str, remedy: str | None) -> Problem:

@@ -9,6 +9,7 @@ same frame. Nothing is moved into place before everything, report included, is c
 from __future__ import annotations
 
 import math
+from contextlib import nullcontext
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -18,7 +19,7 @@ from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import Problem, RoomplanError
 from roomplan.loudness.cross_powers import CrossPowerWriter
 from roomplan.loudness.meter import loudness_of_hops
-from roomplan.mixing.advice import plan_advice, signal_advice
+from roomplan.mixing.advice import passage_advice, plan_advice, signal_advice
 from roomplan.mixing.buses import Bus, Component, Family, build_buses, build_components, build_families
 from roomplan.mixing.figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
 from roomplan.mixing.hearing import (
@@ -186,6 +187,7 @@ class _Run:
         matrices = response_matrices(session)
         heard, recalled = self._hear(matrices, destination)
         warnings = [*session.warnings, *plan_advice(session), *signal_advice(session, heard.statistics)]
+        warnings += passage_advice(session.plan, heard.frames / session.sample_rate)
         families: tuple[Family, ...] = ()
         if destination is not None:
             warnings += _judge_levels(session, heard.levels, destination.form)
@@ -218,8 +220,8 @@ class _Run:
             return self._listen(matrices, destination, Keeping(None, None)), False
         parts = parts_of(self.session, self.components, matrices, digest=self.cache.file_digest)
         key = record_key(self.session, parts, words=self.words)
-        entry = None if destination is not None else self.cache.entry(key)
-        if entry is not None:
+        entry = self.cache.entry(key)
+        if entry is not None and destination is None:
             gains = bus_gains(self.buses, len(self.components))
             found = recall(entry, parts, self.buses, gains, words=self.words)
             if found is not None:
@@ -227,16 +229,22 @@ class _Run:
                     Level(bus, peaks, False, 0) for bus, peaks in zip(self.buses, found.peaks, strict=True)
                 ]
                 return Heard(found.frames, found.powers, found.words, levels, found.statistics, {}), True
-        if not parts or self.cache.entry(key) is not None:
+            self.cache.forget(key)  # whole, but not what it should be: this pass keeps it anew
+            entry = None
+        if not parts or entry is not None:
             return self._listen(matrices, destination, Keeping(None, None)), False
         plan = self.session.plan
         with (
             self.cache.writing(key, title=plan.title, source=str(plan.source)) as new,
             CrossPowerWriter(new.folder / "cross.npy", components=len(parts)) as cross,
-            CrossPowerWriter(new.folder / "words.npy", components=len(parts)) as words,
+            (
+                CrossPowerWriter(new.folder / "words.npy", components=len(parts))
+                if self.words
+                else nullcontext()
+            ) as words,
         ):
-            heard = self._listen(matrices, destination, Keeping(cross, words if self.words else None))
-            for reason in (cross.finish(), words.finish() if self.words else None):
+            heard = self._listen(matrices, destination, Keeping(cross, words))
+            for reason in (cross.finish(), None if words is None else words.finish()):
                 if reason is not None:
                     new.give_up(reason)
             new.save_document(

@@ -26,7 +26,7 @@ __all__ = ["change_lines", "comparison_table", "margin_table", "passage_table"]
 
 _ANSWERED = {
     "sound": "heard just now",
-    "matrix": "answered from an earlier pass: only levels and mutes differ",
+    "matrix": "answered from an earlier pass: at most levels and mutes differ",
     "report": "from its report",
 }
 

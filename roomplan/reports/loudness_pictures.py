@@ -5,10 +5,6 @@ Conventions
 Sounds are panels one above the other, with one time axis and one scale. A window stands at its end, as on a
 running meter. Ink is black and grey, and nothing is told by colour; a panel without loudness says why.
 Inside, sizes are inches and points.
-
-Sources
--------
-EBU Tech 3342: gates and percentiles of the loudness range, which say where it lies.
 """
 
 from __future__ import annotations
@@ -21,7 +17,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from roomplan.errors import RoomplanError
-from roomplan.loudness.hops import HOPS_PER_SECOND
+from roomplan.loudness.gating import range_bounds
 from roomplan.reports.documents import CAUTION
 from roomplan.reports.figure_files import picture_format, picture_text, save_pages, shortened
 from roomplan.reports.tables import figure, level
@@ -40,11 +36,6 @@ __all__ = ["MOST_PANELS", "PicturedSound", "draw_loudness"]
 
 MOST_PANELS = 8
 """Sounds on one page."""
-
-# EBU Tech 3342: absolute gate, relative gate under the mean of what that passes, percentiles.
-_RANGE_GATE_LUFS = -70.0
-_RANGE_RELATIVE_GATE_LU = -20.0
-_RANGE_LOW, _RANGE_HIGH = 0.10, 0.95
 
 # The look: common practice, no source. All of it was chosen by looking.
 _WIDTH = 7.6  # of a panel
@@ -122,7 +113,7 @@ def _scales(sounds: Sequence[PicturedSound]) -> _Scales:
         if loudness.momentary_max_lufs is None:
             continue
         highest.append(loudness.momentary_max_lufs)
-        bounds = _range_bounds(loudness)
+        bounds = range_bounds(loudness.over_time)
         if bounds is not None:
             lowest.append(bounds[0])
         if loudness.integrated_lufs is not None:
@@ -183,7 +174,7 @@ def _draw(axes: Axes, sound: PicturedSound, scales: _Scales) -> None:
         _say_why(axes, loudness.reasons["momentary_max_lufs"])
         return
     floor = scales.low_lufs - 10.0  # under the panel
-    bounds = _range_bounds(loudness)
+    bounds = range_bounds(loudness.over_time)
     if bounds is not None:
         axes.fill_between(
             [0.0, sound.duration_s], *bounds, facecolor="0.87", edgecolor="0.6", linewidth=0.5, zorder=1
@@ -270,18 +261,6 @@ def _key(page: Figure, size: tuple[float, float]) -> None:
         handlelength=2.4,
         handletextpad=0.5,
     )
-
-
-def _range_bounds(loudness: ProgrammeLoudness) -> tuple[float, float] | None:
-    """Between which levels the loudness range lies, LUFS; None where there is no range."""
-    if loudness.range_lu is None:
-        return None
-    windows = loudness.over_time.short_term_lufs[::HOPS_PER_SECOND]  # every second, as the range takes them
-    above = windows[windows >= _RANGE_GATE_LUFS]
-    mean = 10.0 * math.log10(float(np.mean(10.0 ** (above / 10.0))))
-    passing = np.sort(above[above >= mean + _RANGE_RELATIVE_GATE_LU])
-    low, high = (passing[int((passing.size - 1) * share + 0.5)] for share in (_RANGE_LOW, _RANGE_HIGH))
-    return float(low), float(high)
 
 
 def _thinned(

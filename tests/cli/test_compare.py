@@ -131,5 +131,14 @@ def test_check_says_that_it_was_answered_from_an_earlier_pass(run, plans):
     assert "earlier pass" not in run("check", plans[0]).output
     again = run("check", plans[1])
     assert "answered from an earlier pass" in again.output
-    assert "–" in again.output  # peaks of what moved
-    soundfile.info(plans[0].parent / "nave.wav")  # untouched
+    buses = {bus["name"]: bus for bus in run("check", plans[1], "--json").json["buses"]}
+    assert buses["mix"]["loudness"]["true_peak_dbtp"] is None  # its parts moved, each by another gain
+    assert buses["section:low_strings:wet"]["loudness"]["true_peak_dbtp"] is not None
+
+
+def test_a_plan_may_be_named_by_any_path_that_leads_to_it(run, plans, session):
+    (session / "sub").mkdir()
+    roundabout = session / "sub/../plan.yaml"
+    document = run("compare", roundabout, plans[1], "--json").json
+    assert [plan["answered_from"] for plan in document["plans"]] == ["sound", "matrix"]
+    assert document["differences"] == run("compare", *plans[:2], "--json").json["differences"]

@@ -84,7 +84,7 @@ def test_range_gate_is_twenty_lu_under_the_mean_of_what_passes_70_lufs():
 
 def test_a_value_on_the_absolute_gate_passes_as_in_libebur128():
     on_the_gate = np.array([10.0 ** ((-70.0 + 0.691) / 10.0)])
-    assert gating._range(on_the_gate) == 0.0
+    assert gating._range(on_the_gate) == (on_the_gate[0], on_the_gate[0])
     assert gating._range(on_the_gate * 0.999) is None
 
 

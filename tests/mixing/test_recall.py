@@ -192,6 +192,18 @@ def test_a_damaged_record_is_heard_again_and_replaced(cue, content, cache):
     assert measure_session(cue.session(content), cache=cache).recalled
 
 
+def test_a_whole_record_that_says_something_else_is_heard_again_and_replaced(cue, content, cache):
+    heard = measure_session(cue.session(content), cache=cache)
+    (entry,) = cache.entries()
+    cache.forget(entry.key)
+    with cache.writing(entry.key, title="Ice Harbour") as new:
+        new.save_document("record", {"parts": "none"})
+    again = measure_session(cue.session(content), cache=cache)
+    assert not again.recalled
+    assert figures(again) == figures(heard)
+    assert measure_session(cue.session(content), cache=cache).recalled
+
+
 def test_without_a_cache_nothing_is_kept(cue, content):
     assert not measure_session(cue.session(content)).recalled
     assert not measure_session(cue.session(content)).recalled

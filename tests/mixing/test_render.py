@@ -465,3 +465,25 @@ def test_mono_stem_enters_a_per_channel_room_as_two_equal_sides(cue):
     np.testing.assert_allclose(
         cue.sound("mix.wav")[inside], np.sqrt(0.5) * dry[inside] * [1.0, 1.0], atol=1e-6
     )
+
+
+def test_a_passage_beyond_the_end_of_the_sound_is_told_with_what_is_measured_of_it(cue, decay):
+    cue.stem("choir.wav", noise(2, 1, 1))
+    cue.response("nave.wav", decay(0.5, 0.4, 2, 2))
+    content = {
+        "tail": 1.0,
+        "rooms": {"nave": {"responses": "nave.wav", "direct": "keep"}},
+        "sections": {"choir": {"stems": ["choir"], "sends": {"nave": -6}}},
+        "passages": {
+            "verse": {"from": 0.5, "to": 1.5},
+            "refrain": {"from": 1, "to": 40},
+            "coda": {"from": 50, "to": 60},
+        },
+    }
+    rendering = cue.measure(content)
+    seconds = f"{rendering.frames / RATE:.1f}"
+    told = [str(w) for w in rendering.warnings if "passage" in str(w)]
+    assert len(told) == 2
+    assert f"passage refrain reaches beyond the end of the sound ({seconds} s)" in told[0]
+    assert "ends there" in told[0]
+    assert "nothing of it is measured" in told[1]

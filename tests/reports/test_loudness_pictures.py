@@ -11,6 +11,7 @@ import pytest
 
 from roomplan.errors import RoomplanError
 from roomplan.loudness import programme_loudness
+from roomplan.loudness.gating import range_bounds
 from roomplan.reports import figure_files, loudness_pictures
 from roomplan.reports.loudness_pictures import MOST_PANELS, PicturedSound, draw_loudness
 
@@ -90,7 +91,7 @@ def test_the_shade_is_as_high_as_the_loudness_range_and_lies_among_the_short_ter
     samples = noise(seconds)
     samples[: 2 * len(samples) // 5] *= start
     shown = sound(samples)
-    bounds = loudness_pictures._range_bounds(shown.loudness)
+    bounds = range_bounds(shown.loudness.over_time)
     assert bounds is not None
     assert bounds[1] - bounds[0] == pytest.approx(shown.loudness.range_lu, abs=1e-9)
     for bound in bounds:
@@ -104,7 +105,7 @@ def test_the_shade_is_as_high_as_the_loudness_range_and_lies_among_the_short_ter
 def test_what_is_under_the_absolute_gate_does_not_lower_the_relative_one_of_the_shade():
     steps = np.repeat([1.0, 10.0 ** (-24.0 / 20.0), 1e-5], [6 * RATE, 6 * RATE, 28 * RATE])
     shown = sound(0.1 * np.random.default_rng(1).standard_normal(steps.size)[:, None] * steps[:, None])
-    low, high = loudness_pictures._range_bounds(shown.loudness) or (0.0, 0.0)
+    low, high = range_bounds(shown.loudness.over_time) or (0.0, 0.0)
     assert high - low == pytest.approx(shown.loudness.range_lu, abs=1e-9)
     assert high - low < 20.0  # the step of 24 dB is under the relative gate
 
