@@ -297,7 +297,7 @@ def _require_bus(name: str, compared: Sequence[Compared]) -> None:
 
 def _labels(plans: list[Path]) -> list[str]:
     """Shortest names that tell the plans apart."""
-    for label in (lambda p: p.stem, lambda p: f"{p.parent.name}/{p.stem}", str):
+    for label in (lambda p: p.stem, lambda p: f"{p.resolve().parent.name}/{p.stem}", str):
         labels = [label(path) for path in plans]
         if len(set(labels)) == len(labels):
             return labels

@@ -142,3 +142,10 @@ def test_a_plan_may_be_named_by_any_path_that_leads_to_it(run, plans, session):
     document = run("compare", roundabout, plans[1], "--json").json
     assert [plan["answered_from"] for plan in document["plans"]] == ["sound", "matrix"]
     assert document["differences"] == run("compare", *plans[:2], "--json").json["differences"]
+
+
+def test_plans_of_one_name_are_told_apart_by_their_folders(run, plans, session):
+    (session / "reel_2").mkdir()
+    (session / "reel_2/plan.yaml").write_text("extends: ../plan.yaml\n", encoding="utf-8")
+    document = run("compare", plans[0], session / "reel_2/plan.yaml", "--json").json
+    assert [plan["plan"] for plan in document["plans"]] == [f"{session.name}/plan", "reel_2/plan"]
