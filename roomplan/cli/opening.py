@@ -23,6 +23,7 @@ def plan_problems(
     path: Path, *, mute: Sequence[str] = (), progress: StageProgress
 ) -> tuple[Session | None, list[Problem]]:
     """Open a plan; problems of the file and of what it names come together, in the order of the file."""
+    from roomplan.mixing.cache import Cache
     from roomplan.mixing.session import open_session
     from roomplan.plan.load import load_plan
 
@@ -31,7 +32,9 @@ def plan_problems(
     session = None
     if loaded.plan is not None:
         _known_sections(mute, list(loaded.plan.sections))
-        session, found = open_session(loaded.plan, muted=frozenset(mute), progress=progress.note)
+        session, found = open_session(
+            loaded.plan, muted=frozenset(mute), progress=progress.note, cache=Cache.open()
+        )
         problems += [problem for problem in found if problem not in problems]
     problems.sort(
         key=lambda p: (str(p.place.file), p.place.line or 0, p.place.column or 0) if p.place else ("", 0, 0)

@@ -42,15 +42,42 @@ def plan_advice(session: Session) -> list[Problem]:
                     "add `seat: {distance: …, angle: …}` to place it",
                 )
             )
-        summed = [s.room for s in section.sends if s.wiring == "one_source"]
-        if section.signal_channels == 1 and summed:
-            what = f"is mono: it returns 3 dB louder from {_listed(summed)} than independent sides would"
-            found.append(_note(plan, section, what, None))
+        found.extend(_stage_advice(session, section))
+        found.extend(_level_advice(session, section))
         channelwise = [s.room for s in section.sends if s.wiring == "per_channel"]
         if section.signal_channels == 2 and channelwise and any(path.stem.pan for path in section.stems):
             what = f"has panned stems and {_listed(channelwise)} is wired per_channel: it leans to one side"
             found.append(_note(plan, section, what, ANSWER_FROM_BOTH))
     return found
+
+
+def _stage_advice(session: Session, section: SectionSource) -> list[Problem]:
+    """Rooms in which the section's seat is not on the stage."""
+    off = {s.room: s.prepared.off_stage_m for s in section.sends if s.prepared.off_stage_m > 0.0}
+    return [
+        _note(
+            session.plan,
+            section,
+            f"stands {distance:.1f} m off the stage of {room}",
+            "give it a seat on the stage, unless it plays from there",
+        )
+        for room, distance in off.items()
+    ]
+
+
+def _level_advice(session: Session, section: SectionSource) -> list[Problem]:
+    """Rooms in which 0 dB of send is not as loud as the section went in: see `roomplan.rooms.wiring`."""
+    summed = [s.room for s in section.sends if s.wiring == "one_source"]
+    for_two = [name for name in summed if session.rooms[name].reference_wiring == "true_stereo"]
+    for_one = [name for name in summed if name not in for_two]
+    if section.signal_channels == 1:
+        what = f"is mono: it returns 3 dB louder from {_listed(for_one)} than independent sides would"
+        return [_note(session.plan, section, what, None)] if for_one else []
+    narrow = [name for name in for_two if session.plan.rooms[name].synthetic is not None]
+    if not narrow:
+        return []
+    what = f"is one source in {_listed(narrow)}, its seat has no spread: independent sides return 3 dB under"
+    return [_note(session.plan, section, what, "give the seat a `spread` in metres, or raise the send")]
 
 
 def signal_advice(session: Session, statistics: Mapping[str, SignalStatistics]) -> list[Problem]:

@@ -4,7 +4,7 @@ Conventions
 -----------
 A `ResponseMatrix` maps one source (`one_source`: the section's (L+R)/√2) or two (left, right) to the two
 output channels. A missing cell is silence. Cells are float64 rows at unit send level; sends that share a
-room, position, seat, pre-delay and cuts share one matrix, and so one transform in the engine.
+response, pre-delay and cuts share one matrix, and so one transform in the engine.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.mixing.session import SectionSource, SendPath, Session
-    from roomplan.rooms.preparation import PreparedPosition
+    from roomplan.plan.model import Wiring
 
     Cell = NDArray[np.float64]
 
@@ -46,11 +46,11 @@ class ResponseMatrix:
         return max((len(cell) for cell in self.cells.values()), default=0)
 
 
-def _wired(position: PreparedPosition, samples: NDArray[np.float64]) -> dict[tuple[int, int], Cell]:
+def _wired(wiring: Wiring, samples: NDArray[np.float64]) -> dict[tuple[int, int], Cell]:
     columns = [np.ascontiguousarray(samples[:, c]) for c in range(samples.shape[1])]
-    if position.wiring == "one_source":
+    if wiring == "one_source":
         return {(0, 0): columns[0], (0, 1): columns[-1]}
-    if position.wiring == "per_channel":
+    if wiring == "per_channel":
         return {(0, 0): columns[0], (1, 1): columns[-1]}
     return {(0, 0): columns[0], (0, 1): columns[1], (1, 0): columns[2], (1, 1): columns[3]}
 
@@ -76,8 +76,9 @@ def _widened(cells: dict[tuple[int, int], Cell], width: float) -> dict[tuple[int
 def response_matrices(session: Session) -> dict[tuple[str, int], ResponseMatrix]:
     """Response matrix of every send, keyed by (section name, index of the send)."""
     sends = {(section.name, i): send for section in session.sections for i, send in enumerate(section.sends)}
+    # Positions that share their samples are the same response; within a room they share its wiring too.
     keys = {
-        place: (s.room, s.position, s.seat, s.pre_delay_s, s.low_cut_hz, s.high_cut_hz)
+        place: (s.room, id(s.prepared.samples), s.pre_delay_s, s.low_cut_hz, s.high_cut_hz)
         for place, s in sends.items()
     }
     distinct = {key: sends[place] for place, key in keys.items()}
@@ -88,9 +89,8 @@ def response_matrices(session: Session) -> dict[tuple[str, int], ResponseMatrix]
 
 
 def _matrix(session: Session, send: SendPath) -> ResponseMatrix:
-    position = session.rooms[send.room].positions[send.position, send.seat]
     samples = apply_cuts(
-        position.samples,
+        send.prepared.samples,
         sample_rate=session.sample_rate,
         low_cut_hz=send.low_cut_hz or None,
         high_cut_hz=send.high_cut_hz or None,
@@ -98,8 +98,8 @@ def _matrix(session: Session, send: SendPath) -> ResponseMatrix:
     delay = round(send.pre_delay_s * session.sample_rate)
     if delay:
         samples = np.concatenate([np.zeros((delay, samples.shape[1])), samples])
-    cells = _widened(_wired(position, samples), send.width)
-    return ResponseMatrix(position.wiring == "one_source", cells)
+    cells = _widened(_wired(send.wiring, samples), send.width)
+    return ResponseMatrix(send.wiring == "one_source", cells)
 
 
 def section_response(section: SectionSource, matrix: ResponseMatrix) -> list[tuple[int, int, float, Cell]]:

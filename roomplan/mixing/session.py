@@ -22,8 +22,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.errors import Place, Problem
+from roomplan.mixing.kept_responses import KeptResponses
 from roomplan.mixing.stems import StemSource, claim_stems
-from roomplan.rooms.preparation import PreparedRoom, available_positions, prepare_room
+from roomplan.rooms.preparation import PositionRequest, PreparedPosition, available_positions, prepare_room
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -31,7 +32,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from roomplan.plan.model import Plan, Room, Seat, Section, Send
+    from roomplan.mixing.cache import Cache
+    from roomplan.plan.model import Plan, Room, Seat, Section, Send, Wiring
+    from roomplan.rooms.preparation import PreparedRoom
 
 __all__ = [
     "SectionSource",
@@ -92,7 +95,7 @@ class SendPath:
 
     room: str
     position: str
-    seat: Seat | None
+    prepared: PreparedPosition
     level_db: float
     pre_delay_s: float
     low_cut_hz: float
@@ -101,14 +104,17 @@ class SendPath:
     response_gain: float
     gain: float
     muted: bool
-    wiring: str
-    onset_s: float
     place: Place
+
+    @property
+    def wiring(self) -> Wiring:
+        """How the section meets the response."""
+        return self.prepared.wiring
 
     @property
     def wet_onset_s(self) -> float:
         """Time from the dry sound to the first sound of the room."""
-        return self.pre_delay_s + self.onset_s
+        return self.pre_delay_s + self.prepared.onset_s
 
 
 @dataclass(frozen=True)
@@ -183,6 +189,7 @@ def open_session(
     *,
     muted: frozenset[str] = frozenset(),
     progress: Callable[[str], None] = lambda _message: None,
+    cache: Cache | None = None,
 ) -> tuple[Session | None, list[Problem]]:
     """Find the stems, read and prepare the rooms, and multiply the levels out.
 
@@ -193,6 +200,8 @@ def open_session(
         Sections to mute on top of the plan's own mutes.
     progress : callable
         Told what is being read.
+    cache : Cache, optional
+        Where responses of synthetic rooms are looked for, and kept.
 
     Returns
     -------
@@ -205,13 +214,14 @@ def open_session(
     stems, problems, warnings = claim_stems(plan, ignore=[*responses, *plan.documents])
     sample_rate = _sample_rate(plan, stems, problems, warnings)
 
-    requests: dict[str, set[tuple[str, Seat | None]]] = {name: set() for name in plan.rooms}
-    chosen: dict[tuple[str, int], str] = {}
+    requests: dict[str, list[PositionRequest]] = {name: [] for name in plan.rooms}
+    chosen: dict[tuple[str, int], PositionRequest] = {}
     positions: dict[str, tuple[str, ...]] = {}
     for room in plan.rooms.values():
         positions[room.name], found = available_positions(room)
         problems.extend(found)
     for section in plan.sections.values():
+        channels = _signal_channels(stems.get(section.name, ()))
         for index, send in enumerate(section.sends):
             room = plan.rooms.get(send.room)
             if room is None or not positions[room.name]:
@@ -228,15 +238,18 @@ def open_session(
                     )
                 )
             else:
-                chosen[section.name, index] = position
-                requests[room.name].add((position, section.seat if room.synthetic is not None else None))
+                seat = section.seat if room.synthetic is not None else None
+                request = PositionRequest(position, seat, channels)
+                chosen[section.name, index] = request
+                requests[room.name].append(request)
 
+    store = None if cache is None else KeptResponses(cache)
     rooms: dict[str, PreparedRoom] = {}
     for room in plan.rooms.values():
         if sample_rate is None or not requests[room.name]:
             continue
         progress(f"room {room.name}")
-        prepared, found = prepare_room(room, requests[room.name], sample_rate=sample_rate)
+        prepared, found = prepare_room(room, requests[room.name], sample_rate=sample_rate, store=store)
         problems.extend(found)
         if prepared is not None:
             rooms[room.name] = prepared
@@ -311,26 +324,25 @@ def _resolve_section(
     plan: Plan,
     section: Section,
     stems: tuple[StemSource, ...],
-    chosen: dict[tuple[str, int], str],
+    chosen: dict[tuple[str, int], PositionRequest],
     rooms: dict[str, PreparedRoom],
     sample_rate: int,
     muted: frozenset[str],
 ) -> SectionSource:
-    mono = all(stem.channels == 1 and stem.pan is None for stem in stems)
+    channels = _signal_channels(stems)
+    mono = channels == 1
     group_db = plan.groups[section.group].level_db if section.group is not None else 0.0
     gain = amplitude(section.level_db + group_db + plan.trim_db)
     sends = []
     for index, send in enumerate(section.sends):
         room, prepared = plan.rooms[send.room], rooms[send.room]
-        position = chosen[section.name, index]
-        seat = section.seat if room.synthetic is not None else None
-        ready = prepared.positions[position, seat]
+        request = chosen[section.name, index]
         response_gain = prepared.gain * amplitude(send.level_db + room.level_db)
         sends.append(
             SendPath(
                 room=room.name,
-                position=position,
-                seat=seat,
+                position=request.position,
+                prepared=prepared.positions[request],
                 level_db=send.level_db,
                 pre_delay_s=room.pre_delay_s if send.pre_delay_s is None else send.pre_delay_s,
                 low_cut_hz=(room.low_cut_hz if send.low_cut_hz is None else send.low_cut_hz) or 0.0,
@@ -339,8 +351,6 @@ def _resolve_section(
                 response_gain=response_gain,
                 gain=gain * response_gain,
                 muted=room.mute,
-                wiring=ready.wiring,
-                onset_s=ready.onset_s,
                 place=send.place,
             )
         )
@@ -348,7 +358,7 @@ def _resolve_section(
         name=section.name,
         group=section.group,
         stems=tuple(_stem_path(stem, section, mono=mono) for stem in stems),
-        signal_channels=1 if mono else 2,
+        signal_channels=channels,
         gain=gain,
         dry_gain=None if section.dry_db is None else gain * amplitude(section.dry_db),
         dry_matrix=_mono_dry(section) if mono else _stereo_dry(section),
@@ -357,6 +367,11 @@ def _resolve_section(
         seat=section.seat,
         sends=tuple(sends),
     )
+
+
+def _signal_channels(stems: tuple[StemSource, ...]) -> int:
+    """1 when all stems are mono and unpanned, else 2."""
+    return 1 if all(stem.channels == 1 and stem.pan is None for stem in stems) else 2
 
 
 def _mono_dry(section: Section) -> NDArray[np.float64]:

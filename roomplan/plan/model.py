@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from roomplan.errors import Place
 
 __all__ = [
+    "DEFAULT_SPREAD_M",
     "UNLISTED_POSITION",
     "Align",
     "Alternate",
@@ -57,6 +58,9 @@ BitDepth = Literal[16, 24, "32f"]
 Band = Literal["full", "words"]
 Family = Literal["mix", "prints", "dry", "wet", "rooms", "groups", "alternates"]
 
+# Between the two sources of a stereo stem; about two desks of strings. Common practice, no source.
+DEFAULT_SPREAD_M = 3.0
+
 # The position under which a room's only response is kept when the file lists no positions.
 UNLISTED_POSITION = "default"
 
@@ -68,6 +72,7 @@ class Seat:
     distance_m: float
     angle_deg: float  # degrees right of centre
     place: Place
+    spread_m: float = DEFAULT_SPREAD_M  # between the two sources of a stereo stem, across the line of sight
 
 
 @dataclass(frozen=True, slots=True)

@@ -157,7 +157,12 @@ def _section(
     places = reading.places
     seat = None
     if shape.seat is not None:
-        seat = model.Seat(shape.seat.distance, shape.seat.angle, places.of((*path, "seat")))
+        seat = model.Seat(
+            distance_m=shape.seat.distance,
+            angle_deg=shape.seat.angle,
+            place=places.of((*path, "seat")),
+            spread_m=shape.seat.spread,
+        )
     return model.Section(
         name=name,
         stems=_stems(reading, shape, (*path, "stems")),

@@ -130,6 +130,11 @@ class SeatShape(Shape):
     angle: Annotated[float, Number("degrees", -180, 180, "-20")] = Field(
         description="Angle in degrees, right of centre positive."
     )
+    spread: Annotated[float, Number("m", 0, 20, "3")] = Field(
+        default=model.DEFAULT_SPREAD_M,
+        description="Metres between the two sources of a stereo section, across the line of sight; "
+        "0 makes it one source. Synthetic rooms only.",
+    )
 
 
 class StemShape(Shape):

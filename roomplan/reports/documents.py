@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from roomplan.mixing.figures import BusFigures
     from roomplan.mixing.passages import MarginOfBuses
     from roomplan.mixing.render import Rendering
-    from roomplan.plan.model import Room, Section
+    from roomplan.plan.model import Room, Seat, Section
 
 __all__ = [
     "CAUTION",
@@ -194,8 +194,12 @@ def _section_levels(section: Section) -> Document:
         "delay_ms": rounded(1000.0 * section.delay_s, 3),
         "pan": section.pan,
         "width": rounded(100.0 * section.width, 2),
-        "seat": None if seat is None else f"{seat.distance_m:g} m, {seat.angle_deg:g}°",
+        "seat": None if seat is None else _seat(seat),
     }
+
+
+def _seat(seat: Seat) -> str:
+    return f"{seat.distance_m:g} m, {seat.angle_deg:g}°, spread {seat.spread_m:g} m"
 
 
 def sound_part(rendering: Rendering) -> Document:

@@ -31,24 +31,26 @@ import numpy as np
 from scipy.fft import next_fast_len
 from scipy.ndimage import uniform_filter1d
 
+from roomplan.acoustics.bands import exact_mid_band
+from roomplan.rooms.field import DECAY_RATE, BandDecay, expected_t30
+from roomplan.rooms.walls import ALL_CENTRES_HZ as CENTRES_HZ
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+    Matrices = NDArray[np.complex128]
 
 __all__ = [
     "BAND_RATES_HZ",
-    "CENTRES_HZ",
-    "DECAY_RATE",
     "assemble",
     "band_noises",
     "calibrated_times",
+    "high_pass",
     "noise_duration",
 ]
-
-CENTRES_HZ: tuple[int, ...] = (63, 125, 250, 500, 1000, 2000, 4000, 8000, 16_000)
 
 # Bands cross over with equal power within this many octaves about their edges: narrow, so that little of a
 # neighbour's decay leaks into a band; at the 89 Hz edge it is 10 Hz, which noise without onsets bears.
@@ -74,19 +76,13 @@ BAND_RATES_HZ: dict[int, int] = dict.fromkeys(CENTRES_HZ[:LOW_BANDS], 4_000) | {
     16_000: 48_000,
 }
 
+MIXING_NODES = 512  # of the channels' matrices in a band
+
 FILTER_ORDER = 4  # of the octave filter that bands are judged behind, see above
 
 TOP_TAPER = 0.08  # of the spectrum, faded to nothing at half the sample rate: 22.1 to 24 kHz at 48 kHz
 
 GRID_S = 0.04  # a whole number of samples at every usual rate and every band's
-
-DECAY_RATE = 3.0 * math.log(10.0)  # amplitude exp(−6.908 t/T) falls by 60 dB in T
-
-
-def _exact(centre: int) -> float:
-    """Exact mid-band frequency of a nominal octave (IEC 61260-1:2014, base 10)."""
-    return 1000.0 * 10.0 ** (0.3 * round(math.log2(centre / 1000.0)))
-
 
 _EDGE = 10.0**0.15  # from mid-band to edge
 _WIDTH = _EDGE - 1.0 / _EDGE  # of an octave, in mid-bands: 0.7046
@@ -99,9 +95,13 @@ def noise_duration(length_s: float) -> float:
 
 
 def band_noises(
-    duration_s: float, generator: Callable[[int], np.random.Generator], *, below_hz: float
+    duration_s: float,
+    generator: Callable[[int], np.random.Generator],
+    mixing: Callable[[Array], Matrices],
+    *,
+    below_hz: float,
 ) -> dict[int, Array]:
-    """Draw the noise of every band that starts below a frequency.
+    """Draw the noise of every band that starts below a frequency, for several channels that are partly alike.
 
     Parameters
     ----------
@@ -109,20 +109,23 @@ def band_noises(
         From `noise_duration`.
     generator : callable
         Gives the random generator of a band by its centre.
+    mixing : callable
+        Gives, for frequencies in Hz, matrices (frequencies, channels, channels) that make the channels out of
+        independent noises of variance 1.
     below_hz : float
         Half the sample rate of the response.
 
     Returns
     -------
-    dict of int to ndarray, shape (duration_s · BAND_RATES_HZ[centre],)
-        Each at its own rate, periodic, of the power its share of white noise of variance 1 has there.
+    dict of int to ndarray, shape (channels, duration_s · BAND_RATES_HZ[centre])
+        Each at its own rate, periodic, of the power its share of the channel's noise has there.
     """
-    low = {centre: _draw(duration_s, centre, generator(centre)) for centre in CENTRES_HZ[:LOW_BANDS]}
+    low = {centre: _draw(duration_s, centre, generator(centre), mixing) for centre in CENTRES_HZ[:LOW_BANDS]}
     _even_coupled(duration_s, low)
     noises = {centre: drawn.noise for centre, drawn in low.items()}
     for centre in CENTRES_HZ[LOW_BANDS:]:
         if _lower_end(centre) < below_hz:
-            noises[centre] = _draw(duration_s, centre, generator(centre)).noise
+            noises[centre] = _draw(duration_s, centre, generator(centre), mixing).noise
     return noises
 
 
@@ -148,42 +151,71 @@ def assemble(bands: Iterable[Array], duration_s: float, *, sample_rate: int) -> 
     for band in bands:
         part = np.fft.rfft(band)[: len(spectrum)]
         spectrum[: len(part)] += part
-    ratio = 1j * np.arange(len(spectrum)) / (duration_s * LOWEST_HZ[0])
-    spectrum *= ratio**2 / (ratio**2 + math.sqrt(2.0) * ratio + 1.0)
+    spectrum *= high_pass(np.arange(len(spectrum)) / duration_s)
     # A band that is cut hard at half the rate would ring there for as long as the response lasts.
     top = round(TOP_TAPER * len(spectrum))
     spectrum[-top:] *= 0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, top))
     return np.fft.irfft(spectrum, frames)
 
 
+def high_pass(frequencies_hz: Array) -> Matrices:
+    """Gain of a second-order Butterworth high-pass at 20 Hz: a response has no DC."""
+    ratio = 1j * frequencies_hz / LOWEST_HZ[0]
+    return ratio**2 / (ratio**2 + math.sqrt(2.0) * ratio + 1.0)
+
+
 @dataclass(frozen=True, slots=True)
 class _Drawn:
-    """Noise of one band, the weights it was drawn with and the first frequency they belong to."""
+    """Noise of one band, (channels, frames), the powers it was drawn with and the first of their lines.
+
+    `powers` is (channels, lines): expected power of each spectral line.
+    """
 
     noise: Array
-    weights: Array
+    powers: Array
     first: int
 
 
-def _draw(duration_s: float, centre: int, generator: np.random.Generator) -> _Drawn:
-    """Draw the noise of one band and even it out."""
+def _draw(
+    duration_s: float,
+    centre: int,
+    generator: np.random.Generator,
+    mixing: Callable[[Array], Matrices],
+) -> _Drawn:
+    """Draw the noise of one band, mix its channels and even them out."""
     frames = round(duration_s * BAND_RATES_HZ[centre])
     first = int(_lower_end(centre) * duration_s)
-    last = math.ceil(_exact(centre) * _EDGE * 2.0 ** (CROSSOVER_OCTAVES / 2.0) * duration_s)
-    weights = _weights(np.arange(first, last + 1) / duration_s, centre)
-    pairs = generator.standard_normal((last + 1 - first, 2))
-    spectrum = np.zeros(frames // 2 + 1, dtype=complex)
-    spectrum[first : last + 1] = pairs.view(complex)[:, 0] * weights
+    last = math.ceil(exact_mid_band(centre) * _EDGE * 2.0 ** (CROSSOVER_OCTAVES / 2.0) * duration_s)
+    frequencies = np.arange(first, last + 1) / duration_s
+    weights = _weights(frequencies, centre)
+    # Matrices change slowly over frequency: every few lines are enough, straight lines between.
+    nodes = np.linspace(frequencies[0], frequencies[-1], min(len(frequencies), MIXING_NODES))
+    matrices = mixing(nodes)
+    channels = matrices.shape[1]
+    drawn = generator.standard_normal((channels, last + 1 - first, 2)).view(complex)[:, :, 0]
+    drawn *= weights
+    spectrum = np.zeros((channels, frames // 2 + 1), dtype=complex)
+    powers = np.zeros((channels, last + 1 - first))
+    for output in range(channels):
+        for source in range(channels):
+            gains = matrices[:, output, source]
+            if not np.any(gains):
+                continue
+            between = np.interp(frequencies, nodes, gains.real) + 1j * np.interp(
+                frequencies, nodes, gains.imag
+            )
+            spectrum[output, first : last + 1] += between * drawn[source]
+            powers[output] += (between.real**2 + between.imag**2) * weights**2
     noise = np.fft.irfft(spectrum, frames)
-    share = 2.0 * float(np.sum(weights * weights)) / frames
-    _even(noise, noise, share, _even_frames(centre), math.inf)
-    return _Drawn(noise, weights, first)
+    shares = 2.0 * np.sum(powers, axis=1) / frames
+    _even(noise, noise, shares, _even_frames(centre), math.inf)
+    return _Drawn(noise, powers, first)
 
 
 def _lower_end(centre: int) -> float:
     if centre == CENTRES_HZ[0]:
         return LOWEST_HZ[0]
-    return _exact(centre) / _EDGE * 2.0 ** (-CROSSOVER_OCTAVES / 2.0)
+    return exact_mid_band(centre) / _EDGE * 2.0 ** (-CROSSOVER_OCTAVES / 2.0)
 
 
 def _weights(frequencies: Array, centre: int) -> Array:
@@ -193,25 +225,28 @@ def _weights(frequencies: Array, centre: int) -> Array:
         octaves = np.log2(np.maximum(frequencies, 1e-3) / edge)
         return np.clip(octaves / CROSSOVER_OCTAVES + 0.5, 0.0, 1.0)
 
-    upper = np.cos(passed(_exact(centre) * _EDGE) * (math.pi / 2.0))
+    upper = np.cos(passed(exact_mid_band(centre) * _EDGE) * (math.pi / 2.0))
     if centre == CENTRES_HZ[0]:
         low, high = LOWEST_HZ
         return upper * np.clip((frequencies - low) / (high - low), 0.0, 1.0)
-    return upper * np.sin(passed(_exact(centre) / _EDGE) * (math.pi / 2.0))
+    return upper * np.sin(passed(exact_mid_band(centre) / _EDGE) * (math.pi / 2.0))
 
 
 def _even_frames(centre: int) -> int:
     """Length of each of the two boxes that smooth a power, odd."""
-    seconds = max(EVEN_LEAST_S, EVEN_PERIODS / (_WIDTH * _exact(centre)))
+    seconds = max(EVEN_LEAST_S, EVEN_PERIODS / (_WIDTH * exact_mid_band(centre)))
     return max(1, round(seconds * BAND_RATES_HZ[centre] / 2.0)) | 1
 
 
-def _even(noise: Array, heard: Array, power: float, frames: int, limit: float) -> None:
-    """Bring the power of `heard`, smoothed by a triangle of two boxes, to `power` by changing `noise`."""
-    smooth = uniform_filter1d(heard * heard, frames, mode="wrap")
-    smooth = uniform_filter1d(smooth, frames, mode="wrap")
-    change = power / np.maximum(smooth, 1e-12 * power)
-    noise *= np.sqrt(np.clip(change, 1.0 / limit, limit) if math.isfinite(limit) else change)
+def _even(noise: Array, heard: Array, powers: Array, frames: int, limit: float) -> None:
+    """Bring the power of each channel heard, smoothed by a triangle of two boxes, to `powers`."""
+    for channel, power in enumerate(powers):
+        smooth = uniform_filter1d(heard[channel] * heard[channel], frames, mode="wrap")
+        smooth = uniform_filter1d(smooth, frames, mode="wrap")
+        change = power / np.maximum(smooth, 1e-12 * power)
+        if math.isfinite(limit):
+            change = np.clip(change, 1.0 / limit, limit)
+        noise[channel] *= np.sqrt(change)
 
 
 def _even_coupled(duration_s: float, low: dict[int, _Drawn]) -> None:
@@ -222,17 +257,21 @@ def _even_coupled(duration_s: float, low: dict[int, _Drawn]) -> None:
         for index, centre in enumerate(CENTRES_HZ[:COUPLED_BANDS]):
             near = [low[other] for other in CENTRES_HZ[max(0, index - 1) : index + 2]]
             passed = _octave_magnitude(frequencies, centre)
-            heard = np.fft.irfft(np.fft.rfft(sum(drawn.noise for drawn in near)) * passed, frames)
-            power = sum(
-                float(np.sum((drawn.weights * passed[drawn.first : drawn.first + len(drawn.weights)]) ** 2))
-                for drawn in near
-            )
-            _even(low[centre].noise, heard, 2.0 * power / frames, _even_frames(centre), EVEN_LIMIT)
+            together = np.sum([drawn.noise for drawn in near], axis=0)
+            heard = np.fft.irfft(np.fft.rfft(together) * passed, frames)
+            powers = np.sum([_power_behind(drawn, passed) for drawn in near], axis=0)
+            _even(low[centre].noise, heard, 2.0 * powers / frames, _even_frames(centre), EVEN_LIMIT)
+
+
+def _power_behind(drawn: _Drawn, passed: Array) -> Array:
+    """Sum of a band's expected powers behind a filter's magnitudes, (channels,)."""
+    lines = slice(drawn.first, drawn.first + drawn.powers.shape[1])
+    return np.sum(drawn.powers * passed[lines] ** 2, axis=1)
 
 
 def _octave_magnitude(frequencies: Array, centre: int) -> Array:
     """Magnitude of a Butterworth octave filter."""
-    mid = _exact(centre)
+    mid = exact_mid_band(centre)
     ratio = np.maximum(frequencies, 1e-3) / mid
     return 1.0 / np.sqrt(1.0 + ((ratio - 1.0 / ratio) / _WIDTH) ** (2 * FILTER_ORDER))
 
@@ -270,18 +309,7 @@ def calibrated_times(times: Mapping[int, float], densities: Mapping[int, float])
     leakage = _leakage() * np.array([densities[centre] for centre in CENTRES_HZ])
     made = wanted.copy()
     for _turn in range(4):
-        measured = np.array(
-            [_expected_t30(row, made, time) for row, time in zip(leakage, wanted, strict=True)]
-        )
+        rates = DECAY_RATE / made
+        measured = np.array([expected_t30(BandDecay(row * rates, rates)) for row in leakage])
         made = np.clip(made * wanted / measured, 0.75 * wanted, 1.25 * wanted)
     return dict(zip(CENTRES_HZ, made.tolist(), strict=True))
-
-
-def _expected_t30(energies: Array, made: Array, near_s: float) -> float:
-    """T30 (ISO 3382-1, −5 to −35 dB, least squares) of a sum of exponential decay curves."""
-    clock = np.linspace(0.0, 1.2 * near_s, 300)
-    curve = energies @ np.exp(-2.0 * DECAY_RATE * clock / made[:, None])
-    level = 10.0 * np.log10(curve / curve[0])
-    inside = (level <= -5.0) & (level >= -35.0)
-    away = clock[inside] - np.mean(clock[inside])
-    return -60.0 * float(np.sum(away * away) / np.sum(away * level[inside]))

@@ -7,45 +7,73 @@ room's gain, the cuts and the pre-delay are not in the samples: whoever mixes ap
 
 Order of conditioning: read → resample → onset → time origin → direct sound → decay → tail trim; then the
 gain, from the reference position with its direct sound dropped whatever `direct` says (`normalise: peak`:
-from the response as it is used, whose largest sample becomes 1).
+from the response as it is used, whose largest sample becomes 1). The reference of a synthetic room is the
+seat its file names, with two sources unless the room's `wiring` says one: see `roomplan.rooms.wiring`.
 """
 
 from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
+from roomplan.acoustics.direct_sound import find_onset
 from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import Problem
 from roomplan.plan.model import UNLISTED_POSITION
 from roomplan.rooms.conditioning import onset_s
 from roomplan.rooms.decay_scaling import LARGEST_SCALE, SMALLEST_SCALE
-from roomplan.rooms.geometry import seat_fault
+from roomplan.rooms.geometry import seat_fault, source_position
 from roomplan.rooms.recorded import RecordedRoom
-from roomplan.rooms.spec import load_room_specification, scale_reverberation
-from roomplan.rooms.synthesis import synthesise
-from roomplan.rooms.wiring import choose_wiring, normalising_gain, wiring_fault
+from roomplan.rooms.room_file import load_room_specification
+from roomplan.rooms.spec import scale_reverberation
+from roomplan.rooms.store import kept_or_synthesised
+from roomplan.rooms.wiring import (
+    choose_sources,
+    choose_wiring,
+    normalising_gain,
+    wiring_fault,
+    wiring_of_sources,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterable
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from roomplan.plan.model import Room, Seat, Wiring
     from roomplan.rooms.spec import RoomSpecification
+    from roomplan.rooms.store import ResponseStore
 
     Array = NDArray[np.float64]
 
-__all__ = ["PreparedPosition", "PreparedRoom", "available_positions", "prepare_room"]
+__all__ = ["PositionRequest", "PreparedPosition", "PreparedRoom", "available_positions", "prepare_room"]
 
 THREADS = 2  # responses of different seats are independent; what they compute in releases the GIL
 
 MAIN = "main"
+
+
+@dataclass(frozen=True, slots=True)
+class PositionRequest:
+    """What a section asks of a room.
+
+    Attributes
+    ----------
+    position : str
+        Name of a response or of a set-up of microphones.
+    seat : Seat or None
+        None for the reference seat of a synthetic room; files have no seats.
+    channels : int
+        Of the section's signal, 1 or 2: whether it can play from two sources. Files answer both alike.
+    """
+
+    position: str
+    seat: Seat | None = None
+    channels: int = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,15 +90,15 @@ class PreparedPosition:
         `one_source`, `per_channel` or `true_stereo`.
     onset_s : float
         First sample within 20 dB of the peak: the gap between dry and wet, without pre-delay.
-    seat : Seat or None
-        As requested; None for files, and for the reference seat of a synthetic room.
+    off_stage_m : float
+        How far the seat is from the room's stage: 0 on it, and where there is no stage or no seat.
     """
 
     position: str
     samples: Array
     wiring: Wiring
     onset_s: float
-    seat: Seat | None
+    off_stage_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +112,9 @@ class PreparedRoom:
         Normalising gain of the whole room, linear and in dB.
     reference : str
         Position the gain was found at.
-    positions : dict of (str, Seat or None) to PreparedPosition
-        By request.
+    reference_wiring : str
+        Wiring the gain was found for.
+    positions : dict of PositionRequest to PreparedPosition
     direct_found : bool
         False when `direct: drop` met a response in which no direct sound stands out.
     warnings : tuple of Problem
@@ -95,7 +124,8 @@ class PreparedRoom:
     gain: float
     gain_db: float
     reference: str
-    positions: dict[tuple[str, Seat | None], PreparedPosition]
+    reference_wiring: Wiring
+    positions: dict[PositionRequest, PreparedPosition]
     direct_found: bool
     warnings: tuple[Problem, ...]
 
@@ -121,17 +151,22 @@ def available_positions(room: Room) -> tuple[tuple[str, ...], list[Problem]]:
 
 
 def prepare_room(
-    room: Room, requests: Collection[tuple[str, Seat | None]], *, sample_rate: int
+    room: Room,
+    requests: Collection[PositionRequest],
+    *,
+    sample_rate: int,
+    store: ResponseStore | None = None,
 ) -> tuple[PreparedRoom | None, list[Problem]]:
     """Condition every position that is asked for and find the room's gain.
 
     Parameters
     ----------
     room : Room
-    requests : collection of (position, seat)
-        Seat None means the reference seat of a synthetic room; files have no seats.
+    requests : collection of PositionRequest
     sample_rate : int
         Hz, of the plan.
+    store : ResponseStore, optional
+        Where synthetic responses are looked for, and kept.
 
     Returns
     -------
@@ -144,11 +179,11 @@ def prepare_room(
     Notes
     -----
     The reference position is prepared for the gain even if nobody asks for it, and never depends on who
-    asks. Safe to be called from several threads at once; nothing is cached.
+    asks. Safe to be called from several threads at once.
     """
     problems = _scale_problems(room)
     if room.synthetic is not None:
-        return _prepare_synthetic(room, requests, sample_rate, problems)
+        return _prepare_synthetic(room, requests, sample_rate, problems, store)
     return _prepare_recorded(room, requests, sample_rate, problems)
 
 
@@ -181,10 +216,10 @@ def _time_scale(room: Room, measured_s: float) -> float | Problem:
 
 
 def _unknown_positions(
-    room: Room, names: tuple[str, ...], requests: Collection[tuple[str, Seat | None]]
+    room: Room, names: tuple[str, ...], requests: Collection[PositionRequest]
 ) -> list[Problem]:
     asked = [("reference ", room.reference)] if room.reference is not None else []
-    asked += [("position ", name) for name in sorted({position for position, _seat in requests})]
+    asked += [("position ", name) for name in sorted({request.position for request in requests})]
     found = []
     for what, name in asked:
         if name not in names:
@@ -197,8 +232,9 @@ def _unknown_positions(
 def _finished(
     room: Room,
     reference: str,
+    reference_wiring: Wiring,
     for_gain: Array,
-    positions: dict[tuple[str, Seat | None], PreparedPosition],
+    positions: dict[PositionRequest, PreparedPosition],
     warnings: list[Problem],
     *,
     sample_rate: int,
@@ -213,6 +249,7 @@ def _finished(
         gain=gain,
         gain_db=20.0 * math.log10(gain),
         reference=reference,
+        reference_wiring=reference_wiring,
         positions=positions,
         direct_found=direct_found,
         warnings=tuple(warnings),
@@ -220,7 +257,7 @@ def _finished(
 
 
 def _prepare_recorded(
-    room: Room, requests: Collection[tuple[str, Seat | None]], sample_rate: int, problems: list[Problem]
+    room: Room, requests: Collection[PositionRequest], sample_rate: int, problems: list[Problem]
 ) -> tuple[PreparedRoom | None, list[Problem]]:
     responses = room.responses or {}
     if not responses:
@@ -230,16 +267,15 @@ def _prepare_recorded(
     if problems:
         return None, problems
     reference = room.reference or (UNLISTED_POSITION if UNLISTED_POSITION in responses else names[0])
-    wanted = [name for name in names if name == reference or any(name == asked for asked, _seat in requests)]
+    asked = {request.position for request in requests}
+    wanted = [name for name in names if name == reference or name in asked]
     recorded = RecordedRoom(room, sample_rate)
     recorded.read(wanted if room.align != "room" else list(names))
     wirings: dict[str, Wiring] = {}
     for name in wanted:
         if name in recorded.sounds:
             channels = recorded.sounds[name].samples.shape[1]
-            wirings[name] = choose_wiring(
-                room.wiring, channels=channels, listed=responses[name].listed, synthetic=False
-            )
+            wirings[name] = choose_wiring(room.wiring, channels=channels, listed=responses[name].listed)
             fault = wiring_fault(wirings[name], channels=channels)
             if fault is not None:
                 what = f"room {room.name}, position {name}: {fault[0]}"
@@ -266,13 +302,14 @@ def _prepare_recorded(
     for name, samples in conditioned.items():
         if samples is not None:
             gap = onset_s(samples, sample_rate=sample_rate)
-            ready[name] = PreparedPosition(name, samples, wirings[name], gap, None)
+            ready[name] = PreparedPosition(name, samples, wirings[name], gap)
     if recorded.problems or for_gain is None:
         return None, recorded.problems
-    positions = {(name, seat): replace(ready[name], seat=seat) for name, seat in requests}
+    positions = {request: ready[request.position] for request in requests}
     return _finished(
         room,
         reference,
+        wirings[reference],
         for_gain,
         positions,
         recorded.warnings,
@@ -281,8 +318,33 @@ def _prepare_recorded(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Played:
+    """Sources and microphones of one synthetic response.
+
+    Seats are told apart by where they are, not by the line that says so: sections may share a response.
+    """
+
+    position: str
+    sources: int
+    distance_m: float
+    angle_deg: float
+    spread_m: float  # 0 for one source
+    seat: Seat = field(compare=False)
+
+    @classmethod
+    def on(cls, seat: Seat, *, position: str, sources: int) -> _Played:
+        """Sources on a seat."""
+        spread = seat.spread_m if sources == 2 else 0.0
+        return cls(position, sources, seat.distance_m, seat.angle_deg, spread, seat)
+
+
 def _prepare_synthetic(
-    room: Room, requests: Collection[tuple[str, Seat | None]], sample_rate: int, problems: list[Problem]
+    room: Room,
+    requests: Collection[PositionRequest],
+    sample_rate: int,
+    problems: list[Problem],
+    store: ResponseStore | None,
 ) -> tuple[PreparedRoom | None, list[Problem]]:
     spec, found = _specification(room)
     problems.extend(found)
@@ -293,55 +355,80 @@ def _prepare_synthetic(
     if isinstance(scale, Problem):
         problems.append(scale)
         scale = 1.0
-    for seat in dict.fromkeys(seat for _position, seat in requests if seat is not None):
-        fault = seat_fault(spec, seat)
-        if fault is not None:
-            problems.append(Problem(f"room {room.name}: {fault[0]}", seat.place, fault[1]))
-    reference = room.reference or MAIN
-    asked = {position for position, _seat in requests} | {reference}
-    wirings: dict[str, Wiring] = {}
-    for name in [name for name in spec.microphones if name in asked]:
-        channels = len(spec.microphones[name].positions_m)
-        wirings[name] = choose_wiring(room.wiring, channels=channels, listed=True, synthetic=True)
-        wiring_wrong = wiring_fault(wirings[name], channels=channels)
-        if wiring_wrong is not None:
-            what = f"room {room.name}, microphones {name}: {wiring_wrong[0]}"
-            problems.append(Problem(what, room.place, wiring_wrong[1]))
+    # Two sources even where the file's seat has no spread: 0 dB of send means the same in every room.
+    reference = _Played.on(
+        spec.reference_seat,
+        position=room.reference or MAIN,
+        sources=1 if room.wiring in ("one_source", "per_channel") else 2,
+    )
+    played = {request: _played(room, spec, request) for request in requests}
+    problems.extend(_seat_problems(room, spec, [reference, *played.values()]))
     if problems:
         return None, problems
 
     scaled = scale_reverberation(spec, scale)
-    # Seats are told apart by where they are, not by the line that says so: sections may share one.
-    places: dict[tuple[str, float, float], tuple[str, Seat]] = {}
-    for position, seat in [(reference, None), *requests]:
-        at = seat or spec.reference_seat
-        places.setdefault((position, at.distance_m, at.angle_deg), (position, at))
 
-    def synthesised(place: tuple[str, Seat]) -> tuple[Array, Array]:
+    def synthesised(one: _Played) -> tuple[Array, Array]:
         """Samples with and without the direct sound, aligned."""
-        response = synthesise(scaled, seat=place[1], microphones=place[0], sample_rate=sample_rate)
+        response = kept_or_synthesised(
+            store,
+            scaled,
+            seat=one.seat,
+            microphones=one.position,
+            sources=one.sources,
+            sample_rate=sample_rate,
+        )
         # `room`, the default, keeps the one time origin of all set-ups: the direct sound at `main`.
-        start = _first_arrival(response.direct) if room.align == "each" else 0
+        start = (find_onset(response.direct) or 0) if room.align == "each" else 0
         reflected = response.reflected[start:]
         whole = response.direct[start:] + reflected if room.direct == "keep" else reflected
         return whole, reflected
 
+    different = list(dict.fromkeys([reference, *played.values()]))
     with ThreadPoolExecutor(THREADS) as pool:
-        made = dict(zip(places, pool.map(synthesised, places.values()), strict=True))
-
-    def part(position: str, seat: Seat | None) -> tuple[Array, Array]:
-        at = seat or spec.reference_seat
-        return made[position, at.distance_m, at.angle_deg]
+        made = dict(zip(different, pool.map(synthesised, different), strict=True))
 
     positions = {}
-    for position, seat in requests:
-        samples = part(position, seat)[0]
-        gap = onset_s(samples, sample_rate=sample_rate)
-        positions[position, seat] = PreparedPosition(position, samples, wirings[position], gap, seat)
-    for_gain = part(reference, None)[0 if room.normalise == "peak" else 1]
-    return _finished(room, reference, for_gain, positions, [], sample_rate=sample_rate, direct_found=True)
+    for request, one in played.items():
+        samples = made[one][0]
+        positions[request] = PreparedPosition(
+            one.position,
+            samples,
+            wiring_of_sources(room.wiring, sources=one.sources),
+            onset_s(samples, sample_rate=sample_rate),
+            0.0 if request.seat is None else _off_stage_m(spec, request.seat),
+        )
+    return _finished(
+        room,
+        reference.position,
+        wiring_of_sources(room.wiring, sources=reference.sources),
+        made[reference][0 if room.normalise == "peak" else 1],
+        positions,
+        [],
+        sample_rate=sample_rate,
+        direct_found=True,
+    )
 
 
-def _first_arrival(direct: Array) -> int:
-    """Frame of the earliest direct sound over the microphones."""
-    return int(np.argmax(np.any(direct != 0.0, axis=1)))
+def _played(room: Room, spec: RoomSpecification, request: PositionRequest) -> _Played:
+    """What a request comes down to."""
+    seat = request.seat or spec.reference_seat
+    sources = choose_sources(room.wiring, channels=request.channels, spread_m=seat.spread_m)
+    return _Played.on(seat, position=request.position, sources=sources)
+
+
+def _seat_problems(room: Room, spec: RoomSpecification, played: Iterable[_Played]) -> list[Problem]:
+    """Faults of seats with one or two sources, each once."""
+    faults = [(one.seat.place, seat_fault(spec, one.seat, one.sources)) for one in played]
+    found = [Problem(f"room {room.name}: {f[0]}", place, f[1]) for place, f in faults if f is not None]
+    return list(dict.fromkeys(found))
+
+
+def _off_stage_m(spec: RoomSpecification, seat: Seat) -> float:
+    """Distance along the floor from the middle of a seat to the stage; 0 on it, or where there is none."""
+    if spec.stage is None:
+        return 0.0
+    x, y, _z = source_position(spec, seat)
+    along = max(spec.stage.from_m - x, x - spec.stage.to_m, 0.0)
+    across = max(abs(y) - spec.stage.width_m / 2.0, 0.0)
+    return math.hypot(along, across)

@@ -1,24 +1,32 @@
-"""A synthetic room's response: a direct sound, and diffuse noise decaying band by band.
+"""A synthetic room's response: direct sound, image sources, and the diffuse field they dissolve into.
 
 Conventions
 -----------
-Arrays are (frames, microphones), float64; frame 0 is the arrival of the direct sound at the `main`
-microphones. Amplitude 1.0 is the direct sound of an omnidirectional source at 10 m, so energies are those
-of the strength G (ISO 3382-1:2009, A.2.1): 10 lg Σh² of a direct sound at 10 m is 0 dB.
+Arrays are (frames, channels), float64. Frame 0 is the earliest arrival of the direct sound at the `main`
+microphones. Amplitude 1.0 is the direct sound of an omnidirectional source at 10 m, so energies are those of
+the strength G (ISO 3382-1:2009, A.2.1): 10 lg Σh² of a direct sound at 10 m is 0 dB.
 
-Symbols: T reverberation time in s, V volume in m³, r distance in m, t time after the direct sound in s.
+Times τ count from the sound's emission, t from frame 0.
+
+How
+---
+- `early_field`: the source and its images up to the mixing time, each with the walls and the air on its way
+  (minimum phase), at its own fraction of a sample, through the pattern of the microphone. What walls scatter
+  is missing in them.
+- The diffuse field: band noise with the covariance of the microphones in a diffuse field, shaped by what the
+  mean energy of the room (`roomplan.rooms.field`) leaves over when the images' share is taken off. So the sum
+  has no step in level or slope where the images end, whatever the scattering.
+- The level needs no setting: mean energy of the images and revised theory are the same thing, 31200 T/V
+  exp(−0.04 r/T) with the direct sound at 10 m as 1 (Barron and Lee, J. Acoust. Soc. Am. 84 (1988) 618).
 
 Sources
 -------
-Reflected energy per band: Barron's revised theory, 31200 (T/V) exp(−0.04 r/T) with the direct sound at 10 m
-as 1 (Barron and Lee, J. Acoust. Soc. Am. 84 (1988) 618), times the efficiency of the microphone's pattern in
-a diffuse field. Direct energy: 100/r². The reflections are shaped by exp(−6.9 t/T) from the direct sound on
-but heard from the first reflection on, and hold the theory's whole energy.
+Mixing time: `roomplan.acoustics.room_formulas.mixing_time`, counted from the direct sound.
 
 Notes
 -----
-Not done here: discrete early reflections, coherence between near microphones (every microphone is drawn
-independently), fractional direct arrivals, scattering, air by temperature and humidity.
+Not done here: diffraction and seat dip, directivity of the source, coherence between the diffuse fields of
+different seats and of different set-ups, rooms that are not boxes.
 """
 
 from __future__ import annotations
@@ -30,15 +38,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.rooms.coherence import diffuse_covariance, factor, heard, microphone_aims
 from roomplan.rooms.diffuse import (
     BAND_RATES_HZ,
-    DECAY_RATE,
     assemble,
     band_noises,
     calibrated_times,
     noise_duration,
 )
-from roomplan.rooms.geometry import SPEED_OF_SOUND_M_S, find_arrivals, random_efficiency
+from roomplan.rooms.early import EarlyField, early_field
+from roomplan.rooms.field import expected_t30, field_of
+from roomplan.rooms.geometry import PATTERNS, source_positions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -46,23 +56,20 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.plan.model import Seat
-    from roomplan.rooms.spec import RoomSpecification
+    from roomplan.rooms.field import EnergyField
+    from roomplan.rooms.spec import MicrophoneSetup, RoomSpecification
 
     Array = NDArray[np.float64]
+    Matrices = NDArray[np.complex128]
 
-__all__ = ["SyntheticResponse", "synthesise"]
+__all__ = ["ALGORITHM", "SyntheticResponse", "synthesise"]
 
-REFERENCE_DISTANCE_M = 10.0
-BARRON_DIFFUSE = 31_200.0  # 1600 π / 0.161, rounded by the theory's authors
-BARRON_DISTANCE = 0.04  # 6 ln 10 / c per metre, energy
-
-# dB/s by which air alone makes the 16 kHz octave decay faster than the 8 kHz one: ISO 9613-1 at 20 °C, 50 %,
-# exact mid-bands, 0.35876 − 0.10391 dB/m (computed with an independent library).
-TOP_EXTRA_DB_PER_S = (0.35876 - 0.10391) * SPEED_OF_SOUND_M_S
+ALGORITHM = 2  # of the responses: another number, other samples
 
 DECAY_DB = 100.0  # how far the slowest band falls before the end
-RISE_S = 0.005  # build-up of the reflections; common practice, no source
+RISE_S = 0.005  # build-up of the diffuse field behind the first reflection; common practice, no source
 FADE_S = 0.01  # at the end, at −100 dB
+ENVELOPE_STEP_S = 0.001  # at which envelopes are computed; between, straight lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +78,9 @@ class SyntheticResponse:
 
     Attributes
     ----------
-    direct, reflected : ndarray, shape (frames, microphones), float64
-        Their sum is the whole response. Frame 0 is the direct sound's arrival at `main`.
+    direct, reflected : ndarray, shape (frames, channels), float64
+        Their sum is the whole response. One source: one channel per output (1 or 2). Two sources: LL, LR, RL,
+        RR (input, output). Every value is one of float32, so that a stored copy is the same.
     sample_rate : int
         Hz.
     """
@@ -83,7 +91,7 @@ class SyntheticResponse:
 
 
 def synthesise(
-    spec: RoomSpecification, *, seat: Seat, microphones: str, sample_rate: int
+    spec: RoomSpecification, *, seat: Seat, microphones: str, sources: int, sample_rate: int
 ) -> SyntheticResponse:
     """Make the response of a seat in a synthetic room.
 
@@ -94,6 +102,8 @@ def synthesise(
         One that `roomplan.rooms.geometry.seat_fault` accepts; `spec.reference_seat` where none is given.
     microphones : str
         Name of a set-up of the room.
+    sources : int
+        1: the middle of the seat. 2: left and right of it, `seat.spread_m` apart.
     sample_rate : int
         Hz, 8000 or more.
 
@@ -108,82 +118,111 @@ def synthesise(
     sound. Time 0 is a little earlier than `main` for a set-up that stands nearer to the source.
     """
     setup = spec.microphones[microphones]
-    arrivals = find_arrivals(spec, seat, setup)
-    times = _all_times(spec.reverberation_time_s)
-    length_s = float(np.max(arrivals.reflected_s)) + max(times.values()) * DECAY_DB / 60.0
-    frames = math.ceil(length_s * sample_rate)
-    duration_s = noise_duration(length_s + FADE_S)
-    count = len(setup.positions_m)
-
-    direct = np.zeros((frames, count))
-    at = np.round(arrivals.direct_s * sample_rate).astype(int)
-    direct[at, np.arange(count)] = arrivals.direct_gain * REFERENCE_DISTANCE_M / arrivals.distance_m
-
-    # Where on its slope each microphone's decay starts does not matter here: its energy is set below.
-    rates = calibrated_times(times, _densities(times, spec, float(np.mean(arrivals.distance_m))))
-    decays = {centre: _decay(centre, rate, duration_s) for centre, rate in rates.items()}
-    efficiency = random_efficiency(setup.pattern)
-    reflected = np.zeros((frames, count))
-    for microphone in range(count):
-        start_s = float(arrivals.reflected_s[microphone])
-        densities = _densities(times, spec, float(arrivals.distance_m[microphone]))
-        noises = band_noises(
-            duration_s, _generators(spec, seat, microphones, microphone), below_hz=sample_rate / 2.0
-        )
-        bands = []
-        for centre, noise in noises.items():
-            shape = _built_up(decays[centre], start_s, BAND_RATES_HZ[centre])
-            gain = math.sqrt(densities[centre] * efficiency / float(np.sum(shape * shape)))
-            bands.append(noise * shape * gain)
-        # Bands ring a little ahead of their first sample: nothing is heard before the first reflection.
-        first = math.ceil(start_s * sample_rate)
-        reflected[first:, microphone] = assemble(bands, duration_s, sample_rate=sample_rate)[first:frames]
-    ending = _ending(sample_rate)
-    reflected[-len(ending) :] *= ending[:, None]
-    return SyntheticResponse(direct, reflected, sample_rate)
-
-
-def _all_times(times: Mapping[int, float]) -> dict[int, float]:
-    """Reverberation times with the 16 kHz octave, which a room file does not give: 8 kHz and more air."""
-    top = 60.0 / (60.0 / times[8000] + TOP_EXTRA_DB_PER_S)
-    return {**times, 16_000: top}
-
-
-def _densities(times: Mapping[int, float], spec: RoomSpecification, distance_m: float) -> dict[int, float]:
-    """Reflected energy by band that an omnidirectional microphone gets (Barron's revised theory)."""
-    return {
-        centre: BARRON_DIFFUSE * time / spec.volume_m3 * math.exp(-BARRON_DISTANCE * distance_m / time)
-        for centre, time in times.items()
-    }
-
-
-def _generators(
-    spec: RoomSpecification, seat: Seat, microphones: str, microphone: int
-) -> Callable[[int], np.random.Generator]:
-    """Random generators by band for one microphone: seeded by room, seat (to 1 mm and 0.01°) and set-up."""
-    name = int.from_bytes(hashlib.sha256(microphones.encode()).digest()[:4], "big")
-    place = (round(seat.distance_m * 1000.0), round((seat.angle_deg % 360.0) * 100.0) % 36_000)
-    return lambda centre: np.random.Generator(
-        np.random.PCG64(np.random.SeedSequence([spec.seed, *place, name, microphone, centre]))
+    points = source_positions(spec, seat, sources)
+    origin_s = _origin_s(spec, setup, points)
+    field = field_of(spec)
+    early = early_field(spec, setup, points, origin_s=origin_s, sample_rate=sample_rate)
+    slowest_s = max(expected_t30(decay) for decay in field.decays.values())
+    decayed_s = float(np.max(early.first_reflection_s)) + slowest_s * DECAY_DB / 60.0
+    frames = math.ceil(max(early.end_s, decayed_s) * sample_rate)
+    duration_s = noise_duration(frames / sample_rate + FADE_S)
+    seed = _seed(spec, seat, setup)
+    noises = band_noises(
+        duration_s,
+        lambda centre: np.random.Generator(np.random.PCG64(np.random.SeedSequence([*seed, centre]))),
+        _mixing(spec, setup, points),
+        below_hz=sample_rate / 2.0,
     )
+    late = _diffuse_field(field, early, noises, duration_s, sample_rate=sample_rate)
+
+    direct, reflected = (_fitted(part, frames) for part in (early.direct, early.reflected))
+    reflected += late[:frames]
+    ending = 0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, round(FADE_S * sample_rate)))
+    reflected[-len(ending) :] *= ending[:, None]
+    if sources == 2 and setup.outputs == 1:
+        direct, reflected = np.repeat(direct, 2, axis=1), np.repeat(reflected, 2, axis=1)
+    return SyntheticResponse(_rounded(direct), _rounded(reflected), sample_rate)
 
 
-def _decay(centre: int, rate_s: float, duration_s: float) -> Array:
-    """Exponential decay at a band's own rate."""
-    frames = round(duration_s * BAND_RATES_HZ[centre])
-    return np.exp(np.arange(frames) * (-DECAY_RATE / (rate_s * BAND_RATES_HZ[centre])))
+def _rounded(samples: Array) -> Array:
+    return samples.astype(np.float32).astype(np.float64)
 
 
-def _built_up(decay: Array, start_s: float, sample_rate: int) -> Array:
-    """Decay that builds up within `RISE_S` of the first reflection, as a raised cosine."""
-    first, risen = math.ceil(start_s * sample_rate), math.ceil((start_s + RISE_S) * sample_rate)
-    shape = decay.copy()
-    shape[:first] = 0.0
-    since = np.arange(first, risen) / sample_rate - start_s
-    shape[first:risen] *= 0.5 - 0.5 * np.cos(since * (math.pi / RISE_S))
-    return shape
+def _fitted(samples: Array, frames: int) -> Array:
+    """Samples of a length: silence behind, or the end cut off."""
+    kept = samples[:frames]
+    return np.pad(kept, ((0, frames - len(kept)), (0, 0)))
 
 
-def _ending(sample_rate: int) -> Array:
-    """Raised-cosine gain from 1 to 0 over `FADE_S`."""
-    return 0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, round(FADE_S * sample_rate)))
+def _origin_s(spec: RoomSpecification, setup: MicrophoneSetup, points: Array) -> float:
+    """Time of frame 0 after emission: earliest arrival at `main`, or at the set-up if that is nearer."""
+    microphones = np.array([*spec.microphones["main"].positions_m, *setup.positions_m])
+    ways = np.linalg.norm(microphones[:, None, :] - points[None, :, :], axis=2)
+    return float(np.min(ways)) / spec.sound_speed
+
+
+def _mixing(spec: RoomSpecification, setup: MicrophoneSetup, points: Array) -> Callable[[Array], Matrices]:
+    """Matrices that give noises the covariance of every source at every microphone in a diffuse field."""
+    at = np.array(setup.positions_m)
+    aims = microphone_aims(setup.aims_deg, setup.tilts_deg)
+    everywhere = np.zeros_like(points)
+
+    def matrices(frequencies: Array) -> Matrices:
+        speed = spec.sound_speed
+        ears = diffuse_covariance(frequencies, at, aims, PATTERNS[setup.pattern], sound_speed=speed)
+        # By reciprocity two sources are as alike as two omnidirectional microphones in their places.
+        origins = factor(diffuse_covariance(frequencies, points, everywhere, 1.0, sound_speed=speed))
+        ears = factor(heard(ears))
+        return np.einsum("fab,fcd->facbd", origins, ears).reshape(
+            len(frequencies), origins.shape[1] * ears.shape[1], -1
+        )
+
+    return matrices
+
+
+def _diffuse_field(
+    field: EnergyField,
+    early: EarlyField,
+    noises: Mapping[int, Array],
+    duration_s: float,
+    *,
+    sample_rate: int,
+) -> Array:
+    """Shape noise into everything that image sources do not hold, shape (frames, channels)."""
+    times = {centre: expected_t30(decay) for centre, decay in field.decays.items()}
+    start = np.array([early.origin_s])
+    made = calibrated_times(times, {c: float(field.decays[c].remaining(start)[0]) for c in times})
+    clock = np.arange(0.0, duration_s + ENVELOPE_STEP_S, ENVELOPE_STEP_S)
+    emitted = clock + early.origin_s
+    window = early.window(emitted)
+    bands: list[list[Array]] = [[] for _ in early.first_reflection_s]
+    for centre, noise in noises.items():
+        stretch = times[centre] / made[centre]
+        whole = field.decays[centre].at(emitted * stretch) * stretch
+        left_over = np.maximum(whole - field.mirrored[centre].at(emitted) * window, 0.0)
+        frames_s = np.arange(noise.shape[1]) / BAND_RATES_HZ[centre]
+        shape = np.interp(frames_s, clock, np.sqrt(early.density * left_over / BAND_RATES_HZ[centre]))
+        for channel, first_s in enumerate(early.first_reflection_s.tolist()):
+            bands[channel].append(noise[channel] * shape * _build_up(frames_s, first_s))
+    late = np.stack([assemble(parts, duration_s, sample_rate=sample_rate) for parts in bands], axis=1)
+    # Bands ring a little ahead of their first sample: nothing is heard before the first reflection.
+    for channel, first_s in enumerate(early.first_reflection_s.tolist()):
+        late[: math.ceil(first_s * sample_rate), channel] = 0.0
+    return late
+
+
+def _build_up(frames_s: Array, first_s: float) -> Array:
+    """Raised-cosine rise from 0 to 1 within `RISE_S` of the first reflection."""
+    since = np.clip((frames_s - first_s) / RISE_S, 0.0, 1.0)
+    return 0.5 - 0.5 * np.cos(since * math.pi)
+
+
+def _seed(spec: RoomSpecification, seat: Seat, setup: MicrophoneSetup) -> list[int]:
+    """What the noise grows from: room, seat (to 1 mm and 0.01°) and set-up."""
+    name = int.from_bytes(hashlib.sha256(setup.name.encode()).digest()[:4], "big")
+    return [
+        spec.seed,
+        round(seat.distance_m * 1000.0),
+        round((seat.angle_deg % 360.0) * 100.0) % 36_000,
+        name,
+    ]

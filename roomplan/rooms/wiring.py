@@ -13,6 +13,20 @@ With path powers kᵢ (out over in, per channel of the response) and one gain g:
 - true_stereo: P each meets two paths: g² P Σk = 2P
 
 so g² = 2/Σk throughout, a mono channel counting twice.
+
+Synthetic rooms: a stereo section plays from two sources on its seat, `spread` metres apart, each with a path
+to both outputs (true stereo); a mono section is one source, and so is a stereo one on a seat without spread:
+(L+R)/√2. Which of them a section is must not move the room's gain, so the gain is found once, for two sources
+on the reference seat of the room's file (for one where the room's `wiring` says so). With k the power of one
+source at both outputs, Σk = 2k and g² = 1/k. Then:
+
+- a stereo section returns 2P for the 2P it went in with: as loud;
+- a mono section m, of power P, returns g² P k = P: as loud. Not 3 dB louder, as from a gain for one source
+  (g² = 2/k): there independent sides lose half of their power in (L+R)/√2, which the gain makes up for;
+- a stereo section on a seat without spread enters with the P of (L+R)/√2 and returns P for 2P: 3 dB under.
+
+These hold as far as k is the same for the middle of the reference seat and for the two sources beside it: a
+few tenths of a decibel.
 """
 
 from __future__ import annotations
@@ -29,14 +43,14 @@ if TYPE_CHECKING:
 
     from roomplan.plan.model import Normalise, Wiring
 
-__all__ = ["choose_wiring", "normalising_gain", "wiring_fault"]
+__all__ = ["choose_sources", "choose_wiring", "normalising_gain", "wiring_fault", "wiring_of_sources"]
 
 _CHANNELS: dict[Wiring, tuple[int, ...]] = {"one_source": (1, 2), "per_channel": (1, 2), "true_stereo": (4,)}
 _NAMES = {1: "mono", 2: "stereo", 4: "true stereo (four channels)"}
 
 
-def choose_wiring(asked: Wiring | None, *, channels: int, listed: bool, synthetic: bool) -> Wiring:
-    """Wiring of one position: the one asked for, else by the kind of response.
+def choose_wiring(asked: Wiring | None, *, channels: int, listed: bool) -> Wiring:
+    """Wiring of one position of a recorded room: the one asked for, else by the kind of response.
 
     Parameters
     ----------
@@ -46,16 +60,46 @@ def choose_wiring(asked: Wiring | None, *, channels: int, listed: bool, syntheti
         Of the response: 1, 2 or 4.
     listed : bool
         The response stands in a list of positions: it was recorded from one seat.
-    synthetic : bool
-        The response belongs to one seat of a synthetic room.
     """
     if asked is not None:
         return asked
     if channels == 4:
         return "true_stereo"
-    if synthetic or (listed and channels == 2):
-        return "one_source"
-    return "per_channel"
+    return "one_source" if listed and channels == 2 else "per_channel"
+
+
+def choose_sources(asked: Wiring | None, *, channels: int, spread_m: float) -> int:
+    """How many sources play on a seat of a synthetic room.
+
+    Parameters
+    ----------
+    asked : str or None
+        The room's `wiring`.
+    channels : int
+        Of the section's signal: 1 or 2.
+    spread_m : float
+        Of the seat, in metres.
+
+    Returns
+    -------
+    int
+        2 for a stereo signal on a seat with spread, or wherever `true_stereo` is asked for; else 1.
+    """
+    if channels == 1 or asked in ("one_source", "per_channel"):
+        return 1
+    return 2 if asked == "true_stereo" or spread_m > 0.0 else 1
+
+
+def wiring_of_sources(asked: Wiring | None, *, sources: int) -> Wiring:
+    """Wiring of a synthetic response of one or two sources.
+
+    Notes
+    -----
+    One source stays `one_source` where `true_stereo` is asked for: a mono section has no more.
+    """
+    if sources == 2:
+        return "true_stereo"
+    return "per_channel" if asked == "per_channel" else "one_source"
 
 
 def wiring_fault(wiring: Wiring, *, channels: int) -> tuple[str, str] | None:

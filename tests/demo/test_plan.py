@@ -10,7 +10,7 @@ import pytest
 from roomplan.demo import STEMS
 from roomplan.plan.load import load_plan
 from roomplan.resources import bundled_folder
-from roomplan.rooms.spec import load_room_specification
+from roomplan.rooms.room_file import load_room_specification
 
 
 @pytest.fixture(scope="module")

@@ -319,18 +319,6 @@ def test_pink_noise_at_0_db_of_send_returns_as_loud_as_it_went_in(cue, pink, dec
     assert rendering.bus("wet").loudness.integrated_lufs == pytest.approx(loudness(dry), abs=0.1)
 
 
-def test_pink_noise_returns_as_loud_from_the_reference_seat_of_a_synthetic_room(cue, pink):
-    dry = cue.stem("choir.wav", pink(60 * RATE, 2, 7))
-    rendering = cue.measure(
-        {
-            "tail": "none",
-            "rooms": {"larkmere_hall": {"synthetic": "larkmere_hall"}},
-            "sections": {"choir": {"stems": ["choir"], "sends": {"larkmere_hall": 0}}},
-        }
-    )
-    assert rendering.bus("wet").loudness.integrated_lufs == pytest.approx(loudness(dry), abs=0.1)
-
-
 def test_clipping_bus_is_named_with_the_trim_that_cures_it(cue, decay):
     content = orchestra(cue, decay)
     content["deliveries"]["all"] |= {"bit_depth": 16}

@@ -237,6 +237,11 @@ def test_a_seat_has_metres_and_degrees_right_of_centre(section, tmp_path):
     assert seat == Seat(13.0, -20.0, Place(tmp_path / "plan.yaml", 2, 30))
 
 
+@pytest.mark.parametrize(("keys", "spread"), [("", 3.0), (", spread: 0", 0.0), (", spread: 20", 20.0)])
+def test_the_sources_of_a_seat_are_3_m_apart_unless_it_says_otherwise(section, keys, spread):
+    assert section(f"seat: {{distance: 13, angle: -20{keys}}}").seat.spread_m == spread
+
+
 def test_a_cut_of_off_in_a_send_is_zero_and_an_absent_one_is_the_rooms(section):
     (send,) = section("sends: {hall: {level: -3, low_cut: off}}").sends
     assert (send.low_cut_hz, send.high_cut_hz, send.pre_delay_s) == (0.0, None, None)

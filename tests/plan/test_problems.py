@@ -553,6 +553,24 @@ def test_a_fault_in_a_room_is_one_line_with_its_place_and_remedy(said, room, spo
             "distance: 0 is not above 0 m",
             "a number above 0 and up to 200 m, such as 12",
         ),
+        (
+            "{stems: x, seat: {distance: 2, angle: 0, spread: -1}}",
+            "1:68",
+            "spread: -1 is below 0 m",
+            "a number from 0 to 20 m, such as 3",
+        ),
+        (
+            "{stems: x, seat: {distance: 2, angle: 0, spread: 20.5}}",
+            "1:68",
+            "spread: 20.5 is above 20 m",
+            "a number from 0 to 20 m, such as 3",
+        ),
+        (
+            "{stems: x, seat: {distance: 2, angle: 0, spread: 3 m}}",
+            "1:68",
+            "spread: '3 m' is text",
+            "a number from 0 to 20 m, such as 3; without the unit",
+        ),
         ("{stems: x, seat: null}", "1:36", "seat: is empty", "a mapping such as {distance: 12, angle: -20}"),
         ("{stems: x, sends: {hall: 25}}", "1:44", "hall: 25 is above 24 dB", SEND),
         (

@@ -41,7 +41,7 @@ TREE: dict[str, Any] = {
     "sections": {
         "choir": {
             "stems": ["*choir*", {"file": "solo", "level": -2, "pan": 10}],
-            "seat": {"distance": 13, "angle": 0},
+            "seat": {"distance": 13, "angle": 0, "spread": 2.5},
             "sends": {
                 "larkmere_hall": {"level": -4, "low_cut": 180, "pre_delay": "1/32t"},
                 "parish_nave": [{"level": -9, "position": "front"}, {"level": -14, "position": "rear"}],

@@ -44,6 +44,14 @@ PLANS = [
         TWO_SECTIONS + "margins: [{of: c, over: d, band: 1000}]\n",
         False,
     ),
+    (
+        "rooms: {h: {synthetic: a}}\nsections: {c: {stems: x, seat: {distance: 9, angle: 3, spread: 0}}}\n",
+        True,
+    ),
+    (
+        "rooms: {h: {synthetic: a}}\nsections: {c: {stems: x, seat: {distance: 9, angle: 3, spread: 21}}}\n",
+        False,
+    ),
     ("sections: {c: {stems: x}}\n", False),
     ("rooms: {}\nsections: {c: {stems: x}}\n", False),
     ("rooms: {h: {synthetic: a, feeds: {}}}\nsections: {c: {stems: x}}\n", False),

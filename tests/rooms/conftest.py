@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,24 @@ import soundfile
 
 from roomplan.errors import Place
 from roomplan.plan.model import ResponseFiles, Room, Seat
+from roomplan.rooms.field import decay_times_of_materials
+from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES, MicrophoneSetup, RoomSpecification
 
 PLACE = Place(Path("ice_harbour.yaml"), 12, 3)
 DECAY_RATE = 3.0 * np.log(10.0)
+
+# A stage whose numbers tests may count on.
+STAGE = """\
+title: Sedgewater Stage
+dimensions: {length: 28, width: 19, height: 9}
+reverberation_time: {"63": 1.1, "125": 1.0, "250": 0.9, "500": 0.85, "1000": 0.83,
+  "2000": 0.8, "4000": 0.72, "8000": 0.6}
+seed: 1204
+microphones:
+  main: {positions: [[17, -0.6, 3], [17, 0.6, 3]], pattern: omni}
+  rear: {positions: [[24, -4, 4], [24, 4, 4]], pattern: omni}
+reference_seat: {distance: 6, angle: 0}
+"""
 
 
 @pytest.fixture
@@ -23,8 +39,48 @@ def place() -> Place:
 
 @pytest.fixture
 def make_seat():
-    def make(distance_m: float, angle_deg: float) -> Seat:
-        return Seat(distance_m, angle_deg, PLACE)
+    def make(distance_m: float, angle_deg: float, spread_m: float = 3.0) -> Seat:
+        return Seat(distance_m, angle_deg, PLACE, spread_m)
+
+    return make
+
+
+@pytest.fixture
+def box():
+    """Specification of a room in code: a box without scattering, 1 s in every octave, an omni pair."""
+
+    def make(
+        *,
+        dimensions_m: tuple[float, float, float] = (20.0, 14.0, 9.0),
+        time_s: float = 1.0,
+        materials: dict[str, float] | None = None,
+        scattering: float = 0.0,
+        positions_m: tuple[tuple[float, float, float], ...] = ((11.0, -0.5, 2.5), (11.0, 0.5, 2.5)),
+        pattern: str = "omni",
+        aims_deg: tuple[float, ...] | None = None,
+        **changes: Any,
+    ) -> RoomSpecification:
+        count = len(positions_m)
+        main = MicrophoneSetup("main", positions_m, pattern, aims_deg or (0.0,) * count, (0.0,) * count)
+        absorption = None
+        if materials is not None:
+            absorption = {name: dict.fromkeys(BAND_CENTRES_HZ, materials[name]) for name in SURFACES}
+        values: dict[str, Any] = {
+            "name": "box",
+            "title": "Box",
+            "dimensions_m": dimensions_m,
+            "reverberation_time_s": dict.fromkeys(BAND_CENTRES_HZ, time_s),
+            "seed": 11,
+            "microphones": {"main": main},
+            "reference_seat": Seat(6.0, 0.0, PLACE),
+            "source": Path("box.yaml"),
+            "absorption": absorption,
+            "scattering": dict.fromkeys(SURFACES, scattering),
+        }
+        spec = RoomSpecification(**(values | changes))
+        if absorption is not None:
+            spec = replace(spec, reverberation_time_s=decay_times_of_materials(spec))
+        return spec
 
     return make
 
@@ -70,6 +126,19 @@ def make_room():
         return Room(**(values | changes))
 
     return make
+
+
+@pytest.fixture
+def stage_file(tmp_path: Path):
+    """Write `STAGE`, with one change, as a room file of its own."""
+
+    def write(old: str = "", new: str = "", *, name: str = "my_stage.yaml") -> Path:
+        assert not old or STAGE.count(old) == 1
+        path = tmp_path / name
+        path.write_text(STAGE.replace(old, new) if old else STAGE, encoding="utf-8")
+        return path
+
+    return write
 
 
 @pytest.fixture

@@ -2,27 +2,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-import pyfar
 import pytest
+import scipy.signal
 
 from roomplan.acoustics.analysis import measure_response
-from roomplan.rooms.diffuse import (
-    BAND_RATES_HZ,
-    CENTRES_HZ,
-    assemble,
-    band_noises,
-    calibrated_times,
-    noise_duration,
-)
-from roomplan.rooms.spec import bundled_rooms, load_room_specification
+from roomplan.acoustics.response import analyse_response
+from roomplan.acoustics.room_formulas import mixing_time
+from roomplan.rooms.field import field_of
+from roomplan.rooms.geometry import source_positions
+from roomplan.rooms.images import early_reflections
+from roomplan.rooms.room_file import load_room_specification
+from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
 from roomplan.rooms.synthesis import synthesise
 
-RATE = 24_000  # holds the 8 kHz octave; a room is the same at every rate (below)
+RATE = 24_000
 OCTAVES = (125, 250, 500, 1000, 2000, 4000)
-SEATS = [(6.0, 0.0, "main"), (9.0, 30.0, "main"), (11.0, -20.0, "rear")]
 
 
 def specification(name):
@@ -36,143 +32,278 @@ def level_db(energy):
     return 10.0 * np.log10(energy)
 
 
-@pytest.mark.parametrize(("distance", "angle", "microphones"), SEATS)
-@pytest.mark.parametrize("name", sorted(bundled_rooms()))
-def test_t30_of_every_octave_is_the_one_asked_for(name, distance, angle, microphones, make_seat):
-    # Issue 5's tolerance: 3 % from 125 Hz to 4 kHz, 5 % at 63 Hz and 8 kHz, on every channel.
-    spec = specification(name)
-    response = synthesise(spec, seat=make_seat(distance, angle), microphones=microphones, sample_rate=RATE)
-    centres = (63, *OCTAVES, 8000)
-    for figures in measure_response(response.reflected, sample_rate=RATE, centres_hz=centres):
-        for band in figures.bands:
-            asked = spec.reverberation_time_s[int(band.centre_hz or 0)]
-            tolerance = 0.03 if band.centre_hz in OCTAVES else 0.05
-            assert band.t30_s == pytest.approx(asked, rel=tolerance), band.centre_hz
+def made(spec, seat, *, microphones="main", sources=1, sample_rate=RATE):
+    return synthesise(spec, seat=seat, microphones=microphones, sources=sources, sample_rate=sample_rate)
 
 
-@pytest.mark.parametrize("name", sorted(bundled_rooms()))
-def test_t30_behind_an_independent_octave_filter_is_the_one_asked_for(name):
-    # pyfar's octave filters (order 14, forward) and a least-squares fit written here.
-    spec = specification(name)
-    response = synthesise(spec, seat=spec.reference_seat, microphones="main", sample_rate=RATE).reflected[
-        :, 0
-    ]
-    sound = pyfar.Signal(response, RATE)
-    bands: Any = pyfar.dsp.filter.fractional_octave_bands(sound, 1, frequency_range=(125, 4000))
-    for filtered, centre in zip(bands.time.reshape(len(OCTAVES), -1), OCTAVES, strict=True):
-        energy = np.cumsum(filtered[::-1] ** 2)[::-1]
-        curve = level_db(energy / energy[0] + 1e-30)
-        first, last = np.argmax(curve < -5.0), np.argmax(curve < -35.0)
-        slope = np.polyfit(np.arange(first, last) / RATE, curve[first:last], 1)[0]
-        assert -60.0 / slope == pytest.approx(spec.reverberation_time_s[centre], rel=0.03), centre
+# --- The direct sound -----------------------------------------------------------------------------------
 
 
-def test_a_single_draw_scatters_less_than_one_per_cent_at_125_hz():
-    # A raw draw scatters by 0.55 √(1.15/BT) = 4 % here (ISO 3382-2 form; B = 89 Hz, T = 2.4 s).
-    spec = specification("larkmere_hall")
-    times = []
-    for seed in range(12):
-        response = synthesise(
-            replace(spec, seed=seed), seat=spec.reference_seat, microphones="main", sample_rate=8_000
+def test_the_direct_sound_arrives_when_and_as_loud_as_the_way_says(box, make_seat):
+    spec = box(positions_m=((11.0, -2.0, 2.5), (11.0, 2.0, 2.5)))
+    response = made(spec, make_seat(6.0, 30.0), sample_rate=48_000)
+    source = np.array([11.0 - 6.0 * math.cos(math.pi / 6.0), 3.0, 1.5])
+    ways = [float(np.linalg.norm(np.array(at) - source)) for at in spec.microphones["main"].positions_m]
+    assert ways[1] < ways[0]
+    lines = np.fft.rfftfreq(1 << 14, 1.0 / 48_000)
+    mid = (lines > 200.0) & (lines < 1000.0)
+    for channel, way in enumerate(ways):
+        spectrum = np.fft.rfft(response.direct[:, channel], 1 << 14)[mid]
+        # Frame 0 is the arrival at the nearer one; level re 10 m, air under 0.01 dB here.
+        assert 20.0 * np.log10(np.mean(np.abs(spectrum))) == pytest.approx(
+            20.0 * np.log10(10.0 / way), abs=0.05
         )
-        figures = measure_response(response.reflected, sample_rate=8_000, centres_hz=(125,))
-        times += [channel.bands[0].t30_s for channel in figures]
-    assert np.std(times) / np.mean(times) < 0.01
+        slope = np.polyfit(lines[mid], np.unwrap(np.angle(spectrum)), 1)[0] / (-2.0 * np.pi)
+        assert slope == pytest.approx((way - ways[1]) / 343.2, abs=0.5 / 48_000)
 
 
-def test_reflected_and_direct_energy_follow_barrons_revised_theory(make_seat):
-    # Check values, section 6: reflected 31200 (T/V) exp(−0.04 r/T), direct 100/r², re direct at 10 m.
-    base = specification("larkmere_hall")
-    spec = replace(
-        base,
-        dimensions_m=(50.0, 25.0, 16.0),  # 20 000 m³
-        reverberation_time_s=dict.fromkeys(base.reverberation_time_s, 2.0),
-        microphones={
-            "main": replace(
-                base.microphones["main"], positions_m=((45.0, 0.0, 1.5),), pattern="omni", aims_deg=(0.0,)
-            )
-        },
+def test_nothing_reflected_comes_before_the_first_reflection(box, make_seat):
+    spec = box(scattering=0.6)
+    seat = make_seat(6.0, 10.0)
+    response = made(spec, seat, sample_rate=48_000)
+    first = early_reflections(spec, seat, "main", within_s=0.1)[0].after_direct_s
+    assert first > 0.002
+    # The middle of the pair hears it up to 0.5 m of way earlier or later than a microphone.
+    before = response.reflected[: int((first - 0.5 / 343.2) * 48_000)]
+    peak = np.max(np.abs(response.reflected))
+    assert np.max(np.abs(before)) < 0.01 * peak
+
+
+def test_a_rear_set_up_keeps_the_time_origin_of_main(make_seat):
+    spec = specification("tallowyard_stage")
+    seat = make_seat(6.0, 30.0)
+    main, rear = (made(spec, seat, microphones=name) for name in ("main", "rear"))
+    (source,) = source_positions(spec, seat, 1)
+
+    def nearest(name):
+        return min(math.dist(at, source.tolist()) for at in spec.microphones[name].positions_m)
+
+    def arrival_s(response):
+        loudest = np.max(np.abs(response.direct), axis=1)
+        return np.argmax(loudest > 0.3 * np.max(loudest)) / RATE
+
+    assert arrival_s(main) == pytest.approx(0.0, abs=2.0 / RATE)
+    late_s = (nearest("rear") - nearest("main")) / spec.sound_speed
+    assert arrival_s(rear) == pytest.approx(late_s, abs=2.0 / RATE)
+
+
+# --- The channels ---------------------------------------------------------------------------------------
+
+
+def test_one_source_gives_a_channel_per_output_and_two_give_four(box, make_seat):
+    seat = make_seat(6.0, 0.0)
+    mono = ((11.0, 0.0, 2.5),)
+    tree = ((11.0, -1.0, 2.5), (11.0, 1.0, 2.5), (10.3, 0.0, 2.5))
+    for positions, one in ((mono, 1), (tree[:2], 2), (tree, 2)):
+        spec = box(positions_m=positions, time_s=0.5)
+        for sources, channels in ((1, one), (2, 4)):
+            response = made(spec, seat, sources=sources, sample_rate=8000)
+            assert response.direct.shape == response.reflected.shape
+            assert response.reflected.shape[1] == channels
+    response = made(box(positions_m=mono, time_s=0.5), seat, sources=2, sample_rate=8000)
+    np.testing.assert_array_equal(response.reflected[:, 0], response.reflected[:, 1])
+    np.testing.assert_array_equal(response.reflected[:, 2], response.reflected[:, 3])
+
+
+def test_the_left_source_is_heard_first_and_louder_on_the_left(box, make_seat):
+    spec = box(positions_m=((11.0, -1.0, 2.5), (11.0, 1.0, 2.5)))
+    seat = replace(make_seat(5.0, 0.0), spread_m=6.0)
+    direct = made(spec, seat, sources=2).direct
+    arrival = np.argmax(np.abs(direct), axis=0)
+    energy = np.sum(direct**2, axis=0)
+    ll, lr, rl, rr = range(4)
+    assert arrival[ll] < arrival[lr]
+    assert arrival[rr] < arrival[rl]
+    assert energy[ll] > energy[lr]
+    assert energy[rr] > energy[rl]
+    assert abs(arrival[ll] - arrival[rr]) <= 1
+
+
+def test_a_centre_microphone_is_in_both_sides_3_db_down(box, make_seat):
+    # Sides a metre nearer than the centre are heard first; what the centre adds is common to both.
+    centre = (10.0, 0.0, 2.5)
+    sides = ((11.0, -3.0, 2.5), (11.0, 3.0, 2.5))
+    with_centre, alone, only = (
+        made(box(positions_m=at, time_s=0.4), make_seat(6.0, 0.0), sample_rate=48_000).direct
+        for at in ((*sides, centre), sides, (centre,))
     )
-    # Table of check values: r, d, e + l for V = 20 000 m³, T = 2 s.
-    for distance, direct, reflected in [
-        (10.0, 1.0000, 1.0880 + 1.4664),
-        (20.0, 0.2500, 0.8908 + 1.2006),
-        (40.0, 0.0625, 0.5971 + 0.8048),
-    ]:
-        response = synthesise(spec, seat=make_seat(distance, 0.0), microphones="main", sample_rate=RATE)
-        assert np.sum(response.direct**2) == pytest.approx(direct, rel=1e-3)
-        # |H|² per octave is the energy of a band of white noise of that density.
-        spectrum = np.abs(np.fft.rfft(response.reflected[:, 0])) ** 2
-        frequencies = np.fft.rfftfreq(len(response.reflected), 1.0 / RATE)
-        for centre in (250, 1000, 4000):
-            inside = (frequencies > centre / 10**0.15) & (frequencies < centre * 10**0.15)
-            assert level_db(np.mean(spectrum[inside]) / reflected) == pytest.approx(0.0, abs=0.4), centre
+    added = with_centre[:, 0].copy()
+    frames = min(len(added), len(only))
+    peak = np.max(np.abs(only)) * math.sqrt(0.5)
+    assert np.max(np.abs(added[:frames])) >= 0.9 * peak
+    lines = np.fft.rfftfreq(1 << 13, 1.0 / 48_000)
+    mid = (lines > 100.0) & (lines < 8000.0)
+    both = np.mean(np.abs(np.fft.rfft(with_centre[:, 0], 1 << 13)[mid]) ** 2)
+    parts = np.mean(np.abs(np.fft.rfft(alone[:, 0], 1 << 13)[mid]) ** 2) + 0.5 * np.mean(
+        np.abs(np.fft.rfft(only[:, 0], 1 << 13)[mid]) ** 2
+    )
+    assert level_db(both / parts) == pytest.approx(0.0, abs=0.4)  # two arrivals: their comb averages out
 
 
-def test_a_back_seat_is_quieter_and_wetter():
-    spec = specification("orrin_nave")
-    near, far = (
-        synthesise(
-            spec, seat=replace(spec.reference_seat, distance_m=d), microphones="main", sample_rate=16_000
+def coherence(responses, channels=(0, 1)):
+    """Complex coherence of two channels of decaying noise, from 0.25 s on; 47 Hz a line."""
+    lines = np.fft.rfftfreq(512, 1.0 / RATE)
+    cross, powers = np.zeros(len(lines), dtype=complex), np.zeros((2, len(lines)))
+    for response in responses:
+        tail = (
+            response[int(0.25 * RATE) : int(1.9 * RATE)]
+            * np.exp(6.9 / 2.0 * np.arange(int(1.9 * RATE) - int(0.25 * RATE)) / RATE)[:, None]
         )
-        for d in (6.0, 18.0)
-    )
-    reflected = [np.sum(r.reflected**2) for r in (near, far)]
-    direct = [np.sum(r.direct**2) for r in (near, far)]
-    assert reflected[1] < reflected[0]
-    assert level_db(direct[1] / reflected[1]) < level_db(direct[0] / reflected[0]) - 6.0
+        one, other = tail[:, channels[0]], tail[:, channels[1]]
+        cross += scipy.signal.csd(other, one, RATE, nperseg=512)[1]
+        powers += np.array([scipy.signal.welch(c, RATE, nperseg=512)[1] for c in (one, other)])
+    return lines, cross / np.sqrt(powers[0] * powers[1])
 
 
-def test_nothing_is_reflected_before_the_first_reflection_and_it_builds_up_smoothly():
+@pytest.mark.parametrize("spacing", [0.2, 0.7])
+def test_the_late_part_of_a_pair_is_as_alike_as_a_diffuse_field(make_seat, spacing):
+    # sin(kd)/(kd) (Cook et al. 1955; from memory).
     spec = specification("larkmere_hall")
-    response = synthesise(spec, seat=spec.reference_seat, microphones="main", sample_rate=RATE)
-    # Reference seat, by hand: source (7, 0, 1.5), microphones (16, ±0.25, 3.2). Nearest image: the wall
-    # behind the stage at x = −7, √(23² + 0.25² + 1.7²) = 23.064 m against √(9² + 0.25² + 1.7²) = 9.163 m.
-    gap = (math.sqrt(23.0**2 + 0.25**2 + 1.7**2) - math.sqrt(81 + 0.25**2 + 1.7**2)) / 343.2
-    first = np.flatnonzero(response.reflected[:, 0])[0]
-    assert first / RATE == pytest.approx(gap, abs=1.5 / RATE)
-    level = np.sqrt(np.mean(response.reflected[first : first + RATE // 10] ** 2))
-    assert np.max(np.abs(response.reflected[first : first + RATE // 2000])) < 0.2 * level
-
-
-def test_direct_sounds_are_impulses_with_the_spacing_delays_of_the_microphones(make_seat):
-    spec = specification("tallowyard_stage")
-    main, rear = (
-        synthesise(spec, seat=make_seat(6.0, 30.0), microphones=name, sample_rate=RATE)
-        for name in ("main", "rear")
+    pair = replace(
+        spec.microphones["main"], positions_m=((16.0, -spacing / 2, 3.4), (16.0, spacing / 2, 3.4))
     )
-    frames = [np.flatnonzero(main.direct[:, c]) for c in (0, 1)]
-    assert [len(f) for f in frames] == [1, 1]
-    # Right microphone is nearer to a seat on the right. Source (17 − 6 cos 30°, 3, 1.5), microphones
-    # (17, ±0.6, 3).
-    near = math.sqrt(27.0 + 2.4**2 + 1.5**2)
-    far = math.sqrt(27.0 + 3.6**2 + 1.5**2)
-    assert frames[1][0] == 0
-    assert frames[0][0] == round((far - near) / 343.2 * RATE)
-    assert main.direct[0, 1] == pytest.approx(10.0 / near)
-    # Rear microphones hear it when it gets there, counted from main.
-    source = np.array([17 - 6 * math.cos(math.pi / 6), 3.0, 1.5])
-    way = np.linalg.norm(np.array([24.0, 4.0, 4.0]) - source)
-    assert np.flatnonzero(rear.direct[:, 1])[0] == round((way - near) / 343.2 * RATE)
-    assert main.direct.shape == main.reflected.shape
+    spec = replace(spec, microphones={"main": pair})
+    seats = [make_seat(d, a) for d in (5.0, 8.0, 11.0) for a in (-10.0, 0.0, 20.0)]
+    lines, found = coherence([made(spec, seat).reflected for seat in seats])
+    x = 2.0 * np.pi * lines * spacing / 343.2
+    expected = np.sinc(x / np.pi)
+    inside = (lines > 90.0) & (lines < 8000.0)
+    # 9 seats × 1.65 s × 47 Hz: chance moves a line by 0.04; evening the noise out costs as much.
+    assert np.max(np.abs(found[inside].real - expected[inside])) < 0.15
+    assert np.sqrt(np.mean(np.abs(found[inside] - expected[inside]) ** 2)) < 0.05
+    low = (lines > 90.0) & (lines < 0.5 * 343.2 / spacing)
+    assert np.mean(found[low].real - expected[low]) == pytest.approx(0.0, abs=0.05)
 
 
-def test_the_mid_band_falls_by_100_db_before_the_end():
+def test_the_two_sources_of_a_seat_are_hardly_alike_in_the_diffuse_field(make_seat):
+    spec = specification("larkmere_hall")
+    seats = [make_seat(d, 0.0) for d in (5.0, 7.0, 9.0, 11.0)]
+    lines, found = coherence([made(spec, seat, sources=2).reflected for seat in seats], channels=(0, 2))
+    above = (lines > 200.0) & (lines < 8000.0)
+    assert np.sqrt(np.mean(np.abs(found[above]) ** 2)) < 0.1
+
+
+# --- The decay ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("time_s", "sides"), [(0.15, (4.0, 3.0, 2.5)), (9.0, (90.0, 40.0, 35.0))])
+def test_a_dead_room_and_a_cathedral_both_work(box, make_seat, time_s, sides):
+    spec = box(
+        dimensions_m=sides,
+        time_s=time_s,
+        positions_m=((3.0, 0.0, 1.2),) if time_s < 1.0 else ((30.0, 0.0, 3.0),),
+        scattering=0.4,
+        source_height_m=1.2,
+    )
+    response = made(spec, make_seat(1.5 if time_s < 1.0 else 15.0, 0.0))
+    assert np.all(np.isfinite(response.reflected))
+    (figures,) = measure_response(response.reflected, sample_rate=RATE, centres_hz=(500, 1000, 2000))
+    for band in figures.bands:
+        assert band.t30_s == pytest.approx(time_s, rel=0.05), band.centre_hz
+
+
+def test_unequal_walls_give_the_two_slopes_that_their_images_have(box, make_seat):
+    # Hard walls round a soft floor and ceiling; test_field holds the model against independent images.
+    absorption = dict.fromkeys(SURFACES, 0.03) | {"floor": 0.85, "ceiling": 0.85}
+    spec = box(dimensions_m=(18.0, 14.0, 4.0), materials=absorption, scattering=0.02)
+    response = made(spec, make_seat(6.0, 0.0)).reflected
+    decay = field_of(spec).decays[1000]
+    for channel in analyse_response(response, sample_rate=RATE).channels:
+        band = next(b for b in channel.decay.bands if b.centre_hz == 1000)
+        assert band.edt_s is not None
+        assert band.t30_s is not None
+        assert band.t30_s > 1.4 * band.edt_s
+        assert band.double_slope is not None
+        assert band.double_slope.second_decay_time_s > 1.8 * band.double_slope.first_decay_time_s
+    sos = scipy.signal.butter(4, (708.0, 1413.0), "bandpass", fs=RATE, output="sos")
+    filtered = np.asarray(scipy.signal.sosfilt(sos, response[:, 0]))
+    curve = np.cumsum(filtered[::-1] ** 2)[::-1]
+    clock = np.array([0.1, 0.3, 0.6, 1.0])
+    ours = level_db(curve[(clock * RATE).astype(int)] / curve[int(0.05 * RATE)])
+    theirs = level_db(decay.remaining(clock + 0.018) / decay.remaining(np.array([0.068])))
+    np.testing.assert_allclose(ours, theirs, atol=1.0)
+
+
+def test_there_is_no_step_in_level_or_slope_where_the_images_end(make_seat):
+    # Mean energy over seats and both channels in stretches before, in and after the hand-over, against one
+    # exponential: 13.8 t/T (definition).
+    spec = specification("sedgewater_chapel")
+    mixed = mixing_time(spec.volume_m3, spec.surface_m2)
+    edges = mixed * np.array([0.4, 0.7, 1.0, 1.25, 1.5, 2.0, 2.5])
+    sos = scipy.signal.butter(4, (354.0, 1413.0), "bandpass", fs=RATE, output="sos")
+    energy = np.zeros(len(edges) - 1)
+    for distance in (4.5, 6.5, 8.5, 10.5, 12.5):
+        for angle in (-20.0, 3.0, 21.0):
+            response = made(spec, make_seat(distance, angle), microphones="rear")
+            start = np.argmax(np.abs(response.direct), axis=0)
+            heard = np.asarray(scipy.signal.sosfilt(sos, response.reflected, axis=0)) ** 2
+            for channel in (0, 1):
+                bounds = start[channel] + (edges * RATE).astype(int)
+                energy += np.add.reduceat(heard[:, channel], bounds)[:-1]
+    rate = 6.0 * math.log(10.0) / spec.mid_reverberation_time_s
+    expected = np.exp(-rate * edges[:-1]) - np.exp(-rate * edges[1:])
+    level = level_db(energy / expected)
+    level -= np.mean(level[-2:])
+    assert np.max(np.abs(level)) < 0.8
+    # No slope either: what is left of one over the hand-over is within its chance.
+    assert abs(level[3] - level[2]) < 0.6
+
+
+def test_the_slowest_band_falls_by_100_db_before_the_end():
     spec = specification("tallowyard_stage")
-    response = synthesise(spec, seat=spec.reference_seat, microphones="main", sample_rate=RATE).reflected
+    response = made(spec, spec.reference_seat).reflected
     start = np.mean(response[RATE // 20 : RATE // 10] ** 2)
-    mid_s = spec.mid_reverberation_time_s * 100.0 / 60.0
-    assert len(response) / RATE > mid_s
+    assert len(response) / RATE > spec.mid_reverberation_time_s * 100.0 / 60.0
     end = response[-RATE // 50 : -RATE // 100]
     assert level_db(np.mean(end**2) / start) < -80.0  # 63 Hz is the slowest band and is 100 dB down
+    assert np.max(np.abs(response[-2:])) < 1e-6
+
+
+# --- What is not to be heard ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["larkmere_hall", "marram_choir_room"])
+def test_there_is_no_dc(name):
+    spec = specification(name)
+    response = made(spec, spec.reference_seat).reflected
+    spectrum = np.abs(np.fft.rfft(response[:, 0])) ** 2
+    frequencies = np.fft.rfftfreq(len(response), 1.0 / RATE)
+    around = np.mean(spectrum[(frequencies > 500) & (frequencies < 1000)])
+    assert level_db(np.mean(spectrum[frequencies < 2.0]) / around) < -30.0
+    assert abs(np.sum(response[:, 0])) < 0.02 * math.sqrt(around)
+
+
+def likeness_with_itself(tail):
+    """Largest magnitude of the autocorrelation of a whitened sound beyond 10 ms, 200 Hz to 9 kHz."""
+    spectrum = np.fft.rfft(tail, 2 * len(tail))
+    lines = np.fft.rfftfreq(2 * len(tail), 1.0 / RATE)
+    smooth = scipy.signal.fftconvolve(np.abs(spectrum) ** 2, np.ones(401) / 401.0, mode="same")
+    band = (lines > 200.0) & (lines < 9000.0)
+    lags = np.fft.irfft(np.where(band, np.abs(spectrum) ** 2 / np.maximum(smooth, 1e-12), 0.0))
+    return np.max(np.abs(lags[int(0.01 * RATE) : int(0.8 * len(tail))])) / lags[0]
+
+
+@pytest.mark.parametrize("name", ["larkmere_hall", "tallowyard_stage", "orrin_nave"])
+def test_there_is_no_periodicity(name):
+    # White noise of this length reaches 0.025 by chance; an echo 20 dB down is 0.1.
+    spec = specification(name)
+    response = made(spec, spec.reference_seat).reflected[:, 0]
+    time_s = spec.mid_reverberation_time_s
+    tail = response[int(0.2 * RATE) : int((0.2 + 0.9 * time_s) * RATE)]
+    tail = tail * np.exp(6.9 * np.arange(len(tail)) / RATE / time_s)
+    assert likeness_with_itself(tail) < 0.06
+    echoed = tail + 0.1 * np.roll(tail, int(0.083 * RATE))
+    assert likeness_with_itself(echoed) > 0.08
+
+
+# --- The same room again ---------------------------------------------------------------------------------
 
 
 def test_same_room_seat_and_rate_give_the_same_samples(make_seat):
     spec = specification("tallowyard_stage")
-    first, again = (
-        synthesise(spec, seat=make_seat(5.0, -10.0), microphones="main", sample_rate=16_000) for _ in range(2)
-    )
-    np.testing.assert_array_equal(first.reflected, again.reflected)
+    first, again = (made(spec, make_seat(5.0, -10.0), sources=2, sample_rate=16_000) for _ in range(2))
+    np.testing.assert_allclose(first.reflected, again.reflected, atol=1e-5)
+    np.testing.assert_array_equal(first.reflected, first.reflected.astype(np.float32))
 
 
 def correlation(a, b):
@@ -181,84 +312,63 @@ def correlation(a, b):
     return abs(np.dot(a, b)) / math.sqrt(np.dot(a, a) * np.dot(b, b))
 
 
-def test_seed_seat_microphones_and_microphone_each_give_another_noise(make_seat):
+def test_seed_seat_and_microphones_each_give_another_noise(make_seat):
     spec = specification("tallowyard_stage")
 
     def tail(seat, microphones, room):
-        reflected = synthesise(room, seat=seat, microphones=microphones, sample_rate=16_000).reflected
-        return reflected[1600:]  # after the build-up
+        return made(room, seat, microphones=microphones, sample_rate=16_000).reflected[4000:]
 
     base = tail(make_seat(5.0, 0.0), "main", spec)
-    # Independent noises of about 8 kHz × 0.1 s of effective length: correlation stays under 0.1 (3.5 σ).
-    assert correlation(base[:, 0], base[:, 1]) < 0.1
+    # Independent noises of about 8 kHz × 0.1 s of effective length: correlation stays under 0.12 (3.5 σ).
     for other in (
         tail(make_seat(5.01, 0.0), "main", spec),
         tail(make_seat(5.0, 0.5), "main", spec),
         tail(make_seat(5.0, 0.0), "rear", spec),
         tail(make_seat(5.0, 0.0), "main", replace(spec, seed=1)),
     ):
-        assert correlation(base[:, 0], other[:, 0]) < 0.1
+        assert correlation(base[:, 0], other[:, 0]) < 0.12
 
 
-def test_a_room_is_the_same_at_every_sample_rate():
+@pytest.mark.parametrize("part", ["direct", "reflected"])
+def test_a_room_is_the_same_at_every_sample_rate(part):
     spec = specification("tallowyard_stage")
     at_48, at_32 = (
-        synthesise(spec, seat=spec.reference_seat, microphones="main", sample_rate=rate).reflected[:, 0]
-        for rate in (48_000, 32_000)
+        getattr(made(spec, spec.reference_seat, sample_rate=rate), part)[:, 0] for rate in (48_000, 32_000)
     )
-    # Compared by their spectra up to 4 kHz; a density times its sample period is the continuous spectrum.
+    # Compared by their spectra up to 4 kHz. An arrival of amplitude 1 is 1 in both.
     seconds = 1.5
-    a = np.fft.rfft(at_48[: int(seconds * 48_000)]) * (32_000 / 48_000)
-    b = np.fft.rfft(at_32[: int(seconds * 32_000)])
+    a = np.fft.rfft(np.resize(np.pad(at_48, (0, 72_000)), int(seconds * 48_000)))
+    b = np.fft.rfft(np.resize(np.pad(at_32, (0, 48_000)), int(seconds * 32_000)))
     low, high = int(100 * seconds), int(4000 * seconds)
-    scale = np.vdot(a[low:high], b[low:high]).real / np.vdot(a[low:high], a[low:high]).real
-    error = b[low:high] - scale * a[low:high]
-    assert np.linalg.norm(error) / np.linalg.norm(b[low:high]) < 0.05
+    error = b[low:high] - a[low:high]
+    assert np.linalg.norm(error) / np.linalg.norm(b[low:high]) < 0.08
 
 
-def test_there_is_no_dc():
-    spec = specification("larkmere_hall")
-    response = synthesise(spec, seat=spec.reference_seat, microphones="main", sample_rate=RATE).reflected
-    spectrum = np.abs(np.fft.rfft(response[:, 0])) ** 2
-    frequencies = np.fft.rfftfreq(len(response), 1.0 / RATE)
-    around = np.mean(spectrum[(frequencies > 500) & (frequencies < 1000)])
-    assert level_db(np.mean(spectrum[frequencies < 2.0]) / around) < -40.0
-
-
-@pytest.mark.parametrize(("time_s", "sides"), [(0.15, (4.0, 3.0, 2.5)), (9.0, (90.0, 40.0, 35.0))])
-def test_a_dead_room_and_a_cathedral_both_work(time_s, sides, make_seat):
-    base = specification("larkmere_hall")
-    main = replace(base.microphones["main"], positions_m=((3.0, 0.0, 1.2),), pattern="omni", aims_deg=(0.0,))
-    spec = replace(
-        base,
-        dimensions_m=sides,
-        reverberation_time_s=dict.fromkeys(base.reverberation_time_s, time_s),
-        microphones={"main": main},
+def test_warm_air_is_faster_and_dry_air_is_duller(box, make_seat):
+    seat = make_seat(6.0, 0.0)
+    cold, warm = (box(temperature_c=t) for t in (0.0, 30.0))
+    first = [early_reflections(spec, seat, "main", within_s=0.2)[0].after_direct_s for spec in (cold, warm)]
+    # 331.286 and 349.005 m/s (check values, section 6).
+    assert first[0] / first[1] == pytest.approx(349.005 / 331.286, rel=1e-4)
+    humid, dry = (
+        made(box(materials=dict.fromkeys(SURFACES, 0.1), humidity_percent=h, scattering=0.5), seat)
+        for h in (70.0, 20.0)
     )
-    response = synthesise(spec, seat=make_seat(1.5, 0.0), microphones="main", sample_rate=24_000)
-    (figures,) = measure_response(response.reflected, sample_rate=24_000, centres_hz=(500, 1000, 2000))
-    for band in figures.bands:
-        assert band.t30_s == pytest.approx(time_s, rel=0.05), band.centre_hz
+    (a,), (b,) = (
+        measure_response(r.reflected[:, :1], sample_rate=RATE, centres_hz=(8000,)) for r in (humid, dry)
+    )
+    assert a.bands[0].t30_s is not None
+    assert b.bands[0].t30_s is not None
+    assert a.bands[0].t30_s > 1.2 * b.bands[0].t30_s
 
 
-def test_calibration_leaves_equal_times_alone_and_stays_near_the_others():
-    flat = dict.fromkeys(CENTRES_HZ, 2.0)
-    assert calibrated_times(flat, flat) == pytest.approx(flat, rel=1e-6)
-    falling = dict(zip(CENTRES_HZ, (2.5, 2.4, 2.2, 2.1, 2.0, 1.8, 1.4, 1.0, 0.45), strict=True))
-    for centre, made in calibrated_times(falling, falling).items():
-        assert made == pytest.approx(falling[centre], rel=0.251)
-
-
-def test_band_noises_add_up_to_white_noise():
-    duration_s = noise_duration(4.0)
-    noises = band_noises(duration_s, np.random.default_rng, below_hz=RATE / 2.0)
-    # Each band is of unit density at its own rate; brought to one rate its spectrum stays what it is.
-    bands = [noise * np.sqrt(RATE / BAND_RATES_HZ[centre]) for centre, noise in noises.items()]
-    frames = round(duration_s * RATE)
-    spectrum = np.abs(np.fft.rfft(assemble(bands, duration_s, sample_rate=RATE))) ** 2 / frames
-    frequencies = np.arange(len(spectrum)) / duration_s
-    # White noise of variance 1 has a mean periodogram of 1: each third of an octave is within its scatter.
-    for low in 1000.0 * 2.0 ** np.arange(-4.0, 3.0, 1.0 / 3.0):
-        inside = (frequencies >= low) & (frequencies < low * 2.0 ** (1.0 / 3.0))
-        scatter = 1.0 / math.sqrt(np.count_nonzero(inside))
-        assert np.mean(spectrum[inside]) == pytest.approx(1.0, abs=4.0 * scatter + 0.05)
+def test_scattering_of_everything_leaves_no_images_and_the_same_decay(box, make_seat):
+    spec = box(scattering=1.0, time_s=1.2)
+    response = made(spec, make_seat(6.0, 0.0)).reflected
+    for figures in measure_response(response, sample_rate=RATE, centres_hz=OCTAVES):
+        for band in figures.bands:
+            assert band.t30_s == pytest.approx(1.2, rel=0.03)
+    # Noise from the first reflection on, no single sample that stands out of it: crest under 14 dB.
+    early = response[: int(0.06 * RATE), 0]
+    assert 20.0 * np.log10(np.max(np.abs(early)) / np.sqrt(np.mean(early**2))) < 14.0
+    assert set(spec.reverberation_time_s) == set(BAND_CENTRES_HZ)

@@ -3,30 +3,54 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from roomplan.rooms.wiring import choose_wiring, normalising_gain, wiring_fault
+from roomplan.rooms.wiring import (
+    choose_sources,
+    choose_wiring,
+    normalising_gain,
+    wiring_fault,
+    wiring_of_sources,
+)
 
 RATE = 48_000
 
 
 @pytest.mark.parametrize(
-    ("channels", "listed", "synthetic", "expected"),
+    ("channels", "listed", "expected"),
     [
-        (2, True, False, "one_source"),  # stereo listed by position
-        (2, False, False, "per_channel"),  # one stereo file
-        (1, False, False, "per_channel"),  # mono serves each channel
-        (1, True, False, "per_channel"),
-        (4, False, False, "true_stereo"),
-        (4, True, False, "true_stereo"),
-        (2, True, True, "one_source"),  # a synthetic seat
-        (1, True, True, "one_source"),
+        (2, True, "one_source"),  # stereo listed by position
+        (2, False, "per_channel"),  # one stereo file
+        (1, False, "per_channel"),  # mono serves each channel
+        (1, True, "per_channel"),
+        (4, False, "true_stereo"),
+        (4, True, "true_stereo"),
     ],
 )
-def test_wiring_defaults_follow_the_kind_of_response(channels, listed, synthetic, expected):
-    assert choose_wiring(None, channels=channels, listed=listed, synthetic=synthetic) == expected
+def test_wiring_defaults_follow_the_kind_of_response(channels, listed, expected):
+    assert choose_wiring(None, channels=channels, listed=listed) == expected
 
 
 def test_a_wiring_that_is_asked_for_stands():
-    assert choose_wiring("one_source", channels=2, listed=False, synthetic=False) == "one_source"
+    assert choose_wiring("one_source", channels=2, listed=False) == "one_source"
+
+
+@pytest.mark.parametrize(
+    ("asked", "channels", "spread_m", "sources", "wiring"),
+    [
+        (None, 2, 3.0, 2, "true_stereo"),
+        (None, 2, 0.0, 1, "one_source"),
+        (None, 1, 3.0, 1, "one_source"),
+        ("one_source", 2, 3.0, 1, "one_source"),
+        ("per_channel", 2, 3.0, 1, "per_channel"),
+        ("true_stereo", 2, 3.0, 2, "true_stereo"),
+        ("true_stereo", 2, 0.0, 2, "true_stereo"),  # it was asked for
+        ("true_stereo", 1, 3.0, 1, "one_source"),  # a mono section has one source, whatever is asked for
+    ],
+)
+def test_a_synthetic_seat_has_two_sources_for_a_stereo_section_unless_told_otherwise(
+    asked, channels, spread_m, sources, wiring
+):
+    assert choose_sources(asked, channels=channels, spread_m=spread_m) == sources
+    assert wiring_of_sources(asked, sources=sources) == wiring
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,213 @@
+"""Direct sound and early reflections of a seat, as a set-up of microphones hears them.
+
+Conventions
+-----------
+Planar inside, (frames, channels) outside, float64. Channels are source by source and, for each, output by
+output. Times as in `roomplan.rooms.synthesis`: τ from emission, frame 0 at `origin_s`. Amplitude 1.0 is the
+direct sound at 10 m.
+
+How
+---
+Spectra are written down line by line: every image is exp(Σ hits · wall + distance · air − iωτ) over its
+distance, where wall and air are complex logarithms of minimum phase. An arrival thus falls on its own
+fraction of a sample and nothing of it comes ahead of its time. Losses of walls are straight lines over log f
+between the octaves; air is exact at every line.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.fft import next_fast_len
+
+from roomplan.acoustics.bands import exact_mid_band
+from roomplan.acoustics.room_formulas import REFERENCE_DISTANCE_M, mixing_time
+from roomplan.rooms.coherence import CENTRE_GAIN, microphone_aims
+from roomplan.rooms.diffuse import TOP_TAPER, high_pass
+from roomplan.rooms.geometry import PATTERNS
+from roomplan.rooms.images import image_sources
+from roomplan.rooms.spec import SURFACES
+from roomplan.rooms.walls import ALL_CENTRES_HZ, ENERGY_DB, air_db_per_m, wall_losses
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from roomplan.rooms.images import ImageSources
+    from roomplan.rooms.spec import MicrophoneSetup, RoomSpecification
+
+    Array = NDArray[np.float64]
+    Spectrum = NDArray[np.complex128]
+
+__all__ = ["EarlyField", "early_field"]
+
+FADING = 1.5  # images fade out between the mixing time, counted from the direct sound, and this multiple
+LATEST_S = 0.4  # and never later: images grow with the cube of time
+MARGIN_S = 0.1  # behind the last image, for what walls and the high-pass draw out
+
+LEAST_TOP = 1e-5  # of the amplitude, at half the rate
+
+LEAST_MIRRORED = 1e-12  # of the energy, where a surface scatters all of it
+
+
+@dataclass(frozen=True, slots=True)
+class EarlyField:
+    """What comes from single directions.
+
+    Attributes
+    ----------
+    direct, reflected : ndarray, shape (frames, channels)
+    first_reflection_s : ndarray, shape (channels,)
+        After frame 0.
+    origin_s : float
+        Time of frame 0 after emission.
+    fades_s : (float, float)
+        Between these times after emission the images fade out.
+    density : float
+        Energy per second that all images of the room would bring if nothing were lost: 4πc³τ²/V images a
+        second, each of energy (10 m/cτ)².
+    """
+
+    direct: Array
+    reflected: Array
+    first_reflection_s: Array
+    origin_s: float
+    fades_s: tuple[float, float]
+    density: float
+
+    @property
+    def end_s(self) -> float:
+        """When the last image has been heard, after frame 0."""
+        return self.fades_s[1] - self.origin_s + MARGIN_S
+
+    def window(self, emitted_s: Array) -> Array:
+        """Share of the images' energy that is heard at times after emission."""
+        return _fading(emitted_s, self.fades_s)
+
+
+def early_field(
+    spec: RoomSpecification,
+    setup: MicrophoneSetup,
+    points: Array,
+    *,
+    origin_s: float,
+    sample_rate: int,
+) -> EarlyField:
+    """Direct sound and image sources of one or two sources at a set-up.
+
+    Parameters
+    ----------
+    spec : RoomSpecification
+    setup : MicrophoneSetup
+    points : ndarray, shape (sources, 3)
+    origin_s : float
+        Time of frame 0 after emission.
+    sample_rate : int
+        Hz.
+    """
+    speed = spec.sound_speed
+    microphones = np.array(setup.positions_m)
+    ways_s = np.linalg.norm(points[:, None] - microphones[None], axis=2) / speed
+    mixed_s = min(mixing_time(spec.volume_m3, spec.surface_m2), LATEST_S / FADING)
+    fades_s = (float(np.min(ways_s)) + mixed_s, float(np.min(ways_s)) + FADING * mixed_s)
+    end_s = max(fades_s[1], float(np.max(ways_s))) - origin_s + MARGIN_S
+    frames = next_fast_len(math.ceil(end_s * sample_rate), real=True) or 1
+    lines = np.arange(frames // 2 + 1, dtype=np.float64) * (sample_rate / frames)
+    losses = _log_losses(spec, lines, frames)
+    direct = np.zeros((len(points) * setup.outputs, len(lines)), dtype=complex)
+    reflected = np.zeros_like(direct)
+    first = np.full(len(direct), math.inf)
+    reach_m = max(fades_s[1], float(np.max(ways_s))) * speed + float(np.max(np.ptp(microphones, axis=0)))
+    for s, point in enumerate(points):
+        images = image_sources(spec.dimensions_m, point, np.mean(microphones, axis=0), reach_m)
+        for m, microphone in enumerate(microphones):
+            ways = images.positions_m - microphone
+            arrivals_s = np.linalg.norm(ways, axis=1) / speed
+            amplitude = _amplitudes(spec, setup, m, images, ways)
+            amplitude[1:] *= np.sqrt(_fading(arrivals_s[1:], fades_s))
+            heard = amplitude != 0.0
+            heard[0] = True
+            spectra = _spectra(images.hits[heard], arrivals_s[heard], losses, lines, speed, origin_s)
+            spectra *= amplitude[heard, None]
+            nearest_s = float(np.min(arrivals_s[1:], initial=math.inf)) - origin_s
+            sides, share = ([m], 1.0) if m < 2 else ([0, 1], CENTRE_GAIN)
+            for channel in (s * setup.outputs + side for side in sides):
+                direct[channel] += share * spectra[0]
+                reflected[channel] += share * np.sum(spectra[1:], axis=0)
+                first[channel] = min(first[channel], nearest_s)
+    ending = _band_end(len(lines), frames)
+    # What rings ahead of frame 0, between samples, has come round to the end.
+    kept = frames - round(MARGIN_S / 4.0 * sample_rate)
+    return EarlyField(
+        direct=np.fft.irfft(direct * ending, frames).T[:kept],
+        reflected=np.fft.irfft(reflected * ending * high_pass(lines), frames).T[:kept],
+        first_reflection_s=first,
+        origin_s=origin_s,
+        fades_s=fades_s,
+        density=4.0 * math.pi * speed * REFERENCE_DISTANCE_M**2 / spec.volume_m3,
+    )
+
+
+def _amplitudes(
+    spec: RoomSpecification, setup: MicrophoneSetup, index: int, images: ImageSources, ways: Array
+) -> Array:
+    """Amplitudes of images at one microphone: distance, pattern, and what the walls have not scattered."""
+    distance = np.linalg.norm(ways, axis=1)
+    aim = microphone_aims(setup.aims_deg, setup.tilts_deg)[index]
+    omni = PATTERNS[setup.pattern]
+    pattern = omni + (1.0 - omni) * (ways @ aim) / distance
+    mirrored = 1.0 - np.array([spec.scattering[name] for name in SURFACES])
+    kept = np.prod(np.sqrt(np.maximum(mirrored, LEAST_MIRRORED)) ** images.hits, axis=1)
+    return kept * pattern * REFERENCE_DISTANCE_M / distance
+
+
+def _fading(emitted_s: Array, fades_s: tuple[float, float]) -> Array:
+    share = np.clip((emitted_s - fades_s[0]) / (fades_s[1] - fades_s[0]), 0.0, 1.0)
+    return np.cos(share * (math.pi / 2.0)) ** 2
+
+
+def _spectra(
+    hits: NDArray[np.int64],
+    arrivals_s: Array,
+    losses: tuple[Spectrum, Spectrum],
+    lines: Array,
+    speed: float,
+    origin_s: float,
+) -> Spectrum:
+    """Spectra of images of amplitude 1, (images, lines): losses on their ways, and delays."""
+    walls, air = losses
+    exponents = hits @ walls + np.multiply.outer(arrivals_s * speed, air)
+    exponents -= np.multiply.outer(arrivals_s - origin_s, 2j * math.pi * lines)
+    return np.exp(exponents)
+
+
+def _log_losses(spec: RoomSpecification, lines: Array, frames: int) -> tuple[Spectrum, Spectrum]:
+    """Complex logarithms, minimum phase, of each surface (6, lines) and of a metre of air (lines,)."""
+    losses = wall_losses(spec)
+    octaves = np.log2([exact_mid_band(centre) for centre in ALL_CENTRES_HZ])
+    at = np.log2(np.maximum(lines, 1.0))
+    table = np.array([losses.by_surface[centre] for centre in ALL_CENTRES_HZ])  # (bands, surfaces)
+    walls = np.array([np.interp(at, octaves, -0.5 * table[:, surface]) for surface in range(table.shape[1])])
+    air = -0.5 / ENERGY_DB * air_db_per_m(spec, lines)
+    return _minimum_phase(walls, frames), _minimum_phase(air[None, :], frames)[0]
+
+
+def _band_end(lines: int, frames: int) -> Spectrum:
+    """Low-pass that ends the band at half the rate; of minimum phase, so it rings behind an arrival."""
+    top = round(TOP_TAPER * lines)
+    taper = np.ones(lines)
+    taper[-top:] = np.maximum(0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, top)), LEAST_TOP)
+    return np.exp(_minimum_phase(np.log(taper)[None, :], frames)[0])
+
+
+def _minimum_phase(log_magnitude: Array, frames: int) -> Spectrum:
+    """Complex logarithm of minimum phase for a logarithm of magnitudes, (n, frames // 2 + 1)."""
+    cepstrum = np.fft.irfft(log_magnitude, frames)
+    fold = np.zeros(frames)
+    fold[0] = 1.0
+    fold[1 : (frames + 1) // 2] = 2.0
+    if frames % 2 == 0:
+        fold[frames // 2] = 1.0
+    return np.fft.rfft(cepstrum * fold)
