@@ -32,7 +32,7 @@ def cache(
     clear: Annotated[bool, typer.Option("--clear", help="Remove everything that is kept.")] = False,
     as_json: AsJson = False,
 ) -> None:
-    """Show what is kept from earlier runs, so that questions about levels need no new render, or remove it.
+    """Show what is kept from earlier runs, or remove it: overlaps of what was heard, responses of rooms.
 
     Nothing in it is needed: it only saves time, and what has not been used for longest goes by itself. The
     environment variable ROOMPLAN_CACHE names another folder, or off; ROOMPLAN_CACHE_SIZE is the most it may

@@ -9,7 +9,18 @@ from typing import Annotated
 
 import typer
 
-from roomplan.cli import cache, check, compare, demo, loudness, measure, render, schema
+from roomplan.cli import (
+    cache,
+    check,
+    compare,
+    demo,
+    loudness,
+    measure,
+    render,
+    rooms,
+    schema,
+    synthesise,
+)
 from roomplan.cli.environment import ExitStatus, print_errors
 from roomplan.errors import RoomplanError
 
@@ -34,7 +45,7 @@ def build() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(options)
-    for module in (demo, check, render, measure, compare, loudness, schema, cache):
+    for module in (demo, check, render, measure, compare, loudness, rooms, synthesise, schema, cache):
         module.register(app)
     return app
 

@@ -13,8 +13,6 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from roomplan.mixing.buses import build_buses, build_components
-
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -243,6 +241,9 @@ def _is_wet(name: str) -> bool:
 
 
 def _bus_order(rendering: Rendering) -> list[str]:
+    # What mixes is not loaded for every table.
+    from roomplan.mixing.buses import build_buses, build_components
+
     names = [b.name for b in build_buses(rendering.session, build_components(rendering.session))]
     return [n for n in names if _is_wet(n)] + [n for n in names if not _is_wet(n)]
 

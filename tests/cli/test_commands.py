@@ -11,7 +11,18 @@ import pytest
 import soundfile
 
 RATE = 48_000
-COMMANDS = ("demo", "check", "render", "measure", "compare", "loudness", "schema", "cache")
+COMMANDS = (
+    "demo",
+    "check",
+    "render",
+    "measure",
+    "compare",
+    "loudness",
+    "rooms",
+    "synthesise",
+    "schema",
+    "cache",
+)
 
 
 @pytest.mark.parametrize("command", COMMANDS)

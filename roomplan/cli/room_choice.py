@@ -1,0 +1,93 @@
+"""What `rooms` and `synthesise` are asked for: a room, a seat in it, a set-up of its microphones."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from roomplan.errors import PlanError, RoomplanError
+
+if TYPE_CHECKING:
+    from roomplan.plan.model import Seat
+    from roomplan.rooms.spec import RoomSpecification
+
+__all__ = ["Microphones", "SeatText", "chosen_seat", "known_setup", "open_room", "parsed_seat"]
+
+_DISTANCE_M = (0.5, 200.0)  # as in a room file
+
+SeatText = Annotated[
+    str | None,
+    typer.Option(
+        "--seat",
+        metavar="DISTANCE,ANGLE",
+        help="Where the section sits: metres from the middle of the main microphones, and degrees to the "
+        "right of the line to the stage, such as 9,-20. Without it, the room's reference seat.",
+        show_default=False,
+    ),
+]
+Microphones = Annotated[
+    str, typer.Option("--microphones", metavar="NAME", help="Set-up of microphones that listens.")
+]
+
+
+def open_room(name: str) -> RoomSpecification:
+    """Room by its bundled name, or from a file: a path, or a name that ends .yaml or .yml."""
+    from roomplan.rooms.room_file import load_room_specification
+
+    is_path = "/" in name or "\\" in name or name.lower().endswith((".yaml", ".yml"))
+    spec, problems = load_room_specification(Path(name).expanduser() if is_path else name)
+    if spec is None:
+        raise PlanError(problems)
+    return spec
+
+
+def parsed_seat(text: str, *, spread_m: float) -> Seat:
+    """Seat from the option; anything but two numbers is wrong usage."""
+    from roomplan.errors import Place
+    from roomplan.plan.model import Seat
+
+    try:
+        distance, angle = (float(part) for part in text.split(","))
+    except ValueError as error:
+        raise typer.BadParameter(
+            f"{text!r} is no seat: give metres and degrees, such as 9,-20", param_hint="--seat"
+        ) from error
+    low, high = _DISTANCE_M
+    if not low <= distance <= high:
+        raise typer.BadParameter(
+            f"a distance of {distance:g} m: give {low:g} to {high:g} m", param_hint="--seat"
+        )
+    if not -180.0 <= angle <= 180.0:
+        raise typer.BadParameter(
+            f"an angle of {angle:g}°: give −180 to 180°, right is positive", param_hint="--seat"
+        )
+    return Seat(distance, angle, Place(Path("--seat")), spread_m=spread_m)
+
+
+def chosen_seat(spec: RoomSpecification, seat: Seat | None, *, spread_m: float) -> Seat:
+    """Seat that is asked for, or the room's reference seat, once it is known to be inside the walls."""
+    from dataclasses import replace
+
+    from roomplan.rooms.geometry import seat_fault
+
+    found = seat or replace(spec.reference_seat, spread_m=spread_m)
+    fault = seat_fault(spec, found, 2 if spread_m > 0.0 else 1)
+    if fault is not None:
+        what, remedy = fault
+        raise RoomplanError(what, remedy=remedy.replace("`spread`", "--spread"))
+    return found
+
+
+def known_setup(spec: RoomSpecification, name: str) -> str:
+    """Name of a set-up of the room, or an error with the nearest one."""
+    from roomplan.documents.suggest import did_you_mean
+
+    if name in spec.microphones:
+        return name
+    guess = did_you_mean(name, spec.microphones)
+    hint = f"did you mean {guess}? " if guess else ""
+    raise RoomplanError(
+        f"{spec.title} has no microphones {name!r}", remedy=f"{hint}it has {', '.join(spec.microphones)}"
+    )

@@ -1,0 +1,114 @@
+"""`roomplan rooms`: the bundled rooms, and everything about one room."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
+from roomplan.cli.parameters import AsJson, Quiet, help_of
+from roomplan.cli.room_choice import Microphones, SeatText, chosen_seat, known_setup, open_room, parsed_seat
+from roomplan.errors import RoomplanError
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the command in."""
+    app.command("rooms", help=help_of(rooms))(rooms)
+
+
+def rooms(
+    context: typer.Context,
+    room: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="ROOM",
+            help="Name of a bundled room, or path of a room file.",
+            show_default=False,
+        ),
+    ] = None,
+    *,
+    seat: SeatText = None,
+    microphones: Microphones = "main",
+    plot: Annotated[
+        Path | None,
+        typer.Option(
+            "--plot",
+            metavar="FILE",
+            help="Draw the room, its reflections and its decay: .png, .svg or .pdf.",
+            show_default=False,
+        ),
+    ] = None,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """List the bundled rooms, or show one room in full: its size, decay, microphones and first reflections.
+
+    A room is a short text file: copy a bundled one, change it and show it by its path. Figures at a seat come
+    from the response itself, those of theory say so.
+
+    Figures are for music production. They are no prediction of a real hall, and not for voice-alarm or
+    building-code assessment.
+
+    Example: roomplan rooms
+
+    Example: roomplan rooms larkmere_hall --plot larkmere.png
+
+    Example: roomplan rooms my_hall.yaml --seat 12,-25 --microphones rear
+    """
+    if room is None:
+        _refuse_without_room(context)
+        _list(as_json=as_json)
+        return
+    from roomplan.reports import room_reports
+    from roomplan.rooms.portrait import portrait_of
+
+    wanted = None if seat is None else parsed_seat(seat, spread_m=0.0)
+    problem = None
+    with StageProgress(quiet=quiet) as progress:
+        spec = open_room(room)
+        found = chosen_seat(spec, wanted, spread_m=0.0)
+        known_setup(spec, microphones)
+        progress.note("synthesising")
+        portrait = portrait_of(spec, found, microphones)
+        if plot is not None:
+            from roomplan.reports.room_drawings import draw_room
+
+            progress.note("drawing")
+            try:
+                draw_room(portrait, plot)
+            except RoomplanError as error:  # the figures are there: they are shown all the same
+                problem = str(error)
+    if as_json:
+        from roomplan.reports.documents import to_text
+
+        emit(to_text(room_reports.room_document(portrait)))
+    else:
+        show(*room_reports.room_tables(portrait))
+    if problem is not None:
+        print_errors(problem)
+        raise typer.Exit(ExitStatus.INPUT)
+
+
+def _refuse_without_room(context: typer.Context) -> None:
+    """Refuse options that are about one room when none is named."""
+    for name in ("seat", "microphones", "plot"):
+        source = context.get_parameter_source(name)
+        if source is not None and source.name == "COMMANDLINE":
+            raise typer.BadParameter("is about one room: name it", param_hint=f"--{name}")
+
+
+def _list(*, as_json: bool) -> None:
+    from roomplan.reports import room_reports
+    from roomplan.rooms.room_file import bundled_rooms
+
+    specs = [open_room(name) for name in bundled_rooms()]
+    if as_json:
+        from roomplan.reports.documents import to_text
+
+        emit(to_text(room_reports.list_document(specs)))
+    else:
+        show(room_reports.list_table(specs))
