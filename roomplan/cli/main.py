@@ -16,6 +16,7 @@ from roomplan.cli import (
     demo,
     loudness,
     measure,
+    new,
     render,
     rooms,
     schema,
@@ -29,7 +30,8 @@ __all__ = ["build", "main"]
 HELP = """\
 Plan reverb sends for dry stems, render them through rooms, and measure what comes back.
 
-Start with roomplan demo, then roomplan check PLAN and roomplan render PLAN.
+Start with roomplan demo, or with your own stems: roomplan new FOLDER, then roomplan check PLAN and
+roomplan render PLAN.
 """
 
 
@@ -45,7 +47,8 @@ def build() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(options)
-    for module in (demo, check, render, measure, compare, loudness, rooms, synthesise, schema, cache):
+    modules = (demo, new, check, render, measure, compare, loudness, rooms, synthesise, schema, cache)
+    for module in modules:
         module.register(app)
     return app
 

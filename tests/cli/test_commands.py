@@ -13,6 +13,7 @@ import soundfile
 RATE = 48_000
 COMMANDS = (
     "demo",
+    "new",
     "check",
     "render",
     "measure",

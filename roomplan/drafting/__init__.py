@@ -1,0 +1,33 @@
+"""A first plan from a folder of stems: what the files are called, what is in them, and where that might sit.
+
+Modules
+-------
+names        what a file name says once cue, take, version and what all files share are taken off
+instruments  what sections are called in five languages, where they sit, and what they are sent
+recognition  which of them a name means
+patterns     how a plan names files
+listening    what is in the files: channels, rates, loudness, where each sounds
+proposal     stems → sections, groups, seats, sends, each with how sure it is and why
+filling      the same for a template: which of its sections the stems fill
+writing      the YAML text, commented, and the file
+"""
+
+from __future__ import annotations
+
+from .filling import Filling, fill_template
+from .listening import StemFile, list_stems, listen
+from .proposal import Proposal, propose
+from .writing import filling_text, plan_text, write_plan
+
+__all__ = [
+    "Filling",
+    "Proposal",
+    "StemFile",
+    "fill_template",
+    "filling_text",
+    "list_stems",
+    "listen",
+    "plan_text",
+    "propose",
+    "write_plan",
+]

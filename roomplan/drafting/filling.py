@@ -1,0 +1,348 @@
+"""A template filled with the stems of a cue: which of its sections they fit, and what is left over.
+
+Conventions
+-----------
+The result is a leaf plan: it extends the template and says only what differs. A section of the template that
+no stem fits is removed (`null`) with everything that names it, unless the template calls it optional; a file
+that no section claims becomes a section of its own, with the sends of the template's nearest one.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from roomplan.errors import PlanError
+from roomplan.mixing.stems import StemsFolder
+from roomplan.plan.load import load_plan
+
+from .instruments import find_instrument
+from .names import read_names
+from .patterns import StemText, StemTexts
+from .proposal import HIGHEST_PLAN_RATE, LeftOut, ProposedSection, ProposedSend, propose
+from .recognition import decide, find_hits
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from roomplan.plan.model import Plan, Section, StemEntry
+
+    from .listening import StemFile
+    from .proposal import Proposal
+
+__all__ = ["Filling", "fill_template"]
+
+
+@dataclass(frozen=True, slots=True)
+class Filling:
+    """What a cue makes of a template.
+
+    Attributes
+    ----------
+    title : str
+    folder, base : Path
+    sample_rate : int or None
+        Said only where the stems differ and the template does not say it.
+    filled : mapping
+        Section → files that its patterns fit.
+    missing : mapping
+        Section that no file fits → its patterns.
+    optional : tuple of str
+        Those of `missing` that the template allows to be missing.
+    narrowed : mapping
+        Section → entries to put in place of the template's, and why.
+    added : tuple of ProposedSection
+        For files that no section claims.
+    groups : mapping
+        Group → the sections that are left; None where none is.
+    alternates : mapping
+        Alternate → sections that it can no longer change; None where nothing is left of it.
+    margins : tuple or None
+        What is left of the template's margins; None where they stay as they are.
+    left_out : tuple of LeftOut
+    remarks : tuple of str
+    """
+
+    title: str
+    folder: Path
+    base: Path
+    sample_rate: int | None
+    filled: Mapping[str, tuple[StemFile, ...]]
+    missing: Mapping[str, tuple[str, ...]]
+    optional: tuple[str, ...]
+    narrowed: Mapping[str, tuple[tuple[StemText, ...], str]]
+    added: tuple[ProposedSection, ...]
+    groups: Mapping[str, tuple[str, ...] | None]
+    alternates: Mapping[str, tuple[str, ...] | None]
+    margins: tuple[tuple[str, str, str], ...] | None
+    left_out: tuple[LeftOut, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def sections_change(self) -> bool:
+        """Whether the leaf says anything about sections."""
+        return bool(self.narrowed or self.added or set(self.missing) - set(self.optional))
+
+
+def fill_template(
+    base: Path, folder: Path, files: Sequence[StemFile], *, answers: Mapping[str, str | None] | None = None
+) -> Filling:
+    """Match the stems of a folder with the sections of a template.
+
+    Parameters
+    ----------
+    base : Path
+        The template, a plan of its own; its stems folder need not exist.
+    folder : Path
+    files : sequence of StemFile
+    answers : mapping, optional
+        As in `propose`, for the files that no section claims.
+
+    Returns
+    -------
+    Filling
+
+    Raises
+    ------
+    PlanError
+        The template has problems.
+    """
+    loaded = load_plan(base)
+    if loaded.plan is None or loaded.problems:
+        raise PlanError(loaded.problems)
+    plan = loaded.plan
+    proposal = propose(folder, files, answers=answers)
+    left_out = {left.file.name: left for left in proposal.left_out}
+    claims, fitting = _claims(plan, folder, files)
+    owners = _owners(plan, claims)
+    # what a section of the template claims by itself is heard, whatever its name sounds like
+    unusable = {file.name for file in files if file.fault is not None}
+    texts = StemTexts([file.name for file in files])
+    filled: dict[str, tuple[StemFile, ...]] = {}
+    narrowed: dict[str, tuple[tuple[StemText, ...], str]] = {}
+    for name, section in plan.sections.items():
+        mine = [file for file in files if owners.get(file.name) == name and file.name not in unusable]
+        mine = [
+            file
+            for file in mine
+            if file.name not in left_out or left_out[file.name].kind not in {"older", "cue", "answer"}
+        ]
+        if not mine:
+            continue
+        filled[name] = tuple(mine)
+        kept = {file.name for file in mine}
+        given = [entry for entry in section.stems if fitting[name][entry.pattern]]
+        if set().union(*(fitting[name][entry.pattern] for entry in given)) != kept:
+            why = "only these: the others are in another section, older, or cannot be read"
+            entries = [_entry(file.name, given, fitting[name], texts) for file in mine]
+            narrowed[name] = (tuple(entries), why)
+        elif len(given) < len(section.stems):
+            why = "the template's other patterns fit nothing here"
+            narrowed[name] = (tuple(StemText(e.pattern, e.pan, e.level_db) for e in given), why)
+    _fill_by_name(plan, proposal, filled, narrowed)
+    missing = {
+        name: tuple(entry.pattern for entry in section.stems)
+        for name, section in plan.sections.items()
+        if name not in filled
+    }
+    optional = tuple(name for name in missing if getattr(plan.sections[name], "optional", False))
+    gone = set(missing) - set(optional)
+    heard = {file.name for section in filled.values() for file in section}
+    added = _added(plan, proposal, heard, {*plan.sections, *plan.groups})
+    used = [file for section in filled.values() for file in section] + [f for s in added for f in s.files]
+    rates = Counter(file.sample_rate for file in used)
+    rate = None
+    if plan.sample_rate is None and (len(rates) > 1 or max(rates, default=0) > HIGHEST_PLAN_RATE):
+        rate = min(HIGHEST_PLAN_RATE, max(rates, key=lambda one: (rates[one], one)))
+    remaining = {file.name for file in used}
+    return Filling(
+        title=proposal.title,
+        folder=folder,
+        base=base,
+        sample_rate=rate,
+        filled=filled,
+        missing=missing,
+        optional=optional,
+        narrowed=narrowed,
+        added=added,
+        groups=_groups(plan, gone),
+        alternates=_alternates(plan, gone),
+        margins=_margins(plan, gone),
+        left_out=tuple(
+            left_out.get(file.name, LeftOut(file, "fault", file.fault or "no section takes it"))
+            for file in files
+            if file.name not in remaining
+        ),
+        remarks=proposal.remarks,
+    )
+
+
+def _fill_by_name(
+    plan: Plan,
+    proposal: Proposal,
+    filled: dict[str, tuple[StemFile, ...]],
+    narrowed: dict[str, tuple[tuple[StemText, ...], str]],
+) -> None:
+    """Give a section whose patterns fit nothing the files that are called like it: *woodwinds* is WW here."""
+    heard = {file.name for files in filled.values() for file in files}
+    proposed = {
+        section.name: section
+        for section in proposal.sections
+        if section.family != "other" and not any(file.name in heard for file in section.files)
+    }
+    for name in plan.sections:
+        means = _meaning(name)
+        section = None if name in filled or means is None else proposed.pop(means, None)
+        if section is not None:
+            filled[name] = section.files
+            why = "? by its name: the template's patterns fit nothing here"
+            narrowed[name] = (section.texts, why)
+
+
+def _meaning(section: str) -> str | None:
+    """Section of the table that a name of the template means."""
+    (name,) = read_names([section])
+    found = decide(find_hits(name.tokens), name.tokens, (), ())
+    return None if found is None or not found.sure or found.solo else found.section
+
+
+def _entry(
+    file: str, given: Sequence[StemEntry], fitting: Mapping[str, set[str]], texts: StemTexts
+) -> StemText:
+    """Entry for one file, with the level and pan of the entry of the template that fits it."""
+    entry = next(entry for entry in given if file in fitting[entry.pattern])
+    return StemText(texts.exact(file), entry.pan, entry.level_db)
+
+
+def _claims(
+    plan: Plan, folder: Path, files: Sequence[StemFile]
+) -> tuple[dict[str, list[tuple[str, str]]], dict[str, dict[str, set[str]]]]:
+    """File → (section, pattern) that claim it; section → pattern → files."""
+    listed = StemsFolder(folder, [folder / file.name for file in files])
+    claims: dict[str, list[tuple[str, str]]] = {}
+    fitting: dict[str, dict[str, set[str]]] = {}
+    for name, section in plan.sections.items():
+        fitting[name] = {}
+        for entry in section.stems:
+            names = {path.name for path in listed.matching(entry.pattern)}
+            fitting[name][entry.pattern] = names
+            for file in names:
+                claims.setdefault(file, []).append((name, entry.pattern))
+    return claims, fitting
+
+
+def _owners(plan: Plan, claims: Mapping[str, Sequence[tuple[str, str]]]) -> dict[str, str]:
+    """One section per file: the one whose pattern says most of the name, else the first of the template."""
+    order = {name: place for place, name in enumerate(plan.sections)}
+    return {
+        file: max(found, key=lambda claim: (len(claim[1].replace("*", "")), -order[claim[0]]))[0]
+        for file, found in claims.items()
+    }
+
+
+def _added(plan: Plan, proposal: Proposal, heard: set[str], taken: set[str]) -> tuple[ProposedSection, ...]:
+    """Sections for the files that no section of the template claims."""
+    all_names = [file.name for section in proposal.sections for file in section.files]
+    all_names += [left.file.name for left in proposal.left_out]
+    texts = StemTexts(all_names)
+    folded_names = {name.casefold() for name in taken}
+    added = []
+    for section in proposal.sections:
+        files = tuple(file for file in section.files if file.name not in heard)
+        if not files:
+            continue
+        name, count = section.name, 1
+        while name.casefold() in folded_names:
+            count += 1
+            name = f"{section.name}_{count}"
+        folded_names.add(name.casefold())
+        entries = section.texts
+        if len(files) < len(section.files):
+            entries = tuple(StemText(texts.exact(file.name)) for file in files)
+        model = _nearest(plan, section)
+        sends, remark = _sends_like(plan, model)
+        added.append(
+            replace(
+                section,
+                name=name,
+                files=files,
+                texts=entries,
+                group=None,
+                sends=sends,
+                remarks=(*section.remarks, remark) if remark else section.remarks,
+            )
+        )
+    return tuple(added)
+
+
+def _nearest(plan: Plan, section: ProposedSection) -> Section | None:
+    """Section of the template of the same family, by its name or its patterns."""
+    for candidate in plan.sections.values():
+        means = _meaning(candidate.name)
+        instrument = None if means is None else find_instrument(means)
+        if instrument is not None and instrument.family == section.family:
+            return candidate
+    return None
+
+
+def _sends_like(plan: Plan, model: Section | None) -> tuple[dict[str, ProposedSend], str | None]:
+    """Sends of a section of the template; without one, the shared ones do, else its quietest send."""
+    if model is not None:
+        sends: dict[str, ProposedSend] = {}
+        for send in model.sends:
+            sends.setdefault(send.room, ProposedSend(send.level_db, position=send.position))
+        return sends, f"not in the template: sends as in {model.name}"
+    levels = {}
+    for section in plan.sections.values():
+        for send in section.sends:
+            levels.setdefault(send.room, []).append(send)
+    if _shared_rooms(plan) or not levels:
+        return {}, "not in the template: it has the shared sends only"
+    room = max(levels, key=lambda name: len(levels[name]))
+    quietest = min(levels[room], key=lambda send: send.level_db)
+    return {room: ProposedSend(quietest.level_db, position=quietest.position)}, (
+        "not in the template: the quietest send of its most used room"
+    )
+
+
+def _shared_rooms(plan: Plan) -> set[str]:
+    """Rooms that every section is sent to: what is known of the template's shared sends."""
+    sections = list(plan.sections.values())
+    rooms = [{send.room for send in section.sends} for section in sections]
+    return set.intersection(*rooms) if rooms else set()
+
+
+def _groups(plan: Plan, gone: set[str]) -> dict[str, tuple[str, ...] | None]:
+    changed: dict[str, tuple[str, ...] | None] = {}
+    for group in plan.groups.values():
+        left = tuple(name for name in group.sections if name not in gone)
+        if len(left) < len(group.sections):
+            changed[group.name] = left or None
+    return changed
+
+
+def _alternates(plan: Plan, gone: set[str]) -> dict[str, tuple[str, ...] | None]:
+    changed: dict[str, tuple[str, ...] | None] = {}
+    for alternate in plan.alternates.values():
+        names = tuple(name for name in alternate.changes if name in gone)
+        if names:
+            changed[alternate.name] = names if len(names) < len(alternate.changes) else None
+    return changed
+
+
+def _margins(plan: Plan, gone: set[str]) -> tuple[tuple[str, str, str], ...] | None:
+    """Margins whose two sides are still there, as a plan writes them; None where all are."""
+    emptied = {name for name, left in _groups(plan, gone).items() if left is None}
+    sections, groups = set(plan.sections) - gone, set(plan.groups) - emptied
+    kept = {f"section:{name}": name for name in sections} | {f"group:{name}": name for name in groups}
+    left = tuple(margin for margin in plan.margins if margin.of in kept and margin.over in kept)
+    ambiguous = set(plan.sections) & set(plan.groups)
+    if len(left) == len(plan.margins) and ambiguous == sections & groups:
+        return None
+
+    def written(bus: str) -> str:
+        return bus if kept[bus] in sections & groups else kept[bus]
+
+    return tuple((written(margin.of), written(margin.over), margin.band) for margin in left)

@@ -1,0 +1,770 @@
+"""From stems to a plan: which file is which section, where it sits, what it is sent, and how sure that is.
+
+Conventions
+-----------
+Sections come in score order. A family with several sections becomes a group; its sections keep seats of
+their own. Levels of sections stay at 0 dB: the balance of the stems is the composer's. Everything proposed
+carries `sure` and `why`; what is not sure is marked in the plan.
+
+Sources
+-------
+Choice of rooms and levels: starting points on the dry side, common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter, defaultdict
+from dataclasses import dataclass, field, replace
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from roomplan.documents.scalars import forbidden_character
+from roomplan.errors import Place
+from roomplan.mixing.stems import split_side
+from roomplan.plan.model import DEFAULT_SPREAD_M, Seat
+from roomplan.rooms.geometry import seat_fault
+from roomplan.rooms.room_file import bundled_rooms, load_room_specification
+
+from .instruments import FAMILIES, NOT_STEMS, Instrument, find_instrument, score_place
+from .names import ROOM_MICROPHONES, StemName, Token, fold, read_names, word_set
+from .patterns import StemText, StemTexts, folded
+from .recognition import Found, decide, find_hits, voice_letters
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Mapping, Sequence
+
+    from roomplan.rooms.spec import RoomSpecification
+
+    from .listening import StemFile
+
+__all__ = [
+    "LeftOut",
+    "Proposal",
+    "ProposedGroup",
+    "ProposedRoom",
+    "ProposedSection",
+    "ProposedSend",
+    "propose",
+]
+
+# Why a file is left out: it cannot be rendered, the user said so, it belongs to another cue, it is a mix, a
+# click or a room's return, or an earlier take of another file.
+Reason = Literal["fault", "answer", "cue", "mix", "older"]
+
+HALL, CHURCH, STAGE = "hall", "church", "stage"
+
+# Rooms that come with the program, the first that is there; without any of them the mid-band time decides.
+_PREFERRED = {
+    HALL: ("larkmere_hall",),
+    CHURCH: ("orrin_nave", "sedgewater_chapel"),
+    STAGE: ("tallowyard_stage",),
+}
+_CHAPEL_FIRST = ("sedgewater_chapel", "orrin_nave")
+_WANTED_TIME_S = {HALL: 2.0, CHURCH: 2.8, STAGE: 0.8}
+
+GLUE_DB = -18.0  # of the shared room: heard as air, not as a room; common practice, no source
+CHOIR_ALONE_M = 7.0  # without an orchestra in front of it; common practice, no source
+CHOIR_ALONE_DB = -11.0
+ALONE_STAGE_DB = -15.0  # for guitars and drums, which have no other room
+UNKNOWN_HALL_DB = -16.0
+MOST_UNKNOWN = 64  # sections of one file each; more than that is no cue but a drive
+HIGHEST_PLAN_RATE = 192_000
+_LONGEST_STEM = 255  # characters, as in `plan.shape`
+
+
+@dataclass(frozen=True, slots=True)
+class ProposedRoom:
+    """A bundled room, what it is used for, and the settings of its return (0 for none)."""
+
+    name: str
+    role: str
+    remark: str
+    pre_delay_ms: float = 0.0
+    low_cut_hz: float = 0.0
+    high_cut_hz: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ProposedSend:
+    """A send in dB, `off` when None; `low_cut_hz` 0 leaves the room's."""
+
+    level_db: float | None
+    low_cut_hz: float = 0.0
+    position: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ProposedSection:
+    """A section.
+
+    Attributes
+    ----------
+    name, family : str
+    files : tuple of StemFile
+    texts : tuple of StemText
+        What its `stems` say.
+    distance_m, angle_deg, spread_m : float
+        Its seat.
+    sends : mapping
+        Room → send, its own only: not those of its group.
+    group : str or None
+    sure : bool
+    why : str
+    alternative : str or None
+        What it could be instead.
+    remarks : tuple of str
+        What a practitioner should know: silence, a missing half, other rates.
+    """
+
+    name: str
+    family: str
+    files: tuple[StemFile, ...]
+    texts: tuple[StemText, ...]
+    distance_m: float
+    angle_deg: float
+    spread_m: float
+    sends: Mapping[str, ProposedSend]
+    group: str | None
+    sure: bool
+    why: str
+    alternative: str | None
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ProposedGroup:
+    """Sections of one family and the sends they share."""
+
+    name: str
+    sections: tuple[str, ...]
+    sends: Mapping[str, ProposedSend]
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A file that is in no section, and why."""
+
+    file: StemFile
+    kind: Reason
+    why: str
+    sure: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A whole plan before it is written.
+
+    `sample_rate` is None where the stems agree. `remarks` concern the folder as a whole.
+    """
+
+    title: str
+    folder: Path
+    sample_rate: int | None
+    rooms: tuple[ProposedRoom, ...]
+    shared_sends: Mapping[str, ProposedSend]
+    groups: tuple[ProposedGroup, ...]
+    sections: tuple[ProposedSection, ...]
+    left_out: tuple[LeftOut, ...]
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def unsure(self) -> tuple[ProposedSection, ...]:
+        """Sections to be looked at."""
+        return tuple(section for section in self.sections if not section.sure)
+
+
+@dataclass
+class _File:
+    """A file on its way into a section."""
+
+    file: StemFile
+    name: StemName
+    found: Found | None = None
+    section: str = ""
+    solo: bool = False
+    sure: bool = True
+    why: str = ""
+    alternative: str | None = None
+    span: tuple[int, int] | None = None  # of the NFC name: what a pattern may consist of
+
+
+@dataclass
+class _Sorted:
+    """Files by section, in the order sections were met, and what is left out."""
+
+    sections: dict[str, list[_File]] = field(default_factory=dict)
+    left_out: list[LeftOut] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    cue: str | None = None
+
+
+def propose(
+    folder: Path, files: Sequence[StemFile], *, answers: Mapping[str, str | None] | None = None
+) -> Proposal:
+    """Propose a plan for a folder of stems.
+
+    Parameters
+    ----------
+    folder : Path
+        Where they lie; its name is the title.
+    files : sequence of StemFile
+        Every sound file of the folder.
+    answers : mapping, optional
+        File name → section, or None to leave it out: what the user said about files.
+
+    Returns
+    -------
+    Proposal
+        Without sections when no file can be used.
+
+    Notes
+    -----
+    Not done: nothing is guessed from the sound; a flute in a file called `Audio 01` stays unknown.
+    """
+    found = _sort_files(files, answers or {})
+    return _arranged(folder, files, found)
+
+
+# --- Which file is what ------------------------------------------------------------------------------
+
+
+def _sort_files(files: Sequence[StemFile], answers: Mapping[str, str | None]) -> _Sorted:
+    result = _Sorted()
+    names = read_names([_stem(file.name) for file in files])
+    entries = [_File(file, name) for file, name in zip(files, names, strict=True)]
+    twins = Counter(folded(file.name) for file in files)
+    usable: list[_File] = []
+    for entry in entries:
+        fault = entry.file.fault or _name_fault(entry.file.name, twins)
+        if fault is not None:
+            result.left_out.append(LeftOut(entry.file, "fault", fault))
+        elif entry.file.name in answers and answers[entry.file.name] is None:
+            result.left_out.append(LeftOut(entry.file, "answer", "as you said"))
+        else:
+            usable.append(entry)
+    usable = _without_other_cues(usable, answers, result)
+    _recognise(usable)
+    usable = _without_mixes(usable, answers, result)
+    usable = _without_older_takes(usable, answers, result)
+    _name_sections(usable, answers)
+    for entry in usable:
+        result.sections.setdefault(entry.section, []).append(entry)
+    return result
+
+
+def _stem(name: str) -> str:
+    return Path(name).stem
+
+
+def _name_fault(name: str, twins: Counter[str]) -> str | None:
+    """Why a plan cannot hold a file's name."""
+    if forbidden_character(name) is not None or "\t" in name or "\n" in name:
+        return "its name holds characters that no plan can; rename it"
+    if len(name) > _LONGEST_STEM:
+        return "its name is too long for a plan; rename it"
+    if twins[folded(name)] > 1 and set(name) & set("*?["):
+        return "another name differs from it only in case; rename one"
+    return None
+
+
+def _without_other_cues(
+    entries: list[_File], answers: Mapping[str, str | None], result: _Sorted
+) -> list[_File]:
+    """Keep the cue most files belong to: two cues at once are never meant."""
+    cues = Counter(entry.name.cue for entry in entries if entry.name.cue is not None)
+    if not cues:
+        return entries
+    result.cue = cues.most_common(1)[0][0]
+    if len(cues) > 1:
+        listed = ", ".join(sorted(cues))
+        result.remarks.append(f"several cues lie in this folder ({listed}): this plan takes {result.cue}")
+    kept = []
+    for entry in entries:
+        if entry.name.cue in {None, result.cue} or entry.file.name in answers:
+            kept.append(entry)
+        else:
+            result.left_out.append(LeftOut(entry.file, "cue", f"another cue, {entry.name.cue}", sure=False))
+    return kept
+
+
+def _recognise(entries: Sequence[_File]) -> None:
+    """Find the instrument of every file: its own words first, then those the folder shares."""
+    own = [find_hits(entry.name.tokens) for entry in entries]
+    whole = [find_hits(entry.name.everything) for entry in entries]
+    present = {
+        found.section
+        for entry, hits in zip(entries, own, strict=True)
+        if len(hits) == 1 and len(hits[0].readings) == 1
+        if (found := decide(hits, entry.name.tokens, (), ())) is not None
+    }
+    letters = voice_letters([entry.name.words for entry in entries])
+    has_strings = bool(present & {"violas", "cellos", "basses", "strings", "low_strings"})
+    for entry, hits, all_hits in zip(entries, own, whole, strict=True):
+        tokens = entry.name.tokens
+        if len(tokens) == 1 and tokens[0].text in letters:
+            section = letters[tokens[0].text]
+            entry.found = Found(section, False, 0, 0, sure=True, why=f"“{tokens[0].text.upper()}” of S A T B")
+            continue
+        entry.found = decide(hits, tokens, all_hits, present)
+        if entry.found is not None:
+            entry.span = (tokens[entry.found.first].start, tokens[entry.found.last].end)
+            continue
+        entry.found = decide(all_hits, entry.name.everything, (), present)
+        version = entry.name.version
+        if entry.found is not None:
+            every = entry.name.everything
+            entry.span = (every[entry.found.first].start, every[entry.found.last].end)
+        elif has_strings and not _words(tokens) and version is not None and version in {(1,), (2,)}:
+            section = f"violins_{version[0]}"
+            why = f"“V{version[0]}” beside other strings"
+            entry.found = Found(section, False, 0, 0, sure=False, why=why, alternative="a version number")
+            entry.name = replace(entry.name, version=None)
+
+
+def _words(tokens: Iterable[Token]) -> list[str]:
+    return [token.text for token in tokens if not token.is_number]
+
+
+def _without_mixes(entries: list[_File], answers: Mapping[str, str | None], result: _Sorted) -> list[_File]:
+    """Leave out full mixes, clicks, guides and returns of rooms."""
+    kept = []
+    for entry in entries:
+        word = next((word for word in entry.name.words if word in NOT_STEMS), None)
+        # a sub-mix is a stem as long as it says of what
+        is_stem = word is None or (not NOT_STEMS[word][1] and entry.found is not None)
+        if is_stem or entry.file.name in answers:
+            kept.append(entry)
+        else:
+            sure = entry.found is None
+            result.left_out.append(
+                LeftOut(entry.file, "mix", f"{NOT_STEMS[word or ''][0]}: “{word}”", sure=sure)
+            )
+    if kept or not entries:
+        return kept
+    # nothing but mixes: then they are what the user wants to hear in a room
+    names = {entry.file.name for entry in entries}
+    result.left_out[:] = [left for left in result.left_out if left.file.name not in names]
+    return entries
+
+
+def _without_older_takes(
+    entries: list[_File], answers: Mapping[str, str | None], result: _Sorted
+) -> list[_File]:
+    """Keep the latest of files that differ only in take and version: heard together they would double."""
+    alike: dict[object, list[_File]] = defaultdict(list)
+    for entry in entries:
+        name = entry.name
+        words = tuple(token.text for token in name.everything)
+        identity = (words, name.side, name.microphone) if _words(name.everything) else entry.file.name
+        alike[identity].append(entry)
+    dropped: set[str] = set()
+    for same in alike.values():
+        ages = [(entry.name.version or (0,), entry.name.take or 0) for entry in same]
+        if len(set(ages)) < 2:
+            continue
+        latest = max(ages)
+        newest = next(entry for entry, age in zip(same, ages, strict=True) if age == latest)
+        for entry, age in zip(same, ages, strict=True):
+            if age != latest and entry.file.name not in answers:
+                dropped.add(entry.file.name)
+                why = f"an earlier take or version of {newest.file.name}"
+                result.left_out.append(LeftOut(entry.file, "older", why, sure=False))
+    return [entry for entry in entries if entry.file.name not in dropped]
+
+
+def _name_sections(entries: Sequence[_File], answers: Mapping[str, str | None]) -> None:
+    """Give every file the name of its section."""
+    unknown: dict[str, list[_File]] = {}
+    for entry in entries:
+        answer = answers.get(entry.file.name)
+        if answer is not None:
+            _answered(entry, answer)
+            continue
+        found = entry.found
+        if found is None:
+            unknown.setdefault(_free_name(entry.name), []).append(entry)
+            continue
+        instrument = find_instrument(found.section)
+        entry.solo = found.solo
+        entry.section = f"solo_{_singular(found.section)}" if found.solo else found.section
+        entry.sure, entry.alternative = found.sure, found.alternative
+        entry.why = found.why if instrument is not None else "as named"
+    many = len(unknown) > MOST_UNKNOWN
+    for section, members in unknown.items():
+        for entry in members:
+            entry.section = "unsorted" if many else section
+            entry.sure, entry.why = False, "no instrument in its name"
+
+
+def _answered(entry: _File, answer: str) -> None:
+    """Take the user's word for a section: a name of the table in any language, else the word itself."""
+    (name,) = read_names([answer])
+    found = decide(find_hits(name.tokens), name.tokens, (), ())
+    entry.section = (
+        answer if find_instrument(answer) is not None else found.section if found else _plain(answer)
+    )
+    entry.why, entry.sure = "as you said", True
+
+
+def _singular(section: str) -> str:
+    base = re.sub(r"_\d$", "", section)
+    return (
+        base[:-1] if base.endswith("s") and base not in {"brass", "woodwinds", "strings", "basses"} else base
+    )
+
+
+def _free_name(name: StemName) -> str:
+    """Name for a section from the words of a file that says no instrument."""
+    words = [token.text for token in (name.tokens if _words(name.tokens) else name.everything)]
+    return _plain("_".join(words) or name.stem)
+
+
+def _plain(text: str) -> str:
+    """A section's name of letters, digits and underscores; at most 40 characters."""
+    return re.sub(r"\W+", "_", fold(text)).strip("_")[:40].strip("_") or "stem"
+
+
+# --- Where it sits and what it is sent ----------------------------------------------------------------
+
+
+def _arranged(folder: Path, files: Sequence[StemFile], found: _Sorted) -> Proposal:
+    used = [entry for members in found.sections.values() for entry in members]
+    families = {name: _family(name) for name in found.sections}
+    orchestra = any(FAMILIES[family].orchestral for family in families.values()) or all(
+        family == "other" for family in families.values()
+    )
+    voices = any(family in {"choir", "organ"} for family in families.values())
+    rates = Counter(entry.file.sample_rate for entry in used)
+    rate = _plan_rate(rates)
+    specs = _specifications()
+    rooms = _choose_rooms(
+        specs, orchestra=orchestra, voices=voices, organ="organ" in families.values(), rate=rate
+    )
+    by_role = {room.role: room.name for room in rooms}
+    texts = StemTexts([file.name for file in files])
+    order = sorted(
+        found.sections, key=lambda name: (score_place(name.removeprefix("solo_")), name.startswith("solo_"))
+    )
+    order = [name for name in order if families[name] != "other"] + [
+        name for name in found.sections if families[name] == "other"
+    ]
+    names = _final_names(order, found)
+    members = _group_members(order, families, set(names.values()))
+    sections = []
+    for name in order:
+        group = next((group for group, inside in members.items() if name in inside), None)
+        sections.append(
+            _section(
+                names[name], name, families[name], found.sections[name], group, by_role, specs, texts, rates
+            )
+        )
+    groups, sections = _shared_by_groups(members, names, sections)
+    shared = {by_role[STAGE]: ProposedSend(GLUE_DB)} if STAGE in by_role else {}
+    sections = [_without_repeated(section, shared) for section in sections]
+    remarks = list(found.remarks)
+    if len(rates) > 1 or (rates and max(rates) > HIGHEST_PLAN_RATE):
+        listed = ", ".join(f"{count} at {hertz} Hz" for hertz, count in rates.most_common())
+        remarks.append(f"the stems have several sample rates ({listed}); everything becomes {rate} Hz")
+    longest = max((entry.file.duration_s for entry in used), default=0.0)
+    short = [entry for entry in used if 0.0 < entry.file.duration_s < 0.5 * longest]
+    if short and len(short) <= len(used) / 2:
+        remarks.append(
+            "much shorter than the longest stem: "
+            + ", ".join(_few([entry.file.name for entry in short]))
+            + "; every stem starts at the same moment here"
+        )
+    return Proposal(
+        title=_title(folder, found.cue),
+        folder=folder,
+        sample_rate=rate if len(rates) > 1 or (rates and max(rates) > HIGHEST_PLAN_RATE) else None,
+        rooms=rooms,
+        shared_sends=shared,
+        groups=groups,
+        sections=tuple(sections),
+        left_out=tuple(found.left_out),
+        remarks=tuple(remarks),
+    )
+
+
+def _few(names: Sequence[str], most: int = 4) -> list[str]:
+    return [*names[:most], *([f"{len(names) - most} more"] if len(names) > most else [])]
+
+
+def _plan_rate(rates: Counter[int]) -> int:
+    """Rate most stems have, the higher of two; what a plan may be written at."""
+    if not rates:
+        return 48_000
+    return min(HIGHEST_PLAN_RATE, max(rates, key=lambda rate: (rates[rate], rate)))
+
+
+def _title(folder: Path, cue: str | None) -> str:
+    name = " ".join(folder_name(folder).replace("_", " ").split())
+    name = "".join(letter if letter.isprintable() else " " for letter in name)[:150].strip() or "Untitled"
+    return name if cue is None or cue in name.casefold() else f"{name}, {cue}"
+
+
+# Folders that are called what they hold; their parent says of what. Common practice, no source.
+_PLAIN_FOLDERS = word_set(
+    """stems stem audio bounces bounce exports export wav wavs files sound sounds prints spuren stimmen
+    tracks"""
+)
+
+
+def folder_name(folder: Path) -> str:
+    """Name a session goes by: the folder's, or its parent's where the folder is just called `stems`."""
+    whole = folder.absolute()
+    if fold(whole.name) in _PLAIN_FOLDERS and whole.parent.name:
+        return whole.parent.name
+    return whole.name or "session"
+
+
+def _family(section: str) -> str:
+    plain = section.removeprefix("solo_")
+    for name in (plain, f"{plain}s"):
+        instrument = find_instrument(name)
+        if instrument is not None:
+            return instrument.family
+    return "other"
+
+
+def _instrument(section: str) -> Instrument | None:
+    plain = section.removeprefix("solo_")
+    return find_instrument(plain) or find_instrument(f"{plain}s")
+
+
+@cache
+def _specifications() -> dict[str, RoomSpecification]:
+    """Rooms that come with the program; they do not change while it runs."""
+    found = {}
+    for name in bundled_rooms():
+        spec, _problems = load_room_specification(name)
+        if spec is not None:
+            found[name] = spec
+    return found
+
+
+def _choose_rooms(
+    specs: Mapping[str, RoomSpecification], *, orchestra: bool, voices: bool, organ: bool, rate: int
+) -> tuple[ProposedRoom, ...]:
+    """Hall for the orchestra, church for voices and organ, a dry stage for everybody."""
+    roles = [HALL] if orchestra else []
+    roles += [CHURCH] if voices else []
+    roles.append(STAGE)
+    rooms: list[ProposedRoom] = []
+    for role in roles:
+        preferred = _CHAPEL_FIRST if role == CHURCH and not orchestra and not organ else _PREFERRED[role]
+        taken = {room.name for room in rooms}
+        names = [name for name in preferred if name in specs] or sorted(
+            (name for name in specs if name not in taken),
+            key=lambda name: abs(specs[name].mid_reverberation_time_s - _WANTED_TIME_S[role]),
+        )
+        if not names:
+            continue
+        spec = specs[names[0]]
+        remark = spec.character or f"{spec.mid_reverberation_time_s:.1f} s"
+        highest = 0.4 * rate  # cuts stay well below half the rate
+        if role == HALL:
+            rooms.append(ProposedRoom(names[0], role, remark, pre_delay_ms=8, low_cut_hz=80))
+        elif role == CHURCH:
+            high = 7000.0 if highest > 7000.0 else 0.0
+            rooms.append(ProposedRoom(names[0], role, remark, 20, 160, high))
+        else:
+            rooms.append(ProposedRoom(names[0], role, remark))
+    return tuple(rooms)
+
+
+def _group_members(
+    order: Sequence[str], families: Mapping[str, str], taken: Collection[str]
+) -> dict[str, list[str]]:
+    """Families with several sections; soloists stand alone. No group is called like a section."""
+    members: dict[str, list[str]] = {}
+    for name in order:
+        family = families[name]
+        if family != "other" and not name.startswith("solo_") and name != "voice":
+            members.setdefault(family, []).append(name)
+    return {
+        f"all_{family}" if family in taken else family: names
+        for family, names in members.items()
+        if len(names) > 1
+    }
+
+
+def _final_names(order: Sequence[str], found: _Sorted) -> dict[str, str]:
+    """Names of the sections; a family's own section beside others goes by the user's words."""
+    names: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in order:
+        wanted = name
+        instrument = find_instrument(name)
+        if instrument is not None and instrument.general and _has_company(name, order):
+            own = _free_name(found.sections[name][0].name)
+            if instrument.family in own.split("_")[1:] and own not in order:
+                wanted = own  # Tutti Strings beside Low Strings
+        final, count = wanted, 1
+        while final in taken:
+            count += 1
+            final = f"{wanted}_{count}"
+        taken.add(final)
+        names[name] = final
+    return names
+
+
+def _has_company(name: str, order: Sequence[str]) -> bool:
+    return any(other != name and _family(other) == _family(name) for other in order)
+
+
+def _section(
+    name: str,
+    key: str,
+    family: str,
+    entries: Sequence[_File],
+    group: str | None,
+    by_role: Mapping[str, str],
+    specs: Mapping[str, RoomSpecification],
+    texts: StemTexts,
+    rates: Counter[int],
+) -> ProposedSection:
+    instrument = _instrument(key)
+    solo = key.startswith("solo_") or key == "voice"
+    distance, angle = (instrument.distance_m, instrument.angle_deg) if instrument is not None else (8.0, 0.0)
+    if solo:
+        distance, angle = 4.0, round(angle / 3.0)
+    elif family in {"choir", "organ"} and HALL not in by_role:
+        distance = CHOIR_ALONE_M
+    sends = _sends(instrument, family, by_role, solo=solo)
+    remarks = _remarks(entries, rates)
+    loose = {entry.file.name: entry.name.side for entry in entries if entry.name.loose_side}
+    mono = (
+        not loose
+        and all(entry.file.channels == 1 for entry in entries)
+        and not _pairs([entry.file.name for entry in entries])
+    )
+    rooms = [specs[room] for room, send in sends.items() if send.level_db is not None]
+    if STAGE in by_role and by_role[STAGE] not in sends:
+        rooms.append(specs[by_role[STAGE]])
+    distance, spread = _fitting_seat(rooms, distance, angle, sources=1 if mono else 2)
+    spans = [entry.name.stem[entry.span[0] : entry.span[1]] if entry.span else None for entry in entries]
+    sure = all(entry.sure for entry in entries)
+    doubtful = next((entry for entry in entries if not entry.sure), entries[0])
+    words = dict.fromkeys(entry.why for entry in (entries if sure else [doubtful]))
+    return ProposedSection(
+        name=name,
+        family=family,
+        files=tuple(entry.file for entry in entries),
+        texts=texts.naming([entry.file.name for entry in entries], spans, loose),
+        distance_m=distance,
+        angle_deg=angle,
+        spread_m=spread,
+        sends=sends,
+        group=group,
+        sure=sure,
+        why=", ".join(_few([word for word in words if word])),
+        alternative=None if sure else doubtful.alternative,
+        remarks=remarks,
+    )
+
+
+def _sends(
+    instrument: Instrument | None, family: str, by_role: Mapping[str, str], *, solo: bool
+) -> dict[str, ProposedSend]:
+    """Sends of a section beyond the shared one, in the order of the rooms."""
+    hall, church, stage = (by_role.get(role) for role in (HALL, CHURCH, STAGE))
+    sends: dict[str, ProposedSend] = {}
+    hall_db = UNKNOWN_HALL_DB if instrument is None else instrument.hall_db
+    if hall is not None and hall_db is not None:
+        cut = 180.0 if family == "choir" else 110.0 if family == "percussion" else 0.0
+        sends[hall] = ProposedSend(hall_db + (1.0 if solo and family != "choir" else 0.0), low_cut_hz=cut)
+    if church is not None and instrument is not None and instrument.church_db is not None:
+        sends[church] = ProposedSend(instrument.church_db if hall is not None else CHOIR_ALONE_DB)
+    if stage is not None and family == "band":
+        sends[stage] = ProposedSend(ALONE_STAGE_DB)
+    elif stage is not None and instrument is not None and instrument.name == "effects":
+        sends[stage] = ProposedSend(None)
+    return sends
+
+
+def _pairs(names: Sequence[str]) -> bool:
+    """Whether two of the names are left and right of one stem."""
+    sides: dict[str, set[str]] = {}
+    for name in names:
+        side = split_side(_stem(name))
+        if side is not None:
+            sides.setdefault(fold(side[0]), set()).add(side[1])
+    return any(len(found) == 2 for found in sides.values())
+
+
+def _remarks(entries: Sequence[_File], rates: Counter[int]) -> tuple[str, ...]:
+    found = []
+    rate = _plan_rate(rates)
+    for entry in entries:
+        file, shown = entry.file, entry.file.name
+        if file.silent:
+            found.append(f"{shown} is silent")
+        elif file.peak_dbfs is not None and file.sounds_s is None and file.sample_rate <= HIGHEST_PLAN_RATE:
+            found.append(f"{shown} is nearly silent ({file.peak_dbfs:.0f} dBFS at most)".replace("-", "−"))
+        if file.sample_rate != rate:
+            found.append(f"{shown} is resampled from {file.sample_rate} Hz")
+        if entry.name.microphone in ROOM_MICROPHONES:
+            found.append(f"? {shown}: “{entry.name.microphone}” microphones bring a room of their own")
+    strict = [entry for entry in entries if split_side(_stem(entry.file.name)) and entry.file.channels == 1]
+    for entry in strict:
+        side = split_side(_stem(entry.file.name))
+        if side is None:
+            continue
+        halves = [
+            other
+            for other in strict
+            if (theirs := split_side(_stem(other.file.name))) is not None
+            and fold(theirs[0]) == fold(side[0])
+            and theirs[1] != side[1]
+        ]
+        if not halves:
+            missing = "right" if side[1] == "left" else "left"
+            found.append(f"? {entry.file.name}: its {missing} half is missing, so it is heard as mono")
+        elif halves[0].file.sample_rate != entry.file.sample_rate and side[1] == "left":
+            found.append(f"? {entry.file.name}: its right half has another rate, so the two are not joined")
+    return tuple(_few(found, 8))
+
+
+def _fitting_seat(
+    rooms: Iterable[RoomSpecification], distance: float, angle: float, *, sources: int
+) -> tuple[float, float]:
+    """Largest distance up to the typical one that every room has space for, and the spread that fits."""
+    rooms = list(rooms)
+    for spread in (DEFAULT_SPREAD_M, DEFAULT_SPREAD_M / 2.0, 0.0):
+        trial = distance
+        while trial >= 2.0:
+            seat = Seat(trial, angle, Place(Path()), spread_m=spread)
+            used = sources if spread > 0.0 else 1
+            if all(seat_fault(room, seat, used) is None for room in rooms):
+                return trial, spread
+            trial -= 0.5
+    return distance, DEFAULT_SPREAD_M
+
+
+def _shared_by_groups(
+    members: Mapping[str, Sequence[str]], names: Mapping[str, str], sections: Sequence[ProposedSection]
+) -> tuple[tuple[ProposedGroup, ...], list[ProposedSection]]:
+    """Move the sends most sections of a group have to the group."""
+    groups = []
+    changed = {section.name: section for section in sections}
+    for group, keys in members.items():
+        inside = [changed[names[key]] for key in keys]
+        sends: dict[str, ProposedSend] = {}
+        for room in dict.fromkeys(room for section in inside for room in section.sends):
+            having = Counter(section.sends.get(room) for section in inside)
+            send, count = having.most_common(1)[0]
+            if send is not None and count > len(inside) / 2 and None not in having:
+                sends[room] = send
+        groups.append(ProposedGroup(group, tuple(section.name for section in inside), sends))
+        for section in inside:
+            changed[section.name] = _without_repeated(section, sends)
+    return tuple(groups), [changed[section.name] for section in sections]
+
+
+def _without_repeated(section: ProposedSection, given: Mapping[str, ProposedSend]) -> ProposedSection:
+    """Leave out what the section gets from elsewhere anyway."""
+    own = {room: send for room, send in section.sends.items() if given.get(room) != send}
+    return replace(section, sends=own)

@@ -1,0 +1,220 @@
+"""A template filled with the stems of a cue."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from roomplan.drafting import StemFile, fill_template, filling_text, plan_text, write_plan
+from roomplan.errors import PlanError
+from roomplan.mixing.stems import claim_stems
+from roomplan.plan.load import load_plan
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+BASE = """\
+title: House
+stems: nowhere
+rooms:
+  hall: {synthetic: larkmere_hall}
+  stage: {synthetic: tallowyard_stage}
+shared_sends: {stage: -20}
+groups:
+  strings: {sections: [high, low], sends: {hall: -12}}
+  voices: {sections: [choir]}
+sections:
+  high: {stems: ["*vln*", "*violin*"], seat: {distance: 6, angle: -20}}
+  low: {stems: ["*vc*", {file: "*cb*", level: -2}], seat: {distance: 7, angle: 25}, sends: {hall: -13}}
+  brass: {stems: ["*brass*", "*hn*"], sends: {hall: -14}}
+  choir: {stems: ["*choir*"], sends: {hall: -10}}
+alternates:
+  up: {choir: {level: 1}, high: {level: 1}}
+  only_choir: {choir: {level: 2}}
+margins:
+  - {of: choir, over: strings}
+  - {of: brass, over: low}
+"""
+
+
+@pytest.fixture
+def filled(tmp_path):
+    """Fill the template from files that are written as empty ones; give back the filling, text and plan."""
+
+    def fill(*names: str, base: str = BASE, rate: int = 48_000):
+        folder = tmp_path / "cue" / "stems"
+        folder.mkdir(parents=True, exist_ok=True)
+        (tmp_path / "house.yaml").write_text(base, encoding="utf-8")
+        for name in names:
+            (folder / name).touch()
+        files = [StemFile(name, 2, rate, 10.0, -23.0, -6.0, (0.0, 10.0)) for name in names]
+        filling = fill_template(tmp_path / "house.yaml", folder, files)
+        plan = tmp_path / "cue" / "cue.yaml"
+        text = filling_text(filling, plan)
+        write_plan(text, plan, replace=True)
+        loaded = load_plan(plan)
+        assert loaded.problems == ()
+        assert loaded.plan is not None
+        return filling, text, loaded.plan
+
+    return fill
+
+
+def claimed(plan) -> tuple[dict[str, list[str]], list[str]]:
+    """Files by section, and what stands in the way besides the empty files."""
+    names = {
+        section.name: sorted(
+            path.name
+            for entry in section.stems
+            for path in _folder(plan.stems_folder).matching(entry.pattern)
+        )
+        for section in plan.sections.values()
+    }
+    _stems, problems, _warnings = claim_stems(plan)
+    return names, [p.what for p in problems if "claimed by" in p.what or "no stem in" in p.what]
+
+
+def _folder(folder: Path):
+    from roomplan.errors import Place
+    from roomplan.mixing.stems import StemsFolder
+
+    return StemsFolder.listed(folder, Place(folder))[0]
+
+
+def test_sections_with_stems_stay_as_the_template_has_them(filled):
+    filling, text, plan = filled(
+        "3m1_Vln.wav",
+        "3m1_Violin2.wav",
+        "3m1_Vc.wav",
+        "3m1_Cb.wav",
+        "3m1_Brass.wav",
+        "3m1_Hn.wav",
+        "3m1_Choir.wav",
+    )
+    assert not filling.sections_change
+    assert not filling.missing
+    assert "sections:" not in text
+    assert claimed(plan) == (
+        {
+            "high": ["3m1_Violin2.wav", "3m1_Vln.wav"],
+            "low": ["3m1_Cb.wav", "3m1_Vc.wav"],
+            "brass": ["3m1_Brass.wav", "3m1_Hn.wav"],
+            "choir": ["3m1_Choir.wav"],
+        },
+        [],
+    )
+
+
+def test_a_section_without_stems_goes_with_all_that_names_it(filled):
+    filling, text, plan = filled("Vln.wav", "Violin2.wav", "Vc.wav", "Cb.wav", "Brass.wav", "Hn.wav")
+    assert dict(filling.missing) == {"choir": ("*choir*",)}
+    assert set(plan.sections) == {"high", "low", "brass"}
+    assert set(plan.groups) == {"strings"}
+    assert {name: set(one.changes) for name, one in plan.alternates.items()} == {"up": {"high"}}
+    assert [(margin.of, margin.over) for margin in plan.margins] == [("section:brass", "section:low")]
+    assert "no stem fits *choir*" in text
+
+
+def test_a_pattern_that_fits_nothing_is_dropped_and_levels_stay(filled):
+    _filling, _text, plan = filled("Vln.wav", "Cb.wav", "Brass.wav", "Hn.wav", "Choir.wav")
+    assert [entry.pattern for entry in plan.sections["high"].stems] == ["*vln*"]
+    assert [(entry.pattern, entry.level_db) for entry in plan.sections["low"].stems] == [("*cb*", -2.0)]
+    assert claimed(plan)[1] == []
+
+
+def test_a_file_two_sections_claim_goes_to_the_one_whose_pattern_says_more(filled):
+    filling, _text, plan = filled(
+        "Vln.wav", "Violin2.wav", "Brass Choir.wav", "Hn.wav", "Choir.wav", "Vc.wav", "Cb.wav"
+    )
+    # `*brass*` and `*choir*` say equally much: the first of the template has it
+    assert [file.name for file in filling.filled["choir"]] == ["Choir.wav"]
+    assert claimed(plan)[0]["brass"] == ["Brass Choir.wav", "Hn.wav"]
+    assert claimed(plan)[1] == []
+
+
+def test_a_file_no_section_claims_becomes_one_with_the_sends_of_the_nearest(filled):
+    filling, text, plan = filled(
+        "Vln.wav",
+        "Violin2.wav",
+        "Vc.wav",
+        "Cb.wav",
+        "Brass.wav",
+        "Hn.wav",
+        "Choir.wav",
+        "Tuba.wav",
+        "Kazoo.wav",
+    )
+    assert {section.name for section in filling.added} == {"low_brass", "kazoo"}
+    assert {send.room: send.level_db for send in plan.sections["low_brass"].sends} == {
+        "hall": -14.0,
+        "stage": -20.0,
+    }
+    assert {send.room: send.level_db for send in plan.sections["kazoo"].sends} == {"stage": -20.0}
+    assert "sends as in brass" in text
+
+
+def test_a_section_whose_patterns_fit_nothing_takes_the_files_that_are_called_like_it(filled):
+    filling, text, plan = filled(
+        "Vln.wav", "Violin2.wav", "Vc.wav", "Cb.wav", "Brass.wav", "Hn.wav", "Coro.wav"
+    )
+    assert not filling.missing
+    assert claimed(plan)[0]["choir"] == ["Coro.wav"]
+    assert "? by its name" in text
+    assert {send.room: send.level_db for send in plan.sections["choir"].sends} == {
+        "hall": -10.0,
+        "stage": -20.0,
+    }
+
+
+def test_an_earlier_take_and_a_click_are_left_out_of_a_template_too(filled):
+    filling, _text, plan = filled(
+        "Vln_v1.wav",
+        "Vln_v2.wav",
+        "Violin2.wav",
+        "Vc.wav",
+        "Cb.wav",
+        "Brass.wav",
+        "Hn.wav",
+        "Choir.wav",
+        "click.wav",
+    )
+    assert {left.file.name for left in filling.left_out} == {"Vln_v1.wav", "click.wav"}
+    assert claimed(plan)[0]["high"] == ["Violin2.wav", "Vln_v2.wav"]
+
+
+def test_a_template_with_problems_is_refused_with_all_of_them(filled):
+    with pytest.raises(PlanError) as refused:
+        filled(
+            "Vln.wav",
+            base=BASE.replace("angle: -20", "angle: -500").replace(
+                "synthetic: larkmere", "synthtic: larkmere"
+            ),
+        )
+    lines = str(refused.value)
+    assert "synthtic" in lines
+    assert "-500" in lines
+
+
+def test_an_added_section_never_takes_a_name_of_the_template(filled):
+    base = BASE.replace('  choir: {stems: ["*choir*"]', '  harp: {stems: ["*choir*"]').replace(
+        "choir", "harp"
+    )
+    base = base.replace('"*harp*"', '"*chx*"')
+    _filling, _text, plan = filled(
+        "Vln.wav", "Violin2.wav", "Vc.wav", "Cb.wav", "Brass.wav", "Hn.wav", "chx.wav", "Harp.wav", base=base
+    )
+    assert {"harp", "harp_2"} <= set(plan.sections)
+
+
+def test_a_plan_of_its_own_can_be_the_template_of_the_next_cue(filled, imagined, tmp_path):
+    first = plan_text(
+        imagined("3m1_Vln1_v1.wav", "3m1_Cello_v1.wav", "3m1_Choir_v1.wav"), tmp_path / "house.yaml"
+    )
+    filling, _text, plan = filled("3m2_Vln1_v4.wav", "3m2_Cello_v4.wav", "3m2_Choir_v4.wav", base=first)
+    assert not filling.sections_change
+    assert {name: len(files) for name, files in claimed(plan)[0].items()} == {
+        "choir": 1,
+        "violins_1": 1,
+        "cellos": 1,
+    }
