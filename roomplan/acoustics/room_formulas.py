@@ -31,6 +31,9 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 __all__ = [
+    "DECAY_RATE",
+    "ENERGY_DB",
+    "REFERENCE_DISTANCE_M",
     "FieldEnergies",
     "air_attenuation",
     "critical_distance",
@@ -44,9 +47,9 @@ __all__ = [
 ]
 
 _NEPERS = 24.0 * math.log(10.0)  # of Sabine's equation: T = 24 ln 10 / c · V / A
-_DECAY = 6.0 * math.log(10.0)  # energy falls by exp(−13.8 t/T)
-_ENERGY_DB = 10.0 * math.log10(math.e)  # dB per neper of energy
-REFERENCE_DISTANCE_M = 10.0
+DECAY_RATE = 6.0 * math.log(10.0)  # energy exp(−13.8 t/T) falls by 60 dB in T
+ENERGY_DB = 10.0 * math.log10(math.e)  # dB per neper of energy
+REFERENCE_DISTANCE_M = 10.0  # of the strength G (ISO 3382-1:2009, A.2.1)
 EARLY_S = 0.08  # of C80 (ISO 3382-1:2009, A.2.3)
 
 
@@ -129,7 +132,7 @@ def eyring_reverberation_time(
     """Reverberation time in s by Eyring, with air: infinite without any loss, 0 if all is absorbed."""
     if mean_absorption >= 1.0:
         return 0.0
-    area = -surface_m2 * math.log1p(-mean_absorption) + 4.0 * volume_m3 * air_db_per_m / _ENERGY_DB
+    area = -surface_m2 * math.log1p(-mean_absorption) + 4.0 * volume_m3 * air_db_per_m / ENERGY_DB
     return math.inf if area <= 0.0 else _NEPERS / sound_speed * volume_m3 / area
 
 
@@ -148,7 +151,7 @@ def eyring_absorption(
     0 where air alone makes the decay as short or shorter.
     """
     area = _NEPERS / sound_speed * volume_m3 / reverberation_time_s
-    walls = area - 4.0 * volume_m3 * air_db_per_m / _ENERGY_DB
+    walls = area - 4.0 * volume_m3 * air_db_per_m / ENERGY_DB
     return max(0.0, -math.expm1(-walls / surface_m2))
 
 
@@ -163,8 +166,8 @@ def revised_theory(
     × 0.08 s where they round to 1.11. In halls, up to 40 m, no energy differs by more than 0.04 dB.
     """
     diffuse = 1600.0 * math.pi * sound_speed / _NEPERS * reverberation_time_s / volume_m3
-    reflected = diffuse * math.exp(-_DECAY * distance_m / (sound_speed * reverberation_time_s))
-    late = reflected * math.exp(-_DECAY * EARLY_S / reverberation_time_s)
+    reflected = diffuse * math.exp(-DECAY_RATE * distance_m / (sound_speed * reverberation_time_s))
+    late = reflected * math.exp(-DECAY_RATE * EARLY_S / reverberation_time_s)
     return FieldEnergies((REFERENCE_DISTANCE_M / distance_m) ** 2, reflected - late, late)
 
 

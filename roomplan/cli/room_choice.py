@@ -49,7 +49,8 @@ def parsed_seat(text: str, *, spread_m: float) -> Seat:
     from roomplan.plan.model import Seat
 
     try:
-        distance, angle = (float(part) for part in text.split(","))
+        # The sign that our own tables print is a minus too.
+        distance, angle = (float(part) for part in text.replace("\u2212", "-").split(","))
     except ValueError as error:
         raise typer.BadParameter(
             f"{text!r} is no seat: give metres and degrees, such as 9,-20", param_hint="--seat"

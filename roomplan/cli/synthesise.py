@@ -41,7 +41,7 @@ def synthesise(
             "--spread",
             metavar="M",
             min=0.0,
-            max=200.0,
+            max=20.0,
             help="Two sources so many metres apart, for a stereo stem: true stereo, LL LR RL RR. "
             "0: one source.",
         ),
@@ -134,6 +134,10 @@ def _checked_target(output: Path, *, replace: bool) -> Path:
         raise RoomplanError(f"{output}: a response is written as WAV", remedy="name a .wav")
     if target.is_dir():
         raise RoomplanError(f"{output}: is a folder", remedy="name a file")
+    if not target.parent.is_dir():
+        raise RoomplanError(
+            f"{output}: there is no folder {target.parent}", remedy="make it or choose another"
+        )
     _refuse_existing(target, replace=replace)
     return target
 

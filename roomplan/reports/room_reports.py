@@ -41,6 +41,7 @@ __all__ = [
     "grouped",
     "list_document",
     "list_table",
+    "metres",
     "response_document",
     "response_lines",
     "room_document",
@@ -61,7 +62,7 @@ ANGLED_DEG = 20.0  # between two aims
 
 _PATTERNS = {
     "omni": "omni",
-    "wide_cardioid": "wide cardioid",
+    "wide_cardioid": "wide-cardioid",
     "cardioid": "cardioid",
     "figure_eight": "figure-of-eight",
 }

@@ -32,7 +32,8 @@ from scipy.fft import next_fast_len
 from scipy.ndimage import uniform_filter1d
 
 from roomplan.acoustics.bands import exact_mid_band
-from roomplan.rooms.field import DECAY_RATE, BandDecay, expected_t30
+from roomplan.acoustics.room_formulas import DECAY_RATE
+from roomplan.rooms.field import BandDecay, expected_t30
 from roomplan.rooms.walls import ALL_CENTRES_HZ as CENTRES_HZ
 
 if TYPE_CHECKING:

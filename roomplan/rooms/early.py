@@ -24,13 +24,13 @@ import numpy as np
 from scipy.fft import next_fast_len
 
 from roomplan.acoustics.bands import exact_mid_band
-from roomplan.acoustics.room_formulas import REFERENCE_DISTANCE_M, mixing_time
+from roomplan.acoustics.room_formulas import ENERGY_DB, REFERENCE_DISTANCE_M, mixing_time
 from roomplan.rooms.coherence import CENTRE_GAIN, microphone_aims
 from roomplan.rooms.diffuse import TOP_TAPER, high_pass
 from roomplan.rooms.geometry import PATTERNS
 from roomplan.rooms.images import image_sources
 from roomplan.rooms.spec import SURFACES
-from roomplan.rooms.walls import ALL_CENTRES_HZ, ENERGY_DB, air_db_per_m, wall_losses
+from roomplan.rooms.walls import ALL_CENTRES_HZ, air_db_per_m, wall_losses
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -44,12 +44,16 @@ if TYPE_CHECKING:
 __all__ = ["EarlyField", "early_field"]
 
 FADING = 1.5  # images fade out between the mixing time, counted from the direct sound, and this multiple
-LATEST_S = 0.4  # and never later: images grow with the cube of time
+# … and never later than this after the direct sound, for the time it takes: above 444 000 m³. Late enough for
+# the first reflection of any room of up to 200 m a side.
+LATEST_S = 1.0
 MARGIN_S = 0.1  # behind the last image, for what walls and the high-pass draw out
 
 LEAST_TOP = 1e-5  # of the amplitude, at half the rate
 
 LEAST_MIRRORED = 1e-12  # of the energy, where a surface scatters all of it
+
+AT_ONCE = 1 << 20  # spectral lines of images written down together, 16 MB: a long corridor has thousands
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +123,9 @@ def early_field(
     direct = np.zeros((len(points) * setup.outputs, len(lines)), dtype=complex)
     reflected = np.zeros_like(direct)
     first = np.full(len(direct), math.inf)
-    reach_m = max(fades_s[1], float(np.max(ways_s))) * speed + float(np.max(np.ptp(microphones, axis=0)))
+    # From the middle of the set-up, to where any of its microphones hears it.
+    apart_m = float(np.linalg.norm(np.ptp(microphones, axis=0)))
+    reach_m = max(fades_s[1], float(np.max(ways_s))) * speed + apart_m
     for s, point in enumerate(points):
         images = image_sources(spec.dimensions_m, point, np.mean(microphones, axis=0), reach_m)
         for m, microphone in enumerate(microphones):
@@ -127,15 +133,18 @@ def early_field(
             arrivals_s = np.linalg.norm(ways, axis=1) / speed
             amplitude = _amplitudes(spec, setup, m, images, ways)
             amplitude[1:] *= np.sqrt(_fading(arrivals_s[1:], fades_s))
-            heard = amplitude != 0.0
-            heard[0] = True
-            spectra = _spectra(images.hits[heard], arrivals_s[heard], losses, lines, speed, origin_s)
-            spectra *= amplitude[heard, None]
-            nearest_s = float(np.min(arrivals_s[1:], initial=math.inf)) - origin_s
+            nearest_s = float(np.min(arrivals_s[1:])) - origin_s
+            heard = 1 + np.flatnonzero(amplitude[1:])
+            source, mirrored = (
+                _spectrum(
+                    amplitude[of], images.hits[of], arrivals_s[of] * speed, losses, lines, speed, origin_s
+                )
+                for of in (np.array([0]), heard)
+            )
             sides, share = ([m], 1.0) if m < 2 else ([0, 1], CENTRE_GAIN)
             for channel in (s * setup.outputs + side for side in sides):
-                direct[channel] += share * spectra[0]
-                reflected[channel] += share * np.sum(spectra[1:], axis=0)
+                direct[channel] += share * source
+                reflected[channel] += share * mirrored
                 first[channel] = min(first[channel], nearest_s)
     ending = _band_end(len(lines), frames)
     # What rings ahead of frame 0, between samples, has come round to the end.
@@ -168,19 +177,26 @@ def _fading(emitted_s: Array, fades_s: tuple[float, float]) -> Array:
     return np.cos(share * (math.pi / 2.0)) ** 2
 
 
-def _spectra(
+def _spectrum(
+    amplitudes: Array,
     hits: NDArray[np.int64],
-    arrivals_s: Array,
+    ways_m: Array,
     losses: tuple[Spectrum, Spectrum],
     lines: Array,
     speed: float,
     origin_s: float,
 ) -> Spectrum:
-    """Spectra of images of amplitude 1, (images, lines): losses on their ways, and delays."""
+    """Spectrum of images together, (lines,): losses on their ways, and delays."""
     walls, air = losses
-    exponents = hits @ walls + np.multiply.outer(arrivals_s * speed, air)
-    exponents -= np.multiply.outer(arrivals_s - origin_s, 2j * math.pi * lines)
-    return np.exp(exponents)
+    a_metre = air - (2j * math.pi / speed) * lines
+    start = np.exp((2j * math.pi * origin_s) * lines)
+    found = np.zeros(len(lines), dtype=complex)
+    several = max(1, AT_ONCE // len(lines))
+    for begin in range(0, len(hits), several):
+        part = slice(begin, begin + several)
+        sounds = np.exp(hits[part] @ walls + np.multiply.outer(ways_m[part], a_metre))
+        found += np.einsum("i,ij->j", amplitudes[part], sounds)
+    return found * start
 
 
 def _log_losses(spec: RoomSpecification, lines: Array, frames: int) -> tuple[Spectrum, Spectrum]:

@@ -34,8 +34,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.acoustics.room_formulas import DECAY_RATE, ENERGY_DB
 from roomplan.rooms.spec import SURFACES
-from roomplan.rooms.walls import ENERGY_DB, all_times, wall_losses
+from roomplan.rooms.walls import all_times, wall_losses
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -46,9 +47,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["DECAY_RATE", "BandDecay", "EnergyField", "decay_times_of_materials", "expected_t30", "field_of"]
+__all__ = ["BandDecay", "EnergyField", "decay_times_of_materials", "expected_t30", "field_of"]
 
-DECAY_RATE = 6.0 * math.log(10.0)  # energy exp(−13.8 t/T) falls by 60 dB in T
 POLAR, AZIMUTHS = 16, 16  # directions of an octant: times come out within 0.1 % of four times as many
 
 MOST_SCATTERING = 0.9999  # ln 0 is no rate
@@ -166,7 +166,5 @@ def _rates(spec: RoomSpecification, by_surface: Array) -> Array:
 
 def _eyring_rate(spec: RoomSpecification, by_surface: Array) -> float:
     """Rate of the diffuse field: Eyring, from the mean coefficient over the surfaces."""
-    length, width, height = spec.dimensions_m
-    areas = np.repeat([width * height, length * height, length * width], 2)
-    mean = float(np.sum(areas * -np.expm1(-by_surface)) / np.sum(areas))
+    mean = float(np.average(-np.expm1(-by_surface), weights=spec.areas_m2))
     return -spec.sound_speed * spec.surface_m2 / (4.0 * spec.volume_m3) * math.log1p(-mean)

@@ -24,6 +24,7 @@ import numpy as np
 from roomplan.acoustics.analysis import measure_response
 from roomplan.acoustics.bands import band_edges
 from roomplan.acoustics.room_formulas import (
+    REFERENCE_DISTANCE_M,
     critical_distance,
     mixing_time,
     revised_theory,
@@ -218,14 +219,12 @@ def response_figures(response: SyntheticResponse) -> ResponseFigures:
 
 def _mean_absorption(spec: RoomSpecification) -> dict[int, float]:
     """Mean coefficient by band, surfaces weighed by their areas."""
-    length, width, height = spec.dimensions_m
-    areas = np.repeat([width * height, length * height, length * width], 2)
     if spec.absorption is None:
         losses = wall_losses(spec).by_surface
         return {centre: float(-np.expm1(-losses[centre][0])) for centre in BAND_CENTRES_HZ}
     by_surface = [spec.absorption[name] for name in SURFACES]
     return {
-        centre: float(np.average([given[centre] for given in by_surface], weights=areas))
+        centre: float(np.average([given[centre] for given in by_surface], weights=spec.areas_m2))
         for centre in BAND_CENTRES_HZ
     }
 
@@ -233,7 +232,9 @@ def _mean_absorption(spec: RoomSpecification) -> dict[int, float]:
 def _energy_to_come(response: SyntheticResponse, distance_m: float, window_s: float) -> EnergyToCome | None:
     """Backward-integrated reflected energy, from the direct sound of the set-up on."""
     whole = float(np.sum(np.square(response.direct)))
-    heard = whole / response.direct.shape[1] * (distance_m / 10.0) ** 2  # of what all of it would be
+    heard = (
+        whole / response.direct.shape[1] * (distance_m / REFERENCE_DISTANCE_M) ** 2
+    )  # of what all of it would be
     direct = float(np.sum(_mid_band(response.direct, response.sample_rate)))
     if heard < FAINTEST_DIRECT or direct <= 0.0:
         return None

@@ -43,6 +43,7 @@ import numpy as np
 
 from roomplan.acoustics.bands import exact_mid_band
 from roomplan.acoustics.room_formulas import (
+    ENERGY_DB,
     air_attenuation,
     sabine_reverberation_time,
     speed_of_sound,
@@ -64,7 +65,6 @@ from roomplan.rooms.spec import (
     RoomSpecification,
     Stage,
 )
-from roomplan.rooms.walls import ENERGY_DB
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -117,7 +117,7 @@ def load_room_specification(
     name_or_path : str or Path
         A `str` is the name of a bundled room; a `Path` is a room file.
     place : Place, optional
-        Where the room was asked for: an unknown name is reported there.
+        Where the room was asked for: an unknown name and a missing file are reported there.
 
     Returns
     -------
@@ -143,6 +143,8 @@ def load_room_specification(
         path = rooms[name_or_path]
     document, problems = read_document(path)
     if document is None:
+        if place is not None and not path.is_file():  # no line of it can be at fault: the one that asks is
+            problems = [Problem(f"room file {path}: {one.what}", place, one.remedy) for one in problems]
         return None, problems
     reader = _Reader(document, problems)
     specification = _read_room(reader, path)
@@ -180,7 +182,7 @@ class _Reader:
             return {}
         for key in value:
             if key not in known:
-                guess = did_you_mean(key, known)
+                guess = None if key.isdigit() else did_you_mean(key, known)  # 16000 is no slip for 1000
                 hint = f"did you mean {guess}?" if guess else f"known here: {', '.join(known)}"
                 self.fault((*path, key), f"unknown key {quoted(key)} in {name}", hint, key=True)
         for key in needed:
@@ -469,9 +471,9 @@ def _read_microphones(reader: _Reader, value: object) -> dict[str, MicrophoneSet
         )
         return {}
     if not reader.has(path, value, "main"):
-        reader.fault(
-            path, "microphones has no set-up named main", "distances count from `main`: add it", key=True
-        )
+        guess = did_you_mean("main", value)
+        remedy = "distances count from `main`: " + (f"is it {quoted(guess)}?" if guess else "add it")
+        reader.fault(path, "microphones has no set-up named main", remedy, key=True)
     setups = {}
     for name, given in value.items():
         if not re.fullmatch(r"[A-Za-z0-9_-]+", name):
@@ -640,7 +642,7 @@ def _with_decay_of_materials(
     """Give the room with the times its materials leave; None where these are not those of a room."""
     path = ("materials",)
     least, most = _TIME_S
-    times = _decay_times(spec)
+    times = decay_times_of_materials(spec)
     for centre, time in times.items():
         if all(absorption[surface][centre] == 1.0 for surface in SURFACES):
             what = f"the materials absorb everything at {centre} Hz: nothing is left to reverberate"
@@ -652,8 +654,3 @@ def _with_decay_of_materials(
             what = f"the materials leave {time:.3g} s of reverberation at {centre} Hz"
             reader.fault(path, what, f"give more absorption there, for at most {most:g} s", key=True)
     return None if reader.problems else replace(spec, reverberation_time_s=times)
-
-
-def _decay_times(spec: RoomSpecification) -> dict[int, float]:
-    """T30 per octave of a room whose materials are known and whose times are not."""
-    return decay_times_of_materials(spec)

@@ -112,6 +112,12 @@ class RoomSpecification:
         return 2.0 * (length * width + length * height + width * height)
 
     @property
+    def areas_m2(self) -> tuple[float, ...]:
+        """Areas of the surfaces, in the order of `SURFACES`."""
+        length, width, height = self.dimensions_m
+        return (width * height,) * 2 + (length * height,) * 2 + (length * width,) * 2
+
+    @property
     def sound_speed(self) -> float:
         """Speed of sound in m/s at the room's temperature."""
         return speed_of_sound(self.temperature_c)

@@ -9,14 +9,13 @@ are alike and absorb what Eyring's equation leaves for them.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.acoustics.bands import exact_mid_band
-from roomplan.acoustics.room_formulas import air_attenuation, eyring_absorption
+from roomplan.acoustics.room_formulas import ENERGY_DB, air_attenuation, eyring_absorption
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
 
 if TYPE_CHECKING:
@@ -28,11 +27,9 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["ALL_CENTRES_HZ", "ENERGY_DB", "Losses", "air_db_per_m", "all_times", "wall_losses"]
+__all__ = ["ALL_CENTRES_HZ", "Losses", "air_db_per_m", "all_times", "wall_losses"]
 
 ALL_CENTRES_HZ: tuple[int, ...] = (*BAND_CENTRES_HZ, 16_000)
-
-ENERGY_DB = 10.0 * math.log10(math.e)  # dB per neper of energy
 
 MOST_ABSORPTION = 0.9999  # an open window: ln 0 is no loss a computer can add up
 

@@ -250,6 +250,11 @@ def test_a_seat_that_is_none_is_a_usage_error(rooms, seat, words):
     assert "--seat" in text
 
 
+def test_a_seat_may_be_copied_with_the_minus_sign_of_a_table(rooms):
+    document = rooms(ROOM, "--seat", "6,\u221220", "--json").json
+    assert document["seat"]["angle_deg"] == -20.0
+
+
 def test_a_seat_outside_the_walls_says_how_far_the_room_reaches(rooms):
     outcome = rooms(ROOM, "--seat", "60,0")
     assert (outcome.status, outcome.output) == (1, "")

@@ -249,7 +249,7 @@ def test_a_seat_that_is_none_is_a_usage_error_and_one_outside_the_walls_says_wha
 
 
 def test_a_source_that_the_spread_puts_outside_the_walls_names_the_option(synthesise, folder):
-    outcome = synthesise(ROOM, "out.wav", "--spread", "40")
+    outcome = synthesise(ROOM, "out.wav", "--spread", "19")
     assert outcome.status == 1
     assert "give a smaller --spread or another seat" in outcome.errors
     assert outcome.errors.count("\n") == 1
@@ -272,7 +272,17 @@ def test_an_unknown_room_and_unknown_microphones_are_one_line(synthesise, folder
     assert not list(folder.iterdir())
 
 
-@pytest.mark.parametrize("option", [("--spread", "-1"), ("--spread", "nan"), ("--spread", "wide")])
+def test_a_folder_that_is_not_there_is_not_made(synthesise, folder):
+    outcome = synthesise(ROOM, "nowhere/out.wav")
+    assert (outcome.status, outcome.output) == (1, "")
+    assert "there is no folder nowhere" in outcome.errors
+    assert outcome.errors.count("\n") == 1
+    assert not list(folder.iterdir())
+
+
+@pytest.mark.parametrize(
+    "option", [("--spread", "-1"), ("--spread", "nan"), ("--spread", "wide"), ("--spread", "20.5")]
+)
 def test_a_spread_that_is_none_is_a_usage_error(synthesise, option):
     outcome = synthesise(ROOM, "out.wav", *option)
     assert (outcome.status, outcome.output) == (2, "")

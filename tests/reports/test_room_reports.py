@@ -38,7 +38,7 @@ def setup(*points, pattern="omni", aims=None, tilts=None) -> MicrophoneSetup:
         ),
         (
             setup((5, 1.5, 2), pattern="wide_cardioid"),
-            "one wide cardioid microphone, aimed at the stage, 2 m up, 5 m from the stage wall, 1.5 m right of the centre line",  # noqa: E501
+            "one wide-cardioid microphone, aimed at the stage, 2 m up, 5 m from the stage wall, 1.5 m right of the centre line",  # noqa: E501
         ),
         (
             setup((5, -2, 2), (5, -1, 2), pattern="cardioid", aims=(180.0, 180.0)),

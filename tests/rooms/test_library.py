@@ -15,7 +15,7 @@ from roomplan.acoustics.analysis import measure_response
 from roomplan.acoustics.room_formulas import air_attenuation, revised_theory
 from roomplan.rooms.geometry import PATTERNS, source_position
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
-from roomplan.rooms.spec import MicrophoneSetup
+from roomplan.rooms.spec import BAND_CENTRES_HZ, MicrophoneSetup
 from roomplan.rooms.synthesis import synthesise
 
 RATE = 24_000  # holds the 8 kHz octave; a room is the same at every rate (test_synthesis)
@@ -136,20 +136,27 @@ def test_t30_of_every_octave_is_the_one_asked_for_and_the_decay_is_straight(name
                     assert abs(100.0 * (band.t30_s / band.t20_s - 1.0)) < 5.0, (seat, band.centre_hz)
 
 
+# At 63 Hz a filter of order 14 rings for 0.57 s by itself and hears the noise unevenly, steep as it is: T30
+# scatters by 1 to 7 % there, the more the shorter it is.
+@pytest.mark.parametrize(("order", "octaves", "within"), [(14, OCTAVES, 0.03), (4, (63, 8000), 0.05)])
 @pytest.mark.parametrize("name", NAMES)
-def test_t30_behind_an_independent_octave_filter_is_the_one_asked_for(name, seats):
-    # pyfar's octave filters (order 14, forward) and a least-squares fit written here.
+def test_t30_behind_an_independent_octave_filter_is_the_one_asked_for(name, seats, order, octaves, within):
+    # pyfar's octave filters (forward) and a least-squares fit written here.
     spec = specification(name)
     response = synthesise(spec, seat=seats(name)[4], microphones="main", sources=1, sample_rate=RATE)
     for channel in (0, 1):
         sound = pyfar.Signal(response.reflected[:, channel], RATE)
-        bands: Any = pyfar.dsp.filter.fractional_octave_bands(sound, 1, frequency_range=(125, 4000))
-        for filtered, centre in zip(bands.time.reshape(len(OCTAVES), -1), OCTAVES, strict=True):
+        bands: Any = pyfar.dsp.filter.fractional_octave_bands(
+            sound, 1, frequency_range=(63, 8000), order=order
+        )
+        for filtered, centre in zip(bands.time.reshape(8, -1), BAND_CENTRES_HZ, strict=True):
+            if centre not in octaves:
+                continue
             energy = np.cumsum(filtered[::-1] ** 2)[::-1]
             curve = level_db(energy / energy[0] + 1e-30)
             inside = (curve <= -5.0) & (curve >= -35.0)
             slope = np.polyfit(np.flatnonzero(inside) / RATE, curve[inside], 1)[0]
-            assert -60.0 / slope == pytest.approx(spec.reverberation_time_s[centre], rel=0.03), centre
+            assert -60.0 / slope == pytest.approx(spec.reverberation_time_s[centre], rel=within), centre
 
 
 @pytest.mark.parametrize("name", NAMES)

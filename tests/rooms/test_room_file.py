@@ -272,10 +272,11 @@ FAULTS_OF_A_SHORT_FILE = [
     ('"500": 1.5', '"500": 0.05', 3, "reverberation_time.500 is 0.05 s.*give 0.1 to 20 s"),
     ('"500": 1.5', '"500": 21', 3, "reverberation_time.500 is 21 s"),
     ('"500": 1.5', '"500": 0.3', 3, "reverberation_time at 500 Hz is 0.3 s.*open walls give 0.44 s"),
-    ('"500": 1.5', '"510": 1.5', 3, "unknown key '510'.*"),
+    ('"500": 1.5', '"510": 1.5', 3, "unknown key '510'.*known here: 63, 125"),
     ('"500": 1.5', "500: 1.5", 3, "key 500 is not text"),
     ('"500": 1.5,\n', "\n", 3, 'reverberation_time has no 500 — add `"500":`'),
-    ("main:", "mian:", 6, "microphones has no set-up named main"),
+    ("main:", "mian:", 6, "microphones has no set-up named main.*is it .mian.[?]"),
+    ("main:", "front:", 6, "microphones has no set-up named main.*add it"),
     ("main:", "ma in:", 7, "the name 'ma in' is not plain"),
     ("pattern: omni", "pattern: cardoid", 9, "no pattern 'cardoid'.*did you mean cardioid"),
     ("pattern: omni", "pattern: [omni]", 9, "no pattern a list.*give one of omni"),
@@ -470,6 +471,19 @@ def test_an_entry_the_reader_of_yaml_refused_is_reported_once(load):
 
 def test_a_missing_room_file_is_a_problem_not_an_exception(tmp_path):
     assert "no such file" in problems_of(load_room_specification(tmp_path / "nowhere.yaml"))
+
+
+def test_a_missing_room_file_is_reported_where_the_plan_asks_for_it(tmp_path, place):
+    text = problems_of(load_room_specification(tmp_path / "nowhere.yaml", place=place))
+    assert text.startswith(
+        f"ice_harbour.yaml:12:3: room file {tmp_path / 'nowhere.yaml'}: there is no such file"
+    )
+
+
+def test_a_fault_inside_a_room_file_is_reported_there_and_not_in_the_plan(tmp_path, place):
+    file = tmp_path / "own.yaml"
+    file.write_text("")
+    assert problems_of(load_room_specification(file, place=place)).startswith(f"{file}: the file is empty")
 
 
 def test_an_unknown_bundled_room_suggests_the_nearest_and_lists_all(place):

@@ -1,17 +1,22 @@
 from __future__ import annotations
 
 import math
+import tracemalloc
+import warnings
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import scipy.signal
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
 
 from roomplan.acoustics.analysis import measure_response
 from roomplan.acoustics.response import analyse_response
 from roomplan.acoustics.room_formulas import mixing_time
+from roomplan.rooms.early import early_field
 from roomplan.rooms.field import field_of
-from roomplan.rooms.geometry import source_positions
+from roomplan.rooms.geometry import PATTERNS, seat_fault, source_positions
 from roomplan.rooms.images import early_reflections
 from roomplan.rooms.room_file import load_room_specification
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
@@ -249,6 +254,34 @@ def test_there_is_no_step_in_level_or_slope_where_the_images_end(make_seat):
     assert abs(level[3] - level[2]) < 0.6
 
 
+def test_the_energy_of_images_fades_out_between_the_mixing_time_and_one_and_a_half_of_it(box, make_seat):
+    spec = box(
+        dimensions_m=(50.0, 41.0, 29.0), positions_m=((29.0, 3.0, 9.0),), source_height_m=6.0, time_s=6.0
+    )
+    main, rate = spec.microphones["main"], 8000
+    mixed = mixing_time(spec.volume_m3, spec.surface_m2)
+    stretches = ((0.6, 1.0), (1.0, 1.15), (1.15, 1.3), (1.3, 1.45))
+    heard, expected = np.zeros(len(stretches)), np.zeros(len(stretches))
+    for angle in range(-150, 151, 30):
+        seat = make_seat(9.0, angle)
+        source = source_positions(spec, seat, 1)
+        direct_s = float(np.linalg.norm(source - np.array(main.positions_m))) / 343.2
+        early = early_field(spec, main, source, origin_s=direct_s, sample_rate=rate)
+        images = early_reflections(spec, seat, "main", within_s=1.6 * mixed)
+        times = np.array([image.after_direct_s for image in images]) / mixed
+        energies = 10.0 ** (np.array([image.level_db for image in images]) / 10.0)
+        energies *= np.cos(np.clip((times - 1.0) / 0.5, 0.0, 1.0) * np.pi / 2.0) ** 2
+        for i, (start, end) in enumerate(stretches):
+            samples = early.reflected[round(start * mixed * rate) : round(end * mixed * rate), 0]
+            heard[i] += np.sum(samples**2) / np.sum(early.direct**2)
+            expected[i] += np.sum(energies[(times >= start) & (times < end)])
+        after = early.reflected[round(1.52 * mixed * rate) :]
+        assert np.max(np.abs(after)) < 1e-3 * np.max(np.abs(early.direct))
+    # Air takes a little more of the whole band than of 500 and 1000 Hz, of early images nearly as of late.
+    over_db = level_db(heard / expected)
+    assert over_db[1:] == pytest.approx(np.full(3, over_db[0]), abs=0.7)
+
+
 def test_the_slowest_band_falls_by_100_db_before_the_end():
     spec = specification("tallowyard_stage")
     response = made(spec, spec.reference_seat).reflected
@@ -372,3 +405,123 @@ def test_scattering_of_everything_leaves_no_images_and_the_same_decay(box, make_
     early = response[: int(0.06 * RATE), 0]
     assert 20.0 * np.log10(np.max(np.abs(early)) / np.sqrt(np.mean(early**2))) < 14.0
     assert set(spec.reverberation_time_s) == set(BAND_CENTRES_HZ)
+
+
+def test_two_sources_before_a_coincident_pair_differ_by_source_and_not_by_microphone(box, make_seat):
+    # Diffuse sound at one point is one signal: LL is LR, RL is RR; sources 3 m apart have little in common.
+    spec = box(positions_m=((11.0, 0.0, 2.5),) * 2, scattering=1.0)
+    late = made(spec, make_seat(6.0, 0.0), sources=2).reflected[RATE // 10 :]
+    alike = np.asarray(np.corrcoef(late.T))
+    assert alike[0, 1] == pytest.approx(1.0, abs=1e-6)
+    assert alike[2, 3] == pytest.approx(1.0, abs=1e-6)
+    assert abs(alike[0, 2]) < 0.2
+
+
+# --- Patterns -------------------------------------------------------------------------------------------
+
+
+def test_a_figure_of_eight_hears_what_is_behind_it_upside_down(box, make_seat):
+    spec = box(positions_m=((10.0, 0.0, 2.5),), pattern="figure_eight")
+    before, behind = (made(spec, make_seat(6.0, angle)).direct[:, 0] for angle in (0.0, 180.0))
+    assert np.max(before) > 0.5
+    assert behind == pytest.approx(-before, abs=1e-6)
+
+
+def test_a_tilt_is_upwards(box, make_seat):
+    # Source 1 m under the microphone and 6 m before it: cos θ = ∓1/√37 for one that looks up or down.
+    spec = box(positions_m=((11.0, 0.0, 2.5),), pattern="cardioid")
+    (main,) = spec.microphones.values()
+    peaks = []
+    for tilt in (-90.0, 90.0):
+        tilted = replace(spec, microphones={"main": replace(main, tilts_deg=(tilt,))})
+        peaks.append(np.max(made(tilted, make_seat(6.0, 0.0)).direct))
+    cosine = 1.0 / math.sqrt(37.0)
+    assert peaks[1] / peaks[0] == pytest.approx((1.0 - cosine) / (1.0 + cosine), rel=1e-3)
+
+
+# --- Rooms nobody builds --------------------------------------------------------------------------------
+
+
+def test_the_first_reflection_of_the_largest_room_is_heard_as_an_image(box, make_seat):
+    # 200 m cube, microphone in its middle, seat 10 m nearer to the stage wall.
+    spec = box(
+        dimensions_m=(200.0,) * 3, positions_m=((100.0, 0.0, 100.0),), source_height_m=100.0, time_s=8.0
+    )
+    seat = make_seat(10.0, 0.0)
+    reflected = made(spec, seat, sample_rate=8000).reflected[:, 0]
+    first = early_reflections(spec, seat, "main", within_s=1.0)[0].after_direct_s
+    assert first == pytest.approx((190.0 - 10.0) / 343.2)  # the stage wall's
+    before, after = (
+        reflected[: int(first * 8000) - 8],
+        reflected[int(first * 8000) - 2 : int(first * 8000) + 8],
+    )
+    assert np.max(np.abs(before)) < 0.01 * np.max(np.abs(after))
+    assert np.max(np.abs(after)) == pytest.approx(10.0 / 190.0, rel=0.4)  # walls and air take the rest
+
+
+def test_the_thousands_of_images_of_a_long_corridor_take_little_memory(box, make_seat):
+    spec = box(dimensions_m=(200.0, 3.0, 3.0), positions_m=((199.0, 0.0, 2.0),))
+    seat = make_seat(198.0, 0.0)
+    made(spec, seat, sample_rate=8000)
+    tracemalloc.start()
+    try:
+        made(spec, seat, sample_rate=8000)
+        _now, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert most < 100e6  # all images at once: over 400 MB
+
+
+shares = st.one_of(st.just(0.0), st.just(1.0), st.floats(0.0, 1.0))
+sides = st.floats(math.log(1.5), math.log(60.0)).map(math.exp)
+
+
+@st.composite
+def setups(draw, dimensions_m):
+    """Positions, pattern and aims of up to three microphones, a centimetre from the walls at the least."""
+    length, width, height = dimensions_m
+    point = st.tuples(
+        st.floats(0.01, length - 0.01),
+        st.floats(0.01 - width / 2.0, width / 2.0 - 0.01),
+        st.floats(0.01, height - 0.01),
+    )
+    count = draw(st.integers(1, 3))
+    positions = (draw(point),) * count if draw(st.booleans()) else tuple(draw(point) for _ in range(count))
+    aims = tuple(draw(st.floats(-180.0, 180.0)) for _ in range(count))
+    return {"positions_m": positions, "pattern": draw(st.sampled_from(sorted(PATTERNS))), "aims_deg": aims}
+
+
+@settings(
+    max_examples=25,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.filter_too_much],
+)
+@given(data=st.data())
+def test_every_room_a_file_may_describe_has_a_response_of_finite_samples_that_dies_away(box, make_seat, data):
+    dimensions = data.draw(st.tuples(sides, sides, sides))
+    spec = box(
+        dimensions_m=dimensions,
+        time_s=data.draw(st.floats(0.1, 3.0)),
+        materials=data.draw(st.one_of(st.none(), st.fixed_dictionaries(dict.fromkeys(SURFACES, shares)))),
+        scattering=data.draw(shares),
+        source_height_m=data.draw(st.floats(0.0, 0.999)) * dimensions[2],
+        temperature_c=data.draw(st.floats(-10.0, 45.0)),
+        humidity_percent=data.draw(st.floats(10.0, 100.0)),
+        **data.draw(setups(dimensions)),
+    )
+    assume(all(0.1 <= time <= 5.0 for time in spec.reverberation_time_s.values()))
+    sources = data.draw(st.integers(1, 2))
+    angle = data.draw(st.floats(-180.0, 180.0))
+    fitting = [make_seat(d, angle, 0.5) for d in (20.0, 8.0, 3.0, 1.5, 0.8, 0.5)]
+    fitting = [seat for seat in fitting if seat_fault(spec, seat, sources) is None]
+    assume(fitting)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        response = made(spec, fitting[0], sources=sources, sample_rate=8000)
+    assert response.direct.shape == response.reflected.shape
+    assert response.direct.shape[1] == (4 if sources == 2 else spec.microphones["main"].outputs)
+    assert np.isfinite(response.direct).all()
+    assert np.isfinite(response.reflected).all()
+    assert np.max(np.abs(response.reflected)) > 0.0
+    assert np.max(np.abs(response.reflected[-16:])) < 1e-3 * np.max(np.abs(response.reflected))
+    assert not np.any(response.reflected[-1])  # faded, not cut
