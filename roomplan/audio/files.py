@@ -50,6 +50,12 @@ BLOCK_FRAMES = 65_536
 # The decoder cannot tell the length of these from the size of the file: it believes the header.
 _BELIEVED_HEADERS = frozenset({"FLAC", "MP3"})
 
+# Codings of one size per sample in containers that say where their samples lie, and FLAC, whose frames carry
+# their position: a seek lands on the very frame. Every other coding is decoded up to there, as the rest is up
+# to the decoder (libsndfile 1.2.2, measured: exact in Ogg, MP3 and ADPCM, no seeking in GSM and DWVW).
+_SEEKABLE = frozenset({"AIFF", "AU", "CAF", "FLAC", "RF64", "W64", "WAV", "WAVEX"})
+_FIXED_SIZE = ("PCM_", "FLOAT", "DOUBLE", "ULAW", "ALAW")
+
 # What the decoder reports as the length of a stream that does not say.
 _UNKNOWN_FRAMES = 2**63 - 1
 
@@ -89,10 +95,14 @@ class NotFiniteError(AudioError):
 
 @dataclass(frozen=True, slots=True)
 class FileState:
-    """Size and time of change of a file: tells whether it is still the file that was opened."""
+    """Size, time of change and number of a file: tells whether it is still the file that was opened.
+
+    The number (inode) is another one when a program has put a new file in the place of the old.
+    """
 
     size: int
     changed_ns: int
+    number: int
 
     @classmethod
     def of(cls, path: Path) -> FileState:
@@ -100,12 +110,14 @@ class FileState:
         try:
             found = path.stat()
         except OSError as error:
+            folder = path.parent
+            what = f"({reason(error)})" if folder.is_dir() else f"because the folder {folder} is gone"
             raise AudioError(
                 path,
-                f"cannot be reached any more ({reason(error)})",
-                remedy="it was there when the job began; keep the files in place until it is done",
+                f"cannot be reached any more {what}",
+                remedy="keep its folder and its disk in place, and start again",
             ) from error
-        return cls(found.st_size, found.st_mtime_ns)
+        return cls(found.st_size, found.st_mtime_ns, found.st_ino)
 
     def require_unchanged(self, path: Path) -> None:
         """Raise `AudioError` when the file has been changed or removed since."""
@@ -113,7 +125,7 @@ class FileState:
             raise AudioError(
                 path,
                 "was changed while it was read",
-                remedy="wait until the program that writes it is done, then start again",
+                remedy="render again when the program that writes it has finished",
             )
 
 
@@ -131,7 +143,7 @@ class SequentialSoundFile(soundfile.SoundFile):
 
 
 class SoundSource:
-    """An open sound file, checked at the door and read once from start to end.
+    """An open sound file, checked at the door and read once, forwards.
 
     Parameters
     ----------
@@ -141,7 +153,7 @@ class SoundSource:
     ----------
     info : SoundInfo
     position : int
-        Frames read so far.
+        Frames read, or skipped, so far.
 
     Raises
     ------
@@ -180,6 +192,47 @@ class SoundSource:
         """Frames not read yet."""
         return self.info.frames - self.position
 
+    def require_unchanged(self) -> None:
+        """Raise `AudioError` when the file has been changed or removed since it was opened."""
+        self._state.require_unchanged(self.info.path)
+
+    def skip(self, frames: int) -> None:
+        """Go on by at most `left` frames without giving them out.
+
+        Raises
+        ------
+        AudioError, NotFiniteError
+            As `read_into`, where the frames have to be decoded.
+
+        Notes
+        -----
+        PCM, float and FLAC files are sought, which takes no time; what lies between is then not looked at.
+        In other codings (Ogg, MP3, ADPCM …), and where a seek fails, everything up to the frame is decoded
+        and dropped.
+        """
+        target, info = self.position + frames, self.info
+        if target == info.frames or (frames and self._seek(target)):
+            self.position = target
+            return
+        dropped = np.empty((min(BLOCK_FRAMES, target - self.position), info.channels))
+        while self.position < target:
+            self.read_into(dropped[: target - self.position])
+
+    def _seek(self, target: int) -> bool:
+        """Go to a frame if the decoder lands on it; else stand where reading goes on, or at the start."""
+        info = self.info
+        if info.container not in _SEEKABLE or not info.subtype.startswith(_FIXED_SIZE):
+            return False
+        try:
+            landed = self._sound.seek(target)
+        except (soundfile.SoundFileError, OSError):
+            landed = None
+        if landed != target:  # the decoder may stand anywhere
+            self._sound.close()
+            self._sound = _open(info.path)
+            self.position = 0
+        return landed == target
+
     def read_into(self, out: np.ndarray) -> None:
         """Fill `out`, shape=(frames, channels), float32 or float64, with at most `left` frames.
 
@@ -197,6 +250,12 @@ class SoundSource:
             got = self._decode(out)
         except (soundfile.SoundFileError, OSError) as error:
             self._state.require_unchanged(info.path)
+            if isinstance(error, OSError) or _is_system_error(error):
+                raise AudioError(
+                    info.path,
+                    f"could not be read on after {self.position / info.sample_rate:.3f} s ({reason(error)})",
+                    remedy="check the disk or the network it lies on, then start again",
+                ) from error
             raise AudioError(
                 info.path,
                 f"is damaged after {self.position / info.sample_rate:.3f} s ({reason(error)})",
@@ -235,6 +294,7 @@ class SoundSource:
 
 
 _PIECE = 65_536
+_SYSTEM_ERROR = 2  # SF_ERR_SYSTEM of libsndfile's sndfile.h
 
 
 def inspect_sound(path: Path) -> SoundInfo:
@@ -454,6 +514,11 @@ def _near_names(name: str, names: list[str]) -> list[str]:
     stem = Path(name).stem.casefold()
     same_stem = [candidate for candidate in names if Path(candidate).stem.casefold() == stem]
     return list(dict.fromkeys([*same_stem, *found]))[:3]
+
+
+def _is_system_error(error: Exception) -> bool:
+    """Whether the system, not the decoder, could not read on: libsndfile's error 2."""
+    return isinstance(error, soundfile.LibsndfileError) and error.code == _SYSTEM_ERROR
 
 
 def reason(error: Exception) -> str:

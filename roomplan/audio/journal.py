@@ -12,6 +12,10 @@ may start from any moment, that of a killed process too:
 - still in `new/`: not moved yet; the earlier file is in its place, in `old/`, or in both (as a hard link);
 - no longer in `new/`: moved; the earlier file, if there was one, is in `old/`.
 
+A file of the target itself can be moved to another place in the target, where nothing stands: a file that an
+earlier set had and the new one lacks. It has no entry in `new/` or `old/`; it stands in one of its two
+places.
+
 Removing `journal.json` is the one step that makes the new set the valid one.
 """
 
@@ -21,6 +25,10 @@ import json
 import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 __all__ = ["JOURNAL", "NEW", "OLD", "carry_out", "in_progress", "plan_moves", "undo"]
 
@@ -31,11 +39,19 @@ JOURNAL = "journal.json"
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """One file to move; size and time of change tell it from what a user may put there later."""
+    """One file to move; size and time of change tell it from what a user may put there later.
+
+    `was` is the earlier place of a file of the target that goes to another place there; None for a new file.
+    """
 
     name: str
     size: int
     changed_ns: int
+    was: str | None = None
+
+    def source(self, stage: Path, folder: Path) -> Path:
+        """Return where the file stands before it is moved."""
+        return stage / NEW / self.name if self.was is None else folder / self.was
 
     def arrived_at(self, target: Path) -> bool:
         """Tell whether the file at `target` is the one of this move."""
@@ -59,20 +75,33 @@ def in_progress(stage: Path) -> bool:
     return (stage / JOURNAL).exists()
 
 
-def plan_moves(stage: Path, folder: Path, *, last: str) -> Moves:
+def plan_moves(stage: Path, folder: Path, *, last: str, aside: Mapping[str, str] | None = None) -> Moves:
     """List what is to be moved from `stage` to `folder`, the file named `last` at the end.
+
+    Parameters
+    ----------
+    stage, folder : Path
+    last : str
+    aside : mapping, optional
+        Files of `folder` that go to another place in it: earlier place → new place.
 
     Raises
     ------
     OSError
-        A file stands where a folder is needed or the other way round, or a link leads out of `folder`.
+        A file stands where a folder is needed or the other way round, a link leads out of `folder`, or
+        something stands where an earlier file is to go.
     """
+    aside = aside or {}
     new = stage / NEW
-    names = sorted(path.relative_to(new).as_posix() for path in new.rglob("*") if path.is_file())
+    fresh = sorted(path.relative_to(new).as_posix() for path in new.rglob("*") if path.is_file())
+    was = {place: name for name, place in aside.items()}
+    names = [*fresh, *was]
     names.sort(key=lambda name: name == last)
     folders: dict[str, None] = {}
     for name in names:
         target = folder / name
+        if name in was and os.path.lexists(target):
+            raise FileExistsError(f"there is a file at {target}, where an earlier one is to be kept")
         if target.is_dir() and not target.is_symlink():
             raise IsADirectoryError(f"there is a folder at {target}, where a file is to be written")
         for parent in reversed(Path(name).parents):  # from the folder itself inwards
@@ -85,8 +114,8 @@ def plan_moves(stage: Path, folder: Path, *, last: str) -> Moves:
                 raise NotADirectoryError(f"{place} is a link that leads out of the folder")
     moves = []
     for name in names:
-        found = (new / name).stat()
-        moves.append(Move(name, found.st_size, found.st_mtime_ns))
+        found = (folder / was[name]).lstat() if name in was else (new / name).stat()
+        moves.append(Move(name, found.st_size, found.st_mtime_ns, was.get(name)))
     return Moves(tuple(moves), tuple(folders))
 
 
@@ -109,7 +138,7 @@ def carry_out(moves: Moves, stage: Path, folder: Path) -> None:
         if os.path.lexists(target):
             aside.parent.mkdir(parents=True, exist_ok=True)
             _put_aside(target, aside)
-        (stage / NEW / move.name).replace(target)
+        move.source(stage, folder).replace(target)
     (stage / JOURNAL).unlink()
 
 
@@ -128,8 +157,11 @@ def undo(stage: Path, folder: Path) -> None:
     for entry in reversed(record["moves"]):
         move = Move(**entry)
         target, aside = folder / move.name, stage / OLD / move.name
-        moved = not os.path.lexists(stage / NEW / move.name)
-        if os.path.lexists(aside) and (not os.path.lexists(target) or move.arrived_at(target)):
+        moved = not os.path.lexists(move.source(stage, folder))
+        if move.was is not None:
+            if moved and move.arrived_at(target):
+                target.replace(folder / move.was)
+        elif os.path.lexists(aside) and (not os.path.lexists(target) or move.arrived_at(target)):
             aside.replace(target)
         elif moved and move.arrived_at(target):
             target.unlink()

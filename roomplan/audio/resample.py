@@ -20,14 +20,14 @@ import math
 import numpy as np
 import soxr
 
-__all__ = ["QUALITY", "resample_response", "resampled_length"]
+__all__ = ["QUALITY", "RINGING", "resample_response", "resampled_length"]
 
 # soxr's best: 28-bit stop band; measured, 300 s of stereo take 0.63 s, against 0.52 s for "HQ".
 QUALITY = "VHQ"
 
 # How far that filter rings to either side, in samples of the lower of the two rates, until it is 180 dB
 # under its peak: at most 138, measured over nine pairs of rates from 8 to 384 kHz.
-_RINGING = 160
+RINGING = 160
 
 
 def resampled_length(frames: int, *, from_rate: int, to_rate: int) -> int:
@@ -71,11 +71,11 @@ def resample_response(samples: np.ndarray, *, from_rate: int, to_rate: int) -> t
     common = math.gcd(from_rate, to_rate)
     step_in, step_out = from_rate // common, to_rate // common
     lower = min(from_rate, to_rate)
-    wanted_in = math.ceil(_RINGING * from_rate / lower)
+    wanted_in = math.ceil(RINGING * from_rate / lower)
     steps = math.ceil(wanted_in / step_in)
     padded = np.pad(np.asarray(samples, dtype=np.float64), ((steps * step_in, wanted_in), (0, 0)))
     resampled = soxr.resample(padded, from_rate, to_rate, quality=QUALITY)
     # Rates with few common divisors take up to a second of padding to meet; only the ringing is kept.
-    lead_frames = min(steps * step_out, math.ceil(_RINGING * to_rate / lower))
+    lead_frames = min(steps * step_out, math.ceil(RINGING * to_rate / lower))
     resampled = resampled[steps * step_out - lead_frames :]
     return resampled * (from_rate / to_rate), lead_frames

@@ -68,6 +68,7 @@ class StagedFolder:
         self._made_parents: list[Path] = []
         self._stage: Path | None = None
         self._lock: HeldLock | None = None
+        self._aside: dict[str, str] = {}
 
     def __enter__(self) -> Self:
         try:
@@ -103,18 +104,45 @@ class StagedFolder:
         RoomplanError
             The path leads out of the folder, or cannot be made.
         """
-        parts = Path(relative).parts
-        foreign = PureWindowsPath(relative)
-        if not parts or ".." in parts or Path(relative).is_absolute() or foreign.drive or foreign.root:
-            raise RoomplanError(
-                f"{relative!r} is no place inside {self.folder}", remedy="name a file in the output folder"
-            )
-        target = self._entered() / NEW / Path(*parts)
+        target = self._entered() / NEW / self._inside(relative)
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise self._refusal(f"cannot take {relative}", error) from error
         return target
+
+    def write_text(self, relative: str, text: str) -> None:
+        """Write a text file that will stand at `relative` in the folder.
+
+        Raises
+        ------
+        RoomplanError
+            As `path`; the disk is full or read-only.
+        """
+        place = self.path(relative)
+        try:
+            place.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise self._refusal(f"{relative} could not be written", error) from error
+
+    def set_aside(self, relative: str, to: str) -> None:
+        """Let a file that stands in the folder go to another place in it, together with the new files.
+
+        Parameters
+        ----------
+        relative : str
+            A file that no new one replaces.
+        to : str
+            A place inside the folder where nothing stands and no new file is to stand.
+
+        Raises
+        ------
+        RoomplanError
+            The new place leads out of the folder.
+        """
+        self._inside(relative)
+        self._inside(to)
+        self._aside[relative] = to
 
     def commit(self, last: str = "report.json") -> None:
         """Move all files into the folder; this ends the writing.
@@ -131,7 +159,7 @@ class StagedFolder:
         """
         stage = self._entered()
         try:
-            moves = plan_moves(stage, self.folder, last=last)
+            moves = plan_moves(stage, self.folder, last=last, aside=self._aside)
             carry_out(moves, stage, self.folder)
         except OSError as error:
             self._undo(stage)
@@ -140,6 +168,16 @@ class StagedFolder:
             self._undo(stage)
             raise
         self._leave()
+
+    def _inside(self, relative: str) -> Path:
+        """Return a relative path that stays inside the folder, on every system."""
+        parts = Path(relative).parts
+        foreign = PureWindowsPath(relative)
+        if not parts or ".." in parts or Path(relative).is_absolute() or foreign.drive or foreign.root:
+            raise RoomplanError(
+                f"{relative!r} is no place inside {self.folder}", remedy="name a file in the output folder"
+            )
+        return Path(*parts)
 
     def _entered(self) -> Path:
         if self._stage is None:

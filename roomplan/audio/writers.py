@@ -27,17 +27,21 @@ from typing import TYPE_CHECKING, Final, Literal, Self
 
 import numpy as np
 import soundfile
+import soxr
 
 from roomplan.errors import AudioError, RoomplanError
 
+from .broadcast import reserve_bext
 from .files import SequentialSoundFile, reason
 from .headers import find_chunk
 from .quantise import Quantiser
+from .resample import QUALITY, resampled_length
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
-__all__ = ["OutputFormat", "SoundWriter", "check_output_format"]
+__all__ = ["OutputFormat", "RateChanger", "SoundWriter", "check_output_format"]
 
 # A plain WAV counts its bytes in 32 bits. The margin leaves room for headers and chunks after the sound.
 RF64_FROM_BYTES: int = 2**32 - 2**20
@@ -48,6 +52,8 @@ _FLAC_HIGHEST_WHOLE_HZ = 65_535
 
 # libsndfile's SFC_SET_ADD_PEAK_CHUNK (sndfile.h, public interface); soundfile does not list it.
 _ADD_PEAK_CHUNK: Final = 0x1050
+
+_PIECE_FRAMES: Final = 16_384  # resampled at a time
 
 _SUBTYPES: Final = {16: "PCM_16", 24: "PCM_24", "32f": "FLOAT"}
 
@@ -130,11 +136,15 @@ class SoundWriter:
     format : OutputFormat
     dither_seed : str
         See `Quantiser`; unused for float.
+    time_reference : bool, optional
+        Whether a WAV gets room in front of its sound for the chunk that `broadcast.write_bext` puts there
+        once the file is closed. Nothing is reserved in FLAC, which has no such chunk.
 
     Attributes
     ----------
     path : Path
     format : OutputFormat
+    sample_rate : int
     frames_written : int
     peak : float
         Largest absolute value given so far, before quantising.
@@ -150,7 +160,7 @@ class SoundWriter:
     Notes
     -----
     Used as a context manager, it is closed at the end; after an exception without the checks of `close`.
-    No tags, no loudness or time-code chunks. More than two channels are written without a speaker layout.
+    No tags. More than two channels are written without a speaker layout.
     """
 
     def __init__(
@@ -162,10 +172,12 @@ class SoundWriter:
         frames_expected: int,
         format: OutputFormat,  # noqa: A002 — the word of the trade
         dither_seed: str,
+        time_reference: bool = False,
     ) -> None:
         check_output_format(format, sample_rate=sample_rate, channels=channels)
         self.path = path
         self.format = format
+        self.sample_rate = sample_rate
         self.frames_written = 0
         self.peak = 0.0
         self._channels = channels
@@ -186,6 +198,8 @@ class SoundWriter:
             raise self._failure(error) from error
         if container == "WAV":
             _leave_out_peak_chunk(self._sound)
+        if time_reference and container != "FLAC":
+            reserve_bext(self._sound)
         self._disk = _DiskHint(path)
 
     def __enter__(self) -> Self:
@@ -297,6 +311,75 @@ class SoundWriter:
             f"could not be written ({words or 'not everything arrived on the disk'})",
             remedy="free some space, or choose another folder, and check its rights",
         )
+
+
+class RateChanger:
+    """Writes one signal into files of another sample rate; it is resampled once for all of them.
+
+    Parameters
+    ----------
+    from_rate, to_rate : int
+        Hertz, not equal.
+    channels : int
+    writers : sequence of SoundWriter
+        At `to_rate`. They stay the caller's to close.
+
+    Notes
+    -----
+    Frame 0 stays frame 0, and n frames become n · `to_rate` / `from_rate`, halves rounded up: the ringing of
+    the filter before the first and after the last frame is cut off. The resampler is linear and every signal
+    goes through the same one, so sums of files are sums at the other rate too, to the rounding of float32.
+    What lies above 0.91 of the lower half-rate is lost. Peaks move: judge clipping by the writers.
+    """
+
+    def __init__(
+        self, *, from_rate: int, to_rate: int, channels: int, writers: Sequence[SoundWriter]
+    ) -> None:
+        self._from_rate = from_rate
+        self._to_rate = to_rate
+        self._channels = channels
+        self._writers = tuple(writers)
+        self._stream = soxr.ResampleStream(from_rate, to_rate, channels, dtype="float32", quality=QUALITY)
+        self._taken = 0
+        self._given = 0
+
+    def write(self, block: np.ndarray) -> None:
+        """Take the next frames, shape=(frames, channels), float32; raises as `SoundWriter.write`.
+
+        A value that is not finite is refused here: it would spread through the filter.
+        """
+        if not len(block):
+            return
+        if not np.isfinite(block).all():
+            raise AudioError(
+                self._writers[0].path,
+                f"a value that is not finite reached the file near frame {self._given}",
+                remedy="a level or a response in its path is far out of range",
+            )
+        samples = np.ascontiguousarray(block, dtype=np.float32)
+        # The stream keeps room for the largest piece it was ever given; the samples do not depend on pieces.
+        pieces = [samples[start : start + _PIECE_FRAMES] for start in range(0, len(samples), _PIECE_FRAMES)]
+        self._taken += len(samples)
+        self._give(np.concatenate([self._stream.resample_chunk(piece) for piece in pieces]))
+
+    def finish(self) -> None:
+        """Write what the filter still holds; nothing may be written after it."""
+        if not self._taken:
+            return
+        self._give(self._stream.resample_chunk(np.empty((0, self._channels), np.float32), last=True))
+        # Rounded twice, the resampler's length could differ by a frame from the promised one.
+        missing = self._length() - self._given
+        if missing > 0:
+            self._give(np.zeros((missing, self._channels), np.float32))
+
+    def _length(self) -> int:
+        return resampled_length(self._taken, from_rate=self._from_rate, to_rate=self._to_rate)
+
+    def _give(self, block: np.ndarray) -> None:
+        block = block[: self._length() - self._given]
+        self._given += len(block)
+        for writer in self._writers:
+            writer.write(block)
 
 
 class _DiskHint:

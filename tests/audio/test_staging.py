@@ -586,3 +586,81 @@ def test_a_system_error_about_a_staged_file_is_one_line(folder):
 def test_a_folder_with_the_longest_possible_name_can_be_staged(tmp_path):
     deliver(tmp_path / ("ü" * 127))
     assert contents(tmp_path / ("ü" * 127)) == NEW
+
+
+def aside_and_new(folder):
+    """Deliver a set that lacks a file of the old one, which goes to another place."""
+    with StagedFolder(folder) as stage:
+        stage.path("report.json").write_text("new report")
+        stage.path("mix.wav").write_text("new mix")
+        stage.set_aside("prints/choir.wav", "left_over/prints/choir.wav")
+        stage.commit()
+
+
+ASIDE = {
+    "report.json": "new report",
+    "mix.wav": "new mix",
+    "left_over/prints/choir.wav": "old choir",
+    "notes.txt": "mine",
+}
+
+
+def test_a_file_set_aside_moves_with_the_new_ones(folder):
+    with StagedFolder(folder) as stage:
+        stage.set_aside("prints/choir.wav", "left_over/prints/choir.wav")
+    assert contents(folder) == OLD
+    aside_and_new(folder)
+    assert contents(folder) == ASIDE
+
+
+def test_a_file_is_not_set_aside_onto_another(folder):
+    put(folder, {"left_over/prints/choir.wav": "older"})
+    with pytest.raises(RoomplanError, match="where an earlier one is to be kept"):
+        aside_and_new(folder)
+    assert contents(folder) == {**OLD, "left_over/prints/choir.wav": "older"}
+
+
+@pytest.mark.parametrize("places", [("../x", "a"), ("a", "../x"), ("a", "/x")])
+def test_nothing_is_set_aside_outside_the_folder(folder, places):
+    with StagedFolder(folder) as stage, pytest.raises(RoomplanError, match="no place inside"):
+        stage.set_aside(*places)
+
+
+@posix_only
+def test_a_kill_at_any_step_leaves_a_file_set_aside_in_one_of_its_two_places(tmp_path):
+    put(tmp_path / "rehearsal" / "out", OLD)
+    with pytest.MonkeyPatch.context() as patch:
+        count = interfere(patch, 0, lambda: None)
+        aside_and_new(tmp_path / "rehearsal" / "out")
+    outcomes = set()
+    for step in range(1, count[0] + 1):
+        folder = tmp_path / str(step) / "out"
+        put(folder, OLD)
+        child = os.fork()
+        if child == 0:
+            try:
+                interfere(pytest.MonkeyPatch(), step, lambda: os.kill(os.getpid(), signal.SIGKILL))
+                aside_and_new(folder)
+            finally:
+                os._exit(1)
+        assert os.WIFSIGNALED(os.waitpid(child, 0)[1])
+        found = contents(folder)
+        assert [found.get("prints/choir.wav"), found.get("left_over/prints/choir.wav")].count(
+            "old choir"
+        ) == 1
+        deliver(folder, {})
+        assert contents(folder) in (OLD, ASIDE), f"mixed after recovery at step {step}"
+        outcomes.add(contents(folder) == ASIDE)
+    assert outcomes == {True, False}
+
+
+def test_a_text_that_cannot_be_written_is_one_line_about_its_own_folder(folder, tmp_path, monkeypatch):
+    def full(*_arguments, **_options):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with StagedFolder(folder) as first, StagedFolder(tmp_path / "second"):
+        first.path("report.json")
+        monkeypatch.setattr(Path, "write_text", full)
+        with pytest.raises(RoomplanError, match=r"out: report\.json could not be written") as error:
+            first.write_text("report.json", "{}")
+    assert "the disk is full" in str(error.value)
