@@ -86,7 +86,8 @@ def signal_advice(session: Session, statistics: Mapping[str, SignalStatistics]) 
     for section in session.sections:
         balance, mono = statistics[section.name].balance_db, statistics[section.name].mono_sum_db
         if balance is None or mono is None:
-            found.append(_note(session.plan, section, "is silent: its stems hold no sound", None))
+            if session.stretch is None:  # in a stretch a section may just not play
+                found.append(_note(session.plan, section, "is silent: its stems hold no sound", None))
             continue
         if section.signal_channels == 1:
             continue

@@ -16,18 +16,22 @@ stem at the centre is untouched and a pan turns its far side down by the same la
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.audio.resample import resampled_length
 from roomplan.errors import Place, Problem
 from roomplan.mixing.kept_responses import KeptResponses
-from roomplan.mixing.stems import StemSource, claim_stems
+from roomplan.mixing.left_out import without_sections
+from roomplan.mixing.placement import Placement, place_stems
+from roomplan.mixing.stems import StemSource, claim_stems, existing_spelling
 from roomplan.rooms.preparation import PositionRequest, PreparedPosition, available_positions, prepare_room
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from fractions import Fraction
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -41,6 +45,7 @@ __all__ = [
     "SendPath",
     "Session",
     "StemPath",
+    "Stretch",
     "amplitude",
     "choose_position",
     "open_session",
@@ -78,11 +83,15 @@ def width_matrix(width: float) -> NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class StemPath:
-    """One stem and its way into the section: `signal` (signal channels, channels), `dry` (2, channels)."""
+    """One stem and its way into the section: `signal` (signal channels, channels), `dry` (2, channels).
+
+    `offset_frames` is where its first frame stands in the cue, at the session's rate.
+    """
 
     stem: StemSource
     signal: NDArray[np.float64]
     dry: NDArray[np.float64]
+    offset_frames: int = 0
 
 
 @dataclass(frozen=True)
@@ -139,18 +148,48 @@ class SectionSource:
 
 
 @dataclass(frozen=True)
+class Stretch:
+    """A part of the cue that is heard alone, tails of earlier sound included, in frames."""
+
+    start_frame: int
+    frames: int
+
+
+@dataclass(frozen=True)
 class Session:
-    """A plan with its files found, its rooms prepared and its levels multiplied out."""
+    """A plan with its files found, its rooms prepared and its levels multiplied out.
+
+    `plan` and `sections` are without the optional sections that have no stems. `start_s` is the time of day
+    of the first frame where stems or plan say it; `stretch` is the part that is heard, None for all.
+    """
 
     plan: Plan
     sample_rate: int
     sections: tuple[SectionSource, ...]
     rooms: dict[str, PreparedRoom]
     warnings: tuple[Problem, ...]
+    start_s: Fraction | None = None
+    stretch: Stretch | None = None
 
     def section(self, name: str) -> SectionSource:
         """Look a section up by name."""
         return next(section for section in self.sections if section.name == name)
+
+    @property
+    def end_frame(self) -> int:
+        """Frame after the last one of any stem, with offsets and section delays, without any tail."""
+        return max(
+            (
+                section.delay_frames
+                + path.offset_frames
+                + resampled_length(
+                    path.stem.frames, from_rate=path.stem.sample_rate, to_rate=self.sample_rate
+                )
+                for section in self.sections
+                for path in section.stems
+            ),
+            default=0,
+        )
 
     @property
     def input_files(self) -> tuple[Path, ...]:
@@ -210,8 +249,16 @@ def open_session(
     problems : list of Problem
         All of them at once.
     """
+    plan = replace(plan, stems_folder=existing_spelling(plan.stems_folder))
     responses = [f for r in plan.rooms.values() for p in (r.responses or {}).values() for f in p.files]
     stems, problems, warnings = claim_stems(plan, ignore=[*responses, *plan.documents])
+    missing = {name for name, section in plan.sections.items() if section.optional and name not in stems}
+    if stems:  # otherwise the folder itself is at fault
+        plan, advice = without_sections(plan, missing)
+        warnings[:0] = advice
+    placement, found, advice = place_stems(plan, stems)
+    problems.extend(found)
+    warnings.extend(advice)
     sample_rate = _sample_rate(plan, stems, problems, warnings)
 
     requests: dict[str, list[PositionRequest]] = {name: [] for name in plan.rooms}
@@ -260,10 +307,10 @@ def open_session(
         return None, problems
 
     sections = tuple(
-        _resolve_section(plan, section, stems[section.name], chosen, rooms, sample_rate, muted)
+        _resolve_section(plan, section, stems[section.name], placement, chosen, rooms, sample_rate, muted)
         for section in plan.sections.values()
     )
-    return Session(plan, sample_rate, sections, rooms, tuple(warnings)), []
+    return Session(plan, sample_rate, sections, rooms, tuple(warnings), placement.start_s), []
 
 
 def _sample_rate(
@@ -272,29 +319,41 @@ def _sample_rate(
     problems: list[Problem],
     warnings: list[Problem],
 ) -> int | None:
+    """Rate of the session; None, reported, when strictness forbids to choose one. Warns of what is resampled.
+
+    Without a rate in the plan it is that of most stems, the higher one of two that equally many have.
+    """
     sources = [source for group in stems.values() for source in group]
-    rates = sorted({source.sample_rate for source in sources})
-    if plan.sample_rate is not None:
-        for rate in rates:
-            names = [source.name for source in sources if source.sample_rate == rate]
-            if rate != plan.sample_rate:
-                listed = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
-                warnings.append(
-                    Problem(f"resampled from {rate} Hz to {plan.sample_rate} Hz: {listed}", plan.place)
-                )
-        return plan.sample_rate
-    if len(rates) == 1:
-        return rates[0]
-    if rates:
-        examples = ", ".join(f"{r} Hz ({next(s.name for s in sources if s.sample_rate == r)})" for r in rates)
-        problems.append(
-            Problem(
-                f"the stems have several sample rates: {examples}",
-                plan.place,
-                "say which with `sample_rate:`",
+    by_rate: dict[int, list[str]] = {}
+    for source in sources:
+        by_rate.setdefault(source.sample_rate, []).append(source.name)
+    wanted = plan.sample_rate
+    if wanted is None and plan.strict and len(by_rate) > 1:
+        examples = ", ".join(f"{rate} Hz ({_names(by_rate[rate])})" for rate in sorted(by_rate))
+        what = f"the stems have several sample rates: {examples}"
+        remedy = "say which with `sample_rate:` and without `strict`, or export all at one rate"
+        problems.append(Problem(what, plan.place_of("stems"), remedy))
+        return None
+    if wanted is None:
+        wanted = max(by_rate, key=lambda rate: (len(by_rate[rate]), rate), default=None)
+    for rate in sorted(by_rate):
+        if rate == wanted:
+            continue
+        key = "stems" if plan.sample_rate is None else "sample_rate"
+        if plan.strict:
+            what = f"stems of {rate} Hz would have to be resampled to {wanted} Hz: {_names(by_rate[rate])}"
+            problems.append(
+                Problem(what, plan.place_of(key), "export them at that rate; or without `strict`")
             )
-        )
-    return None
+        else:
+            remedy = f"`sample_rate: {rate}` if that rate is meant" if plan.sample_rate is None else None
+            what = f"resampled from {rate} Hz to {wanted} Hz: {_names(by_rate[rate])}"
+            warnings.append(Problem(what, plan.place_of(key), remedy))
+    return wanted
+
+
+def _names(names: list[str]) -> str:
+    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
 
 
 def _cuts_beyond_nyquist(plan: Plan, sample_rate: int) -> list[Problem]:
@@ -324,6 +383,7 @@ def _resolve_section(
     plan: Plan,
     section: Section,
     stems: tuple[StemSource, ...],
+    placement: Placement,
     chosen: dict[tuple[str, int], PositionRequest],
     rooms: dict[str, PreparedRoom],
     sample_rate: int,
@@ -357,7 +417,13 @@ def _resolve_section(
     return SectionSource(
         name=section.name,
         group=section.group,
-        stems=tuple(_stem_path(stem, section, mono=mono) for stem in stems),
+        stems=tuple(
+            replace(
+                _stem_path(stem, section, mono=mono),
+                offset_frames=placement.offset_frames(stem, sample_rate),
+            )
+            for stem in stems
+        ),
         signal_channels=channels,
         gain=gain,
         dry_gain=None if section.dry_db is None else gain * amplitude(section.dry_db),

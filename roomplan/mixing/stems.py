@@ -4,18 +4,29 @@ Conventions
 -----------
 A *stem* is one mono or stereo signal: one file, or two mono files whose names differ only in a left/right
 mark (`_L/_R`, `-L/-R`, `.L/.R`, `left/right`). Names are compared in Unicode NFC, ignoring case, with or
-without their extension. Nothing is guessed: a name that fits two files, a stem that two sections claim and
-a pattern that fits nothing are problems.
+without their extension; of several that fit so, the one spelt byte for byte as in the plan is meant. Nothing
+is guessed: a name that fits two files, a stem that two sections claim and a pattern that fits nothing are
+problems.
+
+A *time reference* is the time of day at which a stem begins, as its file states it. 0 counts as none: many
+programs write it where no time was set (common practice, no source).
+
+Sources
+-------
+EBU Tech 3285: the `bext` chunk, see `roomplan.audio.broadcast`.
 """
 
 from __future__ import annotations
 
-import fnmatch
+import os
 import re
 import unicodedata
 from dataclasses import dataclass, field
+from fnmatch import translate
+from functools import cached_property
 from typing import TYPE_CHECKING
 
+from roomplan.audio.broadcast import read_time_reference
 from roomplan.audio.files import SoundInfo, inspect_sound
 from roomplan.audio.names import is_sound_name
 from roomplan.documents.suggest import did_you_mean
@@ -23,32 +34,55 @@ from roomplan.errors import AudioError, Place, Problem
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
+    from fractions import Fraction
     from pathlib import Path
 
     from roomplan.plan.model import Plan, Section, StemEntry
 
-__all__ = ["StemSource", "StemsFolder", "claim_stems", "split_side"]
+__all__ = ["StemSource", "StemsFolder", "claim_stems", "existing_spelling", "split_side"]
 
 # a mark must follow a separator, so that "Cello" or "FLUTER" never reads as a side
 _SIDE = re.compile(r"^(?P<base>.*?)(?P<mark>[_\-.]l|[_\-.]r|[_\-. ]?left|[_\-. ]?right)$", re.IGNORECASE)
 
+# Files that each get a line of their own when no section claims them; a folder may hold thousands.
+_MOST_UNCLAIMED_LISTED = 8
+
 
 @dataclass(frozen=True)
 class StemSource:
-    """One mono or stereo stem with its own level and pan; `files` holds one file, or left and right."""
+    """One mono or stereo stem with its own level and pan; `files` holds one file, or left and right.
+
+    `frames` counts at the file's own rate, of the longer file of a pair; `reference_s` is the exact time of
+    day of its first frame, None where the files state none.
+    """
 
     name: str
     files: tuple[Path, ...]
     channels: int
     sample_rate: int
-    duration_s: float
+    frames: int
     level_db: float
     pan: float | None
     place: Place
+    reference_s: Fraction | None = None
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.sample_rate
+
+
+@dataclass(frozen=True)
+class _StemFile:
+    """What is known of one claimed file."""
+
+    info: SoundInfo
+    reference_s: Fraction | None
 
 
 def _folded(name: str) -> str:
-    return unicodedata.normalize("NFC", name).casefold()
+    # Folding case may take a name out of normal form.
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 
 
 def split_side(stem: str) -> tuple[str, str] | None:
@@ -57,6 +91,23 @@ def split_side(stem: str) -> tuple[str, str] | None:
     if match is None or not match["base"]:
         return None
     return match["base"], "left" if match["mark"].lstrip("_-. ").casefold().startswith("l") else "right"
+
+
+def existing_spelling(path: Path) -> Path:
+    """Return the path of an existing file or folder that is this one but for NFC and NFD, else the path.
+
+    Systems that keep a name byte for byte hold two spellings of an accent apart; one writes what the plan
+    has, another what the disk has.
+    """
+    if os.path.lexists(path):
+        return path
+    parent = existing_spelling(path.parent) if path.parent != path else path
+    wanted = unicodedata.normalize("NFC", path.name)
+    try:
+        found = [p.name for p in parent.iterdir() if unicodedata.normalize("NFC", p.name) == wanted]
+    except OSError:
+        found = []
+    return parent / found[0] if len(found) == 1 else path
 
 
 @dataclass
@@ -69,54 +120,89 @@ class StemsFolder:
     @classmethod
     def listed(cls, folder: Path, place: Place) -> tuple[StemsFolder, list[Problem]]:
         """List the folder's sound files; a missing folder is one problem, not one per stem."""
-        if not folder.is_dir():
-            what = f"the stems folder {folder} " + ("is a file" if folder.exists() else "does not exist")
+        folder = existing_spelling(folder)
+        if not os.path.isdir(folder):  # noqa: PTH112 — a folder behind a locked door is not there
+            what = f"the stems folder {folder} "
+            what += "is a file" if os.path.exists(folder) else "does not exist"  # noqa: PTH110
             near = _near_folder(folder)
-            return cls(folder), [
-                Problem(
-                    what, place, f"did you mean {near}?" if near else "name the folder that holds the stems"
-                )
-            ]
+            remedy = f"did you mean {near}?" if near else "name the folder that holds the stems"
+            missing = _first_missing(folder)
+            if near is None and missing is not None and missing != folder:
+                what += f": there is no {missing}"
+                remedy = "check the path, and that the disk it lies on is connected"
+            return cls(folder), [Problem(what, place, remedy)]
         try:
-            entries = sorted(folder.iterdir(), key=lambda path: _folded(path.name))
+            entries = [(path, _folded(path.name)) for path in folder.iterdir()]
         except OSError as error:
             return cls(folder), [
                 Problem(
                     f"the stems folder {folder} cannot be read: {error.strerror}", place, "allow reading it"
                 )
             ]
-        files = [path for path in entries if is_sound_name(path)]
-        return cls(folder, files), []
+        return cls(
+            folder, [path for path, _ in sorted(entries, key=lambda e: e[1]) if is_sound_name(path)]
+        ), []
+
+    @cached_property
+    def _names(self) -> list[tuple[Path, str, str]]:
+        """Every file with its folded name and its folded name without extension."""
+        return [(path, _folded(path.name), _folded(path.stem)) for path in self.files]
+
+    @cached_property
+    def _by_name(self) -> dict[str, list[Path]]:
+        return _grouped((name, path) for path, name, _stem in self._names)
+
+    @cached_property
+    def _by_stem(self) -> dict[str, list[Path]]:
+        return _grouped((stem, path) for path, _name, stem in self._names)
+
+    @cached_property
+    def _halves(self) -> dict[str, list[Path]]:
+        """Folded base name → the files that are a left or right half of it."""
+        sides = ((path, split_side(path.stem)) for path in self.files)
+        return _grouped((_folded(side[0]), path) for path, side in sides if side)
 
     def matching(self, pattern: str) -> list[Path]:
         """Files whose name, with or without extension, is `pattern` or fits it as a glob."""
         wanted = _folded(pattern)
-        exact = [p for p in self.files if _folded(p.name) == wanted]
-        exact = exact or [p for p in self.files if _folded(p.stem) == wanted]
+        exact = self._by_name.get(wanted) or self._by_stem.get(wanted)
         if exact:
-            return exact
+            as_written = [path for path in exact if pattern in {path.name, path.stem}]
+            return list(as_written if len(as_written) == 1 else exact)
         if not _is_glob(pattern):
-            pair = [p for p in self.files if (side := split_side(p.stem)) and _folded(side[0]) == wanted]
-            if {split_side(p.stem)[1] for p in pair if split_side(p.stem)} == {"left", "right"}:  # type: ignore[index]
-                return pair
-            direct = self.folder / pattern
-            return [direct] if ("/" in pattern or "\\" in pattern) and direct.is_file() else []
-        return [
-            p
-            for p in self.files
-            if fnmatch.fnmatchcase(_folded(p.name), wanted) or fnmatch.fnmatchcase(_folded(p.stem), wanted)
-        ]
+            pair = self._halves.get(wanted, [])
+            if {side[1] for path in pair if (side := split_side(path.stem))} == {"left", "right"}:
+                return list(pair)
+            if "/" not in pattern and "\\" not in pattern:
+                return []
+            direct = existing_spelling(self.folder / pattern)
+            return [direct] if os.path.isfile(direct) else []  # noqa: PTH113
+        fits = re.compile(translate(wanted)).match
+        return [path for path, name, stem in self._names if fits(name) or fits(stem)]
+
+
+def _grouped(pairs: Iterable[tuple[str, Path]]) -> dict[str, list[Path]]:
+    groups: dict[str, list[Path]] = {}
+    for key, path in pairs:
+        groups.setdefault(key, []).append(path)
+    return groups
 
 
 def _near_folder(folder: Path) -> str | None:
     parent = folder.parent
-    if not parent.is_dir():
-        return None
     try:
         names = [p.name for p in parent.iterdir() if p.is_dir()]
     except OSError:
         return None
     return did_you_mean(folder.name, names)
+
+
+def _first_missing(folder: Path) -> Path | None:
+    """Return the outermost folder of a path that does not exist."""
+    for part in (*reversed(folder.parents), folder):
+        if not os.path.exists(part):  # noqa: PTH110
+            return part
+    return None
 
 
 def _is_glob(pattern: str) -> bool:
@@ -137,97 +223,241 @@ def claim_stems(
     Returns
     -------
     stems : dict
-        Section name → its stems in the order of the plan, files in the order of their names.
+        Section name → its stems in the order of the plan, files in the order of their names. An optional
+        section that no file fits is not in it.
     problems, warnings : list of Problem
-        Everything that keeps the plan from being rendered; and the stems that nobody claims.
+        Everything that keeps the plan from being rendered; and what it can be rendered with, such as stems
+        that nobody claims. With `strict` these are problems too.
     """
-    folder, problems = StemsFolder.listed(plan.stems_folder, plan.place)
+    at = plan.place_of("stems")
+    folder, problems = StemsFolder.listed(plan.stems_folder, at)
     if problems:
         return {}, problems, []
-    warnings: list[Problem] = []
-    owner: dict[Path, str] = {}
-    stems: dict[str, tuple[StemSource, ...]] = {}
-    infos: dict[Path, SoundInfo | None] = {}
+    if not folder.files and not _looks_below(plan):
+        what = f"the stems folder {folder.folder} holds no sound files"
+        return {}, [Problem(what, at, "put the stems there; is the disk it lies on connected?")], []
+    claims = _Claims(plan, folder)
     for section in plan.sections.values():
-        claimed = _claim_for_section(section, folder, problems)
+        claims.claim(section)
+    claims.note_unclaimed(ignore)
+    if plan.sections and not claims.stems and not claims.problems:
+        what = f"no section has a stem in {folder.folder}: all of them are optional, and no file fits any"
+        claims.problems.append(Problem(what, at, _shown_names([p.name for p in folder.files])))
+    if claims.unreadable and not os.path.isdir(folder.folder):  # noqa: PTH112
+        what = f"the stems folder {folder.folder} is gone since it was listed"
+        remedy = "keep it and its disk in place, and start again"
+        claims.problems.append(Problem(what, at, remedy))
+    else:
+        claims.problems.extend(claims.unreadable)
+    return claims.stems, claims.problems, claims.warnings
+
+
+def _looks_below(plan: Plan) -> bool:
+    """Tell whether a stem is named with a folder of its own."""
+    return any("/" in e.pattern or "\\" in e.pattern for s in plan.sections.values() for e in s.stems)
+
+
+class _Claims:
+    """The stems of one plan on their way to its sections."""
+
+    def __init__(self, plan: Plan, folder: StemsFolder) -> None:
+        self.plan = plan
+        self.folder = folder
+        self.stems: dict[str, tuple[StemSource, ...]] = {}
+        self.problems: list[Problem] = []
+        self.warnings: list[Problem] = []
+        self.unreadable: list[Problem] = []
+        self._owner: dict[Path, str] = {}
+        self._files: dict[Path, _StemFile | None] = {}
+
+    def warn(self, problem: Problem) -> None:
+        """Note what a strict plan refuses."""
+        (self.problems if self.plan.strict else self.warnings).append(problem)
+
+    def claim(self, section: Section) -> None:
+        """Give a section its stems."""
+        claimed = self._claimed_by(section)
+        if claimed is None:
+            return
         for path, entry in claimed.items():
-            other = owner.setdefault(path, section.name)
+            other = self._owner.setdefault(path, section.name)
             if other != section.name:
-                problems.append(
+                self.problems.append(
                     Problem(
                         f"stem {path.name} is claimed by section {other} and by section {section.name}",
                         entry.place,
                         "narrow one of the two patterns so that each stem is heard once",
                     )
                 )
-        sources = _join_sides(section, claimed, infos, problems, warnings)
-        stems[section.name] = tuple(sources)
-    ignored = {_identity(path) for path in ignore}
-    warnings.extend(
-        Problem(
-            f"stem {path.name} is claimed by no section and will not be heard",
-            plan.place,
-            "add it to a section's stems, or move it out of the folder",
+        self.stems[section.name] = tuple(self._joined(section, claimed))
+
+    def note_unclaimed(self, ignore: Collection[Path]) -> None:
+        """Warn of the files that no section claims."""
+        left = [path for path in self.folder.files if path not in self._owner]
+        ignored = {_identity(path) for path in ignore} if left else set()
+        left = [path for path in left if _identity(path) not in ignored]
+        place = self.plan.place_of("stems")
+        remedy = "add it to a section's stems, or move it out of the folder"
+        if len(left) <= _MOST_UNCLAIMED_LISTED:
+            for path in left:
+                what = f"stem {path.name} is claimed by no section and will not be heard"
+                self.warn(Problem(what, place, remedy))
+            return
+        names = ", ".join(path.name for path in left[:_MOST_UNCLAIMED_LISTED])
+        what = (
+            f"{len(left)} stems are claimed by no section and will not be heard: {names} and "
+            f"{len(left) - _MOST_UNCLAIMED_LISTED} more"
         )
-        for path in folder.files
-        if path not in owner and _identity(path) not in ignored
-    )
-    return stems, problems, warnings
+        self.warn(Problem(what, place, remedy.replace("add it", "add them").replace("move it", "move them")))
 
+    def _claimed_by(self, section: Section) -> dict[Path, StemEntry] | None:
+        """Claim exact names first, so that `["*choir*", {file: choir_solo, level: -3}]` means what it says.
 
-def _identity(path: Path) -> Path:
-    try:
-        return path.resolve()
-    except OSError:
-        return path
+        None for an optional section that no file fits.
+        """
+        entries = sorted(section.stems, key=lambda e: _is_glob(e.pattern))
+        fitting = [(entry, self.folder.matching(entry.pattern)) for entry in entries]
+        if section.optional and not any(found for _entry, found in fitting):
+            return None
+        claimed: dict[Path, StemEntry] = {}
+        for entry, found in fitting:
+            if not found:
+                # In an optional section patterns are the names a template knows: one that fits is enough.
+                if not (section.optional and _is_glob(entry.pattern)):
+                    self.problems.append(_nothing_found(entry, self.folder))
+                continue
+            if not _is_glob(entry.pattern) and len(found) > 1 and not _is_pair(found):
+                self.problems.append(_several_found(entry, found))
+                continue
+            for path in found:
+                if _is_glob(entry.pattern):
+                    claimed.setdefault(path, entry)
+                elif path in claimed:
+                    self.problems.append(
+                        Problem(
+                            f"stem {path.name} is named twice in section {section.name}",
+                            entry.place,
+                            "name it once",
+                        )
+                    )
+                else:
+                    claimed[path] = entry
+        return claimed
 
-
-def _claim_for_section(
-    section: Section, folder: StemsFolder, problems: list[Problem]
-) -> dict[Path, StemEntry]:
-    """Claim exact names first, so that `["*choir*", {file: choir_solo, level: -3}]` means what it says."""
-    claimed: dict[Path, StemEntry] = {}
-    names = [p.name for p in folder.files]
-    for entry in sorted(section.stems, key=lambda e: _is_glob(e.pattern)):
-        found = folder.matching(entry.pattern)
-        if not found:
-            problems.append(_nothing_found(entry, folder, names))
-            continue
-        if not _is_glob(entry.pattern) and len(found) > 1 and not _is_pair(found):
-            listing = ", ".join(p.name for p in found)
-            problems.append(
-                Problem(
-                    f"stem {entry.pattern!r} fits several files: {listing}",
-                    entry.place,
-                    "write the name with its extension",
+    def _joined(self, section: Section, claimed: dict[Path, StemEntry]) -> list[StemSource]:
+        """Turn claimed files into stems; two mono files that are left and right of one name become one."""
+        opened: dict[Path, _StemFile] = {}
+        for path, entry in claimed.items():
+            if path not in self._files:
+                self._files[path] = self._inspected(path, entry)
+            file = self._files[path]
+            if file is not None:
+                opened[path] = file
+        halves = _grouped(
+            (_folded(side[0]), path)
+            for path, file in opened.items()
+            if file.info.channels == 1 and (side := split_side(path.stem))
+        )
+        sources: list[StemSource] = []
+        used: set[Path] = set()
+        for path in sorted(opened, key=lambda p: _folded(p.name)):
+            if path in used:
+                continue
+            entry, file, side = claimed[path], opened[path], split_side(path.stem)
+            others = halves.get(_folded(side[0]), []) if side else []
+            partner = _partner(path, [other for other in others if other not in used], claimed, opened)
+            files = (path,)
+            if partner is not None:
+                files = (path, partner) if side and side[1] == "left" else (partner, path)
+                used.add(partner)
+            elif file.info.channels == 1 and entry.pan is None and side is not None:
+                what = f"stem {path.name} looks like the {side[1]} half of a pair whose other half is missing"
+                remedy = "it is used as a mono stem; give it a pan if that is meant"
+                self.warn(Problem(what, entry.place, remedy))
+            used.add(path)
+            sources.append(
+                StemSource(
+                    name=side[0] if len(files) == 2 and side else path.stem,
+                    files=files,
+                    channels=2 if len(files) == 2 else file.info.channels,
+                    sample_rate=file.info.sample_rate,
+                    frames=max(opened[p].info.frames for p in files),
+                    level_db=entry.level_db,
+                    pan=entry.pan,
+                    place=entry.place,
+                    reference_s=self._reference_s([opened[p] for p in files], entry.place),
                 )
             )
-            continue
-        for path in found:
-            if _is_glob(entry.pattern):
-                claimed.setdefault(path, entry)
-            elif path in claimed:
-                problems.append(
-                    Problem(
-                        f"stem {path.name} is named twice in section {section.name}",
-                        entry.place,
-                        "name it once",
-                    )
+        if not sources and not self.problems and not section.stems:
+            what = f"section {section.name} has no stems"
+            self.problems.append(Problem(what, section.place, "add `stems:` with a name or a pattern"))
+        return sources
+
+    def _reference_s(self, files: list[_StemFile], place: Place) -> Fraction | None:
+        """Time of day of a stem; halves that begin at different times are a problem."""
+        stated = [file.reference_s for file in files if file.reference_s is not None]
+        if not stated:
+            return None
+        first, last = stated[0], stated[-1]
+        rate = files[0].info.sample_rate
+        if abs(last - first) * rate > 1:
+            names = " and ".join(file.info.path.name for file in files)
+            apart = abs(round((last - first) * rate))
+            what = f"stems {names} are halves of a pair and state times {apart} samples apart"
+            self.problems.append(Problem(what, place, "export both from one start"))
+        return first
+
+    def _inspected(self, path: Path, entry: StemEntry) -> _StemFile | None:
+        try:
+            info = inspect_sound(path)
+            reference = read_time_reference(path) if info.container in _WITH_REFERENCE else None
+        except AudioError as error:
+            self.unreadable.extend(Problem(p.what, entry.place, p.remedy) for p in error.problems)
+            return None
+        if info.channels > 2:
+            self.problems.append(
+                Problem(
+                    f"stem {path.name} has {info.channels} channels",
+                    entry.place,
+                    "stems are mono or stereo: split it first",
                 )
-            else:
-                claimed[path] = entry
-    return claimed
+            )
+            return None
+        return _StemFile(info, reference.seconds if reference is not None and reference.samples else None)
 
 
-def _nothing_found(entry: StemEntry, folder: StemsFolder, names: list[str]) -> Problem:
+# Containers of libsndfile that may hold a `bext` chunk.
+_WITH_REFERENCE = frozenset({"WAV", "WAVEX", "RF64"})
+
+
+def _identity(path: Path) -> str:
+    return os.path.realpath(path)
+
+
+def _nothing_found(entry: StemEntry, folder: StemsFolder) -> Problem:
     what = f"no stem in {folder.folder} fits {entry.pattern!r}"
-    near = did_you_mean(entry.pattern.strip("*"), [*names, *(name.rsplit(".", 1)[0] for name in names)])
+    names = [path.name for path in folder.files]
+    near = did_you_mean(entry.pattern.strip("*"), [*names, *(path.stem for path in folder.files)])
     if near:
         return Problem(what, entry.place, f"did you mean {near!r}?")
+    return Problem(what, entry.place, _shown_names(names))
+
+
+def _shown_names(names: list[str]) -> str:
     if not names:
-        return Problem(what, entry.place, "the folder holds no sound files at all")
-    shown = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
-    return Problem(what, entry.place, f"the folder holds {shown}")
+        return "the folder holds no sound files at all"
+    return f"the folder holds {', '.join(names[:6])}" + (
+        f" and {len(names) - 6} more" if len(names) > 6 else ""
+    )
+
+
+def _several_found(entry: StemEntry, found: list[Path]) -> Problem:
+    listing = ", ".join(path.name for path in found)
+    what = f"stem {entry.pattern!r} fits several files: {listing}"
+    if len({_folded(path.name) for path in found}) == 1:
+        # No other writing in the plan tells them apart.
+        return Problem(what, entry.place, "rename one of them: their names differ only in case or accents")
+    return Problem(what, entry.place, "write the name with its extension")
 
 
 def _is_pair(files: Iterable[Path]) -> bool:
@@ -235,98 +465,19 @@ def _is_pair(files: Iterable[Path]) -> bool:
     return len(sides) == 2 and all(sides) and {side[1] for side in sides if side} == {"left", "right"}
 
 
-def _join_sides(
-    section: Section,
-    claimed: dict[Path, StemEntry],
-    infos: dict[Path, SoundInfo | None],
-    problems: list[Problem],
-    warnings: list[Problem],
-) -> list[StemSource]:
-    """Turn claimed files into stems; two mono files that are left and right of one name become one."""
-    opened: dict[Path, SoundInfo] = {}
-    for path, entry in claimed.items():
-        if path not in infos:
-            infos[path] = _inspected(path, entry, problems)
-        info = infos[path]
-        if info is not None:
-            opened[path] = info
-    sources: list[StemSource] = []
-    used: set[Path] = set()
-    for path in sorted(opened, key=lambda p: _folded(p.name)):
-        if path in used:
-            continue
-        entry, info = claimed[path], opened[path]
-        partner = _partner(path, claimed, opened)
-        files = (path,)
-        if partner is not None:
-            side = split_side(path.stem)
-            files = (path, partner) if side and side[1] == "left" else (partner, path)
-            used.add(partner)
-        elif info.channels == 1 and entry.pan is None and (side := split_side(path.stem)) is not None:
-            warnings.append(
-                Problem(
-                    f"stem {path.name} looks like the {side[1]} half of a pair whose other half is missing",
-                    entry.place,
-                    "it is used as a mono stem; give it a pan if that is meant",
-                )
-            )
-        used.add(path)
-        base = split_side(path.stem)
-        name = base[0] if len(files) == 2 and base else path.stem
-        durations = [opened[p].frames / opened[p].sample_rate for p in files]
-        sources.append(
-            StemSource(
-                name=name,
-                files=files,
-                channels=2 if len(files) == 2 else info.channels,
-                sample_rate=info.sample_rate,
-                duration_s=max(durations),
-                level_db=entry.level_db,
-                pan=entry.pan,
-                place=entry.place,
-            )
-        )
-    if not sources and not problems and not section.stems:
-        problems.append(
-            Problem(
-                f"section {section.name} has no stems", section.place, "add `stems:` with a name or a pattern"
-            )
-        )
-    return sources
-
-
-def _partner(path: Path, claimed: dict[Path, StemEntry], opened: dict[Path, SoundInfo]) -> Path | None:
+def _partner(
+    path: Path, others: Iterable[Path], claimed: dict[Path, StemEntry], opened: dict[Path, _StemFile]
+) -> Path | None:
     """Find the other half: mono, same base and rate, claimed by the same entry or by a twin without a pan."""
-    side = split_side(path.stem)
-    if side is None or opened[path].channels != 1:
+    side, mine, info = split_side(path.stem), claimed[path], opened[path].info
+    if side is None or info.channels != 1:
         return None
-    mine = claimed[path]
-    for other, info in opened.items():
+    for other in others:
         other_side = split_side(other.stem)
-        if other == path or other_side is None or info.channels != 1:
-            continue
-        if _folded(other_side[0]) != _folded(side[0]) or other_side[1] == side[1]:
+        if other == path or other_side is None or other_side[1] == side[1]:
             continue
         theirs = claimed[other]
         alike = theirs.level_db == mine.level_db and theirs.pan is None and mine.pan is None
-        if (theirs is mine or alike) and info.sample_rate == opened[path].sample_rate:
+        if (theirs is mine or alike) and opened[other].info.sample_rate == info.sample_rate:
             return other
     return None
-
-
-def _inspected(path: Path, entry: StemEntry, problems: list[Problem]) -> SoundInfo | None:
-    try:
-        info = inspect_sound(path)
-    except AudioError as error:
-        problems.extend(Problem(p.what, entry.place, p.remedy) for p in error.problems)
-        return None
-    if info.channels > 2:
-        problems.append(
-            Problem(
-                f"stem {path.name} has {info.channels} channels",
-                entry.place,
-                "stems are mono or stereo: split it first",
-            )
-        )
-        return None
-    return info

@@ -1,5 +1,8 @@
 """Load a plan: every problem at once, and the plan as far as it can be made out.
 
+A plan is a YAML file with whatever it extends, or the report of a render, which keeps the plan it was made
+from.
+
 Conventions
 -----------
 Problems come in file order, each with its line: what is wrong — what would be right. Nothing raises for
@@ -8,20 +11,23 @@ anything a file can hold.
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from roomplan.documents.extends import read_extended, tidy
 from roomplan.documents.source import in_file_order
+from roomplan.errors import Problem
 from roomplan.plan.faults import checked_shape
 from roomplan.plan.resolve import resolve_plan
 from roomplan.plan.schema import plan_schema
+from roomplan.plan.written import WrittenPlan, read_reported, written_paths
 
 if TYPE_CHECKING:
     from roomplan.documents.places import PlaceMap
-    from roomplan.errors import Problem
     from roomplan.plan.model import Plan
+    from roomplan.plan.written import Reported
 
 __all__ = ["LoadedPlan", "load_plan", "plan_schema"]
 
@@ -37,10 +43,13 @@ class LoadedPlan:
         a file could not be read.
     problems : tuple of Problem
         In file order, the plan's own file first. Empty: the plan can be trusted as far as a plan goes.
+    written : WrittenPlan or None
+        What the files say, word for word, for a report to keep; None when there are problems.
     """
 
     plan: Plan | None
     problems: tuple[Problem, ...]
+    written: WrittenPlan | None = None
 
 
 def _names(data: dict[str, Any], places: PlaceMap, key: str) -> tuple[str, ...]:
@@ -58,12 +67,12 @@ def _drop_nulls(data: dict[str, Any]) -> None:
 
 
 def load_plan(path: Path | str) -> LoadedPlan:
-    """Read a plan file, with everything it extends.
+    """Read a plan file, with everything it extends, or the plan that a report keeps.
 
     Parameters
     ----------
     path : Path
-        The plan; shown in messages as given.
+        The plan, or the `report.json` of a render; shown in messages as given.
 
     Returns
     -------
@@ -73,22 +82,50 @@ def load_plan(path: Path | str) -> LoadedPlan:
     Notes
     -----
     No stem and no response is looked at, so which stems a pattern means and which positions a synthetic room
-    has is not checked here.
+    has is not checked here. A plan from a report has the source and the documents it was made from, which
+    need not be there any more; its places are those in the report. A room file that is not what it was then
+    is written anew from the report, into a folder of its own that goes with this process.
     """
     path = Path(path)
+    reported = read_reported(path)
+    if isinstance(reported, Problem):
+        return LoadedPlan(None, (reported,))
+    return _load_files(path) if reported is None else _load_reported(path, reported)
+
+
+def _load_files(path: Path) -> LoadedPlan:
     document, problems = read_extended(path)
     if document is None:
         return LoadedPlan(None, tuple(problems))
     data, places = document.data, document.places
     if not document.complete:
         _drop_nulls(data)  # they remove something of the base that could not be read
+    words = copy.deepcopy(data)  # checking takes out what it refuses
+    plan = None
+    documents = tuple(tidy(file.absolute()) for file in document.files)
+    plan, found = _made_out(data, places, path, documents, partial=not document.complete)
+    problems = in_file_order([*problems, *found], document.files)
+    written = None
+    if plan is not None and not problems:
+        written = WrittenPlan(plan.source, documents, words, written_paths(words, plan))
+    return LoadedPlan(plan, tuple(problems), written)
+
+
+def _load_reported(path: Path, reported: Reported) -> LoadedPlan:
+    written = reported.written
+    plan, found = _made_out(reported.data, reported.places, written.source, written.documents, partial=False)
+    problems = in_file_order([*reported.problems, *found], (path,))
+    return LoadedPlan(plan, tuple(problems), None if problems else written)
+
+
+def _made_out(
+    data: dict[str, Any], places: PlaceMap, source: Path, documents: tuple[Path, ...], *, partial: bool
+) -> tuple[Plan | None, list[Problem]]:
+    """Return the plan that data mean, None when they are only a part of one or have no shape at all."""
     kinds = (("room", "rooms"), ("section", "sections"), ("group", "groups"))
     names = {kind: _names(data, places, key) for kind, key in kinds}
-    shape, found = checked_shape(data, places, partial=not document.complete)
-    problems += found
-    plan = None
-    if shape is not None and document.complete:
-        documents = tuple(tidy(file.absolute()) for file in document.files)
-        plan, found = resolve_plan(shape, places, source=path, documents=documents, names=names)
-        problems += found
-    return LoadedPlan(plan, tuple(in_file_order(problems, document.files)))
+    shape, problems = checked_shape(data, places, partial=partial)
+    if shape is None or partial:
+        return None, problems
+    plan, found = resolve_plan(shape, places, source=source, documents=documents, names=names)
+    return plan, [*problems, *found]

@@ -15,12 +15,13 @@ of synthetic rooms are not known. Which position a send without a `position` tak
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from roomplan.audio.timecode import FrameRate, Timecode
     from roomplan.errors import Place
 
 __all__ = [
@@ -56,7 +57,7 @@ Align = Literal["each", "room"]
 Container = Literal["wav", "flac"]
 BitDepth = Literal[16, 24, "32f"]
 Band = Literal["full", "words"]
-Family = Literal["mix", "prints", "dry", "wet", "rooms", "groups", "alternates"]
+Family = Literal["mix", "prints", "dry", "wet", "rooms", "groups", "alternates", "alternate_groups"]
 
 # Between the two sources of a stereo stem; about two desks of strings. Common practice, no source.
 DEFAULT_SPREAD_M = 3.0
@@ -118,6 +119,7 @@ class Section:
     sends: tuple[Send, ...]  # in the order of the plan's rooms
     group: str | None
     place: Place
+    optional: bool = False  # a cue may lack its stems: the section is then left out of the session
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,11 +167,17 @@ class Room:
 
 @dataclass(frozen=True, slots=True)
 class AlternateChange:
-    """What an alternate mix changes in one section; `level_db` is added to the section's own."""
+    """What an alternate mix changes in one section, its group's changes merged in. Levels are added.
 
-    level_db: float
+    `sends` holds a room only where something changes there: its level is added to every send of the section
+    into that room.
+    """
+
+    level_db: float  # to the section's own: dry and sends together
     mute: bool | None  # None: as the section has it
     place: Place
+    dry_db: float | None = 0.0  # to the section's own dry level; None: the dry path is off
+    sends: dict[str, float | None] = field(default_factory=dict)  # room → dB; None: those sends are off
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +185,7 @@ class Alternate:
     """A second mix of the same components with a few levels changed."""
 
     name: str
-    changes: dict[str, AlternateChange]
+    changes: dict[str, AlternateChange]  # by section; what is said of a group stands in each of its sections
     place: Place
 
 
@@ -206,7 +214,11 @@ class Margin:
 
 @dataclass(frozen=True, slots=True)
 class Delivery:
-    """Which families of files are written, where and how."""
+    """Which families of files are written, where and how.
+
+    `file_name` is a template without an ending: see `roomplan.plan.templates`. The folder has its fields
+    filled in.
+    """
 
     name: str
     folder: Path
@@ -214,6 +226,8 @@ class Delivery:
     bit_depth: BitDepth
     write: tuple[Family, ...]
     place: Place
+    sample_rate: int | None = None  # None: the session's
+    file_name: str | None = None  # None: the names of the buses
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,3 +249,13 @@ class Plan:
     deliveries: dict[str, Delivery]
     documents: tuple[Path, ...]  # every plan file read, this one first
     place: Place
+    cue: str | None = None
+    version: str | None = None
+    strict: bool = False  # what is otherwise a warning about the stems is a problem
+    frame_rate: FrameRate | None = None
+    start: Timecode | None = None  # of the first frame of every file; at `frame_rate`
+    key_places: dict[str, Place] = field(default_factory=dict)  # of the values at the top that are written
+
+    def place_of(self, key: str) -> Place:
+        """Return where the value of a key at the top stands, or the plan itself where it has none."""
+        return self.key_places.get(key, self.place)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from typing import TYPE_CHECKING, Literal
 
 from roomplan.documents.extends import path_beside, tidy
@@ -23,6 +24,7 @@ Cut = float | Literal["off"] | None
 
 _LONGEST_PRE_DELAY_MS = 4000.0
 _MOST_NAMES_LISTED = 12
+_BUS_KINDS = ("section", "group")
 
 
 class Reading:
@@ -89,6 +91,35 @@ class Reading:
             f"there is no {kind} {quoted(name)}", place, f"did you mean {quoted(near)}?" if near else listed
         )
         return False
+
+    def bus(self, text: str, label: str, place: Place) -> tuple[str, str] | None:
+        """Return `section` or `group` and the name that a text means; None, reported, if none or two.
+
+        Where a section and a group share a name, and only there, the text has its kind before it.
+        """
+        prefix, name = "", text
+        kinds = [kind for kind in _BUS_KINDS if self.has(kind, text)]
+        if not kinds and ":" in text:
+            prefix, _, name = text.partition(":")
+            kinds = [kind for kind in _BUS_KINDS if self.has(kind, name)]
+        if len(kinds) == 1 and not prefix:
+            return kinds[0], name
+        if len(kinds) == 2 and prefix in kinds:
+            return prefix, name
+        if len(kinds) == 2:
+            what = f"{label}: {quoted(name)} is the name of a section and of a group"
+            self.refuse(what, place, f"`section:{name}` or `group:{name}`")
+        elif kinds:
+            self.refuse(f"{label}: {quoted(text)} is more than a name", place, f"`{name}`")
+        elif self.names["section"] and not self.places.was_refused(("groups",)):
+            # Otherwise a whole mapping of names was refused, and this name may be one of them.
+            names = list(chain.from_iterable(self.names[kind] for kind in _BUS_KINDS))
+            near = did_you_mean(name, names)
+            more = ", …" if len(names) > _MOST_NAMES_LISTED else ""
+            listed = f"one of {', '.join(dict.fromkeys(names[:_MOST_NAMES_LISTED]))}{more}"
+            what = f"{label}: there is no section or group {quoted(text)}"
+            self.refuse(what, place, f"did you mean {quoted(near)}?" if near else listed)
+        return None
 
     def pre_delay_s(self, value: float | str, path: KeyPath) -> float:
         """Return a pre-delay in seconds; 0 when it cannot be known."""

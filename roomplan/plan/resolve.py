@@ -11,28 +11,33 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from roomplan.audio.timecode import parse_timecode
 from roomplan.documents.extends import tidy
-from roomplan.documents.wording import number
+from roomplan.documents.wording import number, quoted
+from roomplan.errors import RoomplanError
 from roomplan.plan import model
 from roomplan.plan.names import name_problems
 from roomplan.plan.reading import Reading
+from roomplan.plan.resolve_alternates import resolve_alternates
+from roomplan.plan.resolve_deliveries import resolve_deliveries
 from roomplan.plan.resolve_margins import resolve_margins
 from roomplan.plan.resolve_rooms import resolve_room
 from roomplan.plan.resolve_sends import merged_sends, resolve_sends
 from roomplan.plan.shape import StemShape
+from roomplan.plan.times import timecode_seconds
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from roomplan.audio.timecode import FrameRate, Timecode
     from roomplan.documents.places import KeyPath, PlaceMap
     from roomplan.errors import Problem
-    from roomplan.plan.shape import DeliveryShape, PlanShape, SectionShape
+    from roomplan.plan.shape import PlanShape, SectionShape
 
 __all__ = ["resolve_plan"]
 
-_DEFAULT_DELIVERY = "render"
-_DEFAULT_FAMILIES: tuple[model.Family, ...] = ("mix", "prints", "rooms")
+_FRAME_RATE_REMEDY = "`frame_rate: 25` or another at the top"
 
 # What the names in each mapping of a plan stand for.
 _KINDS = {
@@ -87,10 +92,13 @@ def resolve_plan(
     groups = _groups(reading, shape)
     sections = _sections(reading, shape, rooms, groups)
     folder = source.absolute().parent
+    title = shape.title or source.stem
+    start = _start(reading, shape)
+    keys = type(shape).keys()
     stems = None if shape.stems is None else reading.path(shape.stems, ("stems",))
     plan = model.Plan(
         source=tidy(source.absolute()),
-        title=shape.title or source.stem,
+        title=title,
         sample_rate=shape.sample_rate,
         stems_folder=stems or tidy(folder),
         trim_db=shape.trim,
@@ -98,12 +106,20 @@ def resolve_plan(
         rooms=rooms,
         groups=groups,
         sections=sections,
-        alternates=_alternates(reading, shape),
-        passages=_passages(reading, shape),
+        alternates=resolve_alternates(reading, shape.alternates, rooms, sections, groups),
+        passages=_passages(reading, shape, start),
         margins=resolve_margins(reading, shape.margins, sections, groups),
-        deliveries=_deliveries(reading, shape, folder),
+        deliveries=resolve_deliveries(
+            reading, shape, title=title, folder=folder, sections=sections, groups=groups
+        ),
         documents=documents,
         place=places.of(()),
+        cue=shape.cue,
+        version=shape.version,
+        strict=shape.strict,
+        frame_rate=shape.frame_rate,
+        start=start,
+        key_places={key: places.value((key,)) for key in keys if places.has((key,))},
     )
     return plan, reading.problems
 
@@ -176,6 +192,7 @@ def _section(
         sends=sends,
         group=group,
         place=places.of(path),
+        optional=shape.optional,
     )
 
 
@@ -192,71 +209,81 @@ def _stems(reading: Reading, shape: SectionShape, path: KeyPath) -> tuple[model.
     return tuple(entries)
 
 
-def _alternates(reading: Reading, shape: PlanShape) -> dict[str, model.Alternate]:
-    alternates: dict[str, model.Alternate] = {}
-    for name, changes in shape.alternates.items():
-        path: KeyPath = ("alternates", name)
-        known: dict[str, model.AlternateChange] = {}
-        for section, change in changes.items():
-            place = reading.places.of((*path, section))
-            if reading.known("section", section, place):
-                known[section] = model.AlternateChange(change.level, change.mute, place)
-        alternates[name] = model.Alternate(name, known, reading.places.of(path))
-    return alternates
+def _start(reading: Reading, shape: PlanShape) -> Timecode | None:
+    """Return the timecode of the first frame; None when the plan has none that can be read."""
+    if shape.start is None:
+        return None
+    place = reading.places.value(("start",))
+    if shape.frame_rate is None:
+        if not reading.places.was_refused(("frame_rate",)):
+            what = f"start: {quoted(shape.start)} is timecode and the plan has no frame rate"
+            reading.refuse(what, place, _FRAME_RATE_REMEDY)
+        return None
+    try:
+        return parse_timecode(shape.start, shape.frame_rate)
+    except RoomplanError as error:
+        reading.refuse(f"start: {error.problems[0].what}", place, error.problems[0].remedy or "")
+        return None
 
 
-def _passages(reading: Reading, shape: PlanShape) -> dict[str, model.Passage]:
+def _passages(reading: Reading, shape: PlanShape, start: Timecode | None) -> dict[str, model.Passage]:
     """Return the passages that end after they begin."""
+    _require_what_timecode_needs(reading, shape)
     passages: dict[str, model.Passage] = {}
     for name, passage in shape.passages.items():
         path: KeyPath = ("passages", name)
-        if passage.end > passage.start:
-            place = reading.places.of(path)
-            passages[name] = model.Passage(name, passage.start, passage.end, place)
+        begin = _moment_s(reading, passage.start, (*path, "from"), shape.frame_rate, start)
+        end = _moment_s(reading, passage.end, (*path, "to"), shape.frame_rate, start)
+        if begin is None or end is None:
+            continue
+        if end > begin:
+            passages[name] = model.Passage(name, begin, end, reading.places.of(path))
         else:
-            what = f"{name}: `to`, {number(passage.end)} s, is not after `from`, {number(passage.start)} s"
+            shown = [
+                moment if isinstance(moment, str) else f"{number(moment)} s"
+                for moment in (passage.end, passage.start)
+            ]
+            what = f"{name}: `to`, {shown[0]}, is not after `from`, {shown[1]}"
             reading.refuse(what, reading.places.value((*path, "to")), "`to` after `from`")
     return passages
 
 
-def _deliveries(reading: Reading, shape: PlanShape, folder: Path) -> dict[str, model.Delivery]:
-    """Return the one delivery; without any, the default one beside the plan."""
-    deliveries = {name: _delivery(reading, name, one, folder) for name, one in shape.deliveries.items()}
-    for name in list(deliveries)[1:]:
-        place = reading.places.of(("deliveries", name))
-        reading.refuse(f"{name}: several deliveries are not here yet", place, "one delivery for now")
-        del deliveries[name]
-    if not deliveries:
-        deliveries[_DEFAULT_DELIVERY] = model.Delivery(
-            name=_DEFAULT_DELIVERY,
-            folder=tidy(folder / _DEFAULT_DELIVERY),
-            container="wav",
-            bit_depth="32f",
-            write=_DEFAULT_FAMILIES,
-            place=reading.places.of(()),
-        )
-    return deliveries
+def _require_what_timecode_needs(reading: Reading, shape: PlanShape) -> None:
+    """Report once, where the first passage is in timecode, that the plan does not say how to read it."""
+    written = [
+        (("passages", name, key), moment)
+        for name, passage in shape.passages.items()
+        for key, moment in (("from", passage.start), ("to", passage.end))
+        if isinstance(moment, str)
+    ]
+    if not written:
+        return
+    path, moment = written[0]
+    place = reading.places.value(path)
+    if shape.frame_rate is None and shape.start is None:  # with a start that is the start's own problem
+        if not reading.places.was_refused(("frame_rate",)):
+            what = f"{path[-1]}: {quoted(moment)} is timecode and the plan has no frame rate"
+            reading.refuse(what, place, _FRAME_RATE_REMEDY)
+    elif shape.start is None and not reading.places.was_refused(("start",)):
+        what = f"{path[-1]}: {quoted(moment)} is timecode and the plan does not say where it starts"
+        reading.refuse(what, place, '`start: "01:00:00:00"` at the top, or seconds')
 
 
-def _delivery(reading: Reading, name: str, shape: DeliveryShape, beside: Path) -> model.Delivery:
-    path: KeyPath = ("deliveries", name)
-    places = reading.places
-    folder = None if shape.folder is None else reading.path(shape.folder, (*path, "folder"))
-    bit_depth = shape.bit_depth
-    if shape.format == "flac" and bit_depth == "32f":
-        remedy = "16 or 24, or `format: wav`"
-        reading.refuse(f"{name}: flac holds no 32f samples", places.of((*path, "bit_depth")), remedy)
-        bit_depth = None
-    if bit_depth is None:
-        bit_depth = 24 if shape.format == "flac" else "32f"
-    for index, family in enumerate(shape.write):
-        if family in shape.write[:index]:
-            reading.refuse(f"write: {family} stands twice", places.value((*path, "write", index)), "once")
-    return model.Delivery(
-        name=name,
-        folder=folder or tidy(beside / name),
-        container=shape.format,
-        bit_depth=bit_depth,
-        write=tuple(dict.fromkeys(shape.write)),
-        place=places.of(path),
-    )
+def _moment_s(
+    reading: Reading,
+    moment: float | str,
+    path: KeyPath,
+    rate: FrameRate | None,
+    start: Timecode | None,
+) -> float | None:
+    """Return seconds from the start; None for timecode that cannot be read."""
+    if not isinstance(moment, str):
+        return moment
+    if rate is None or start is None:
+        return None
+    try:
+        return float(timecode_seconds(moment, rate, start.seconds))
+    except RoomplanError as error:
+        problem = error.problems[0]
+        reading.refuse(f"{path[-1]}: {problem.what}", reading.places.value(path), problem.remedy or "")
+        return None

@@ -8,11 +8,8 @@ its bus (`section:choir`, `group:choir`); elsewhere the plain name is the one wa
 
 from __future__ import annotations
 
-from itertools import chain
 from typing import TYPE_CHECKING
 
-from roomplan.documents.suggest import did_you_mean
-from roomplan.documents.wording import quoted
 from roomplan.plan import model
 
 if TYPE_CHECKING:
@@ -23,9 +20,6 @@ if TYPE_CHECKING:
     from roomplan.plan.shape import MarginShape
 
 __all__ = ["resolve_margins"]
-
-_KINDS = ("section", "group")
-_MOST_NAMES_LISTED = 12
 
 
 def resolve_margins(
@@ -79,35 +73,5 @@ def resolve_margins(
 
 def _bus(reading: Reading, text: str, path: KeyPath) -> str | None:
     """Return the bus that a text means; None, and a problem, when it means none or two."""
-    place = reading.places.value(path)
-    prefix, name = "", text
-    kinds = _kinds(reading, text)
-    if not kinds and ":" in text:
-        prefix, _, name = text.partition(":")
-        kinds = _kinds(reading, name)
-    if len(kinds) == 1 and not prefix:
-        return f"{kinds[0]}:{name}"
-    if len(kinds) == 2 and prefix in kinds:
-        return text
-    if len(kinds) == 2:
-        what = f"{path[-1]}: {quoted(name)} is the name of a section and of a group"
-        reading.refuse(what, place, f"`section:{name}` or `group:{name}`")
-    elif kinds:
-        reading.refuse(f"{path[-1]}: {quoted(text)} is more than a name", place, f"`{name}`")
-    elif reading.names["section"] and not reading.places.was_refused(("groups",)):
-        # Otherwise a whole mapping of names was refused, and this name may be one of them.
-        _unknown(reading, text, name, path)
-    return None
-
-
-def _kinds(reading: Reading, name: str) -> list[str]:
-    return [kind for kind in _KINDS if reading.has(kind, name)]
-
-
-def _unknown(reading: Reading, text: str, name: str, path: KeyPath) -> None:
-    names = list(chain.from_iterable(reading.names[kind] for kind in _KINDS))
-    near = did_you_mean(name, names)
-    more = ", …" if len(names) > _MOST_NAMES_LISTED else ""
-    listed = f"one of {', '.join(dict.fromkeys(names[:_MOST_NAMES_LISTED]))}{more}"
-    what = f"{path[-1]}: there is no section or group {quoted(text)}"
-    reading.refuse(what, reading.places.value(path), f"did you mean {quoted(near)}?" if near else listed)
+    found = reading.bus(text, str(path[-1]), reading.places.value(path))
+    return None if found is None else ":".join(found)

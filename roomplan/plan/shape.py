@@ -19,10 +19,25 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, ValidationInfo, model_validator
 
+from roomplan.audio.timecode import FrameRate
 from roomplan.documents.wording import describe
 from roomplan.plan import model
 from roomplan.plan.names import LONGEST_NAME
-from roomplan.plan.values import NOTE, Choice, ListOf, MappingOf, Moment, Number, Text, Truth, one_of, refusal
+from roomplan.plan.values import (
+    NOTE,
+    Choice,
+    Label,
+    ListOf,
+    MappingOf,
+    Moment,
+    Number,
+    PictureRate,
+    Start,
+    Text,
+    Truth,
+    one_of,
+    refusal,
+)
 
 __all__ = [
     "MISSING_REMEDIES",
@@ -312,23 +327,35 @@ class SectionShape(Shape):
         default=None, description="Where the section sits."
     )
     sends: Sends = Field(default={}, description="Room → send: dB, `off`, a mapping, or a list of sends.")
+    optional: Annotated[bool, Truth()] = Field(
+        default=False, description="Leave the section out where none of its stems is there."
+    )
+
+
+_CHANGES_OF_SENDS = "a mapping of rooms to changes, such as {hall: 2} or {hall: off}"
 
 
 class AlternateChangeShape(Shape):
-    """What an alternate mix changes in one section."""
+    """What an alternate mix changes in one section or group."""
 
-    level: Decibels = Field(default=0.0, description="Added to the section's level, dB.")
-    mute: Annotated[bool | None, Truth()] = Field(default=None, description="Switch the section off or on.")
+    level: Decibels = Field(default=0.0, description="Added to the level, dB.")
+    dry: DecibelsOrOff = Field(default=0.0, description="Added to the level of the dry path, dB, or `off`.")
+    sends: Annotated[dict[str, DecibelsOrOff], MappingOf(_CHANGES_OF_SENDS)] = Field(
+        default={}, description="Room → what is added to all sends into it, dB, or `off`."
+    )
+    mute: Annotated[bool | None, Truth()] = Field(default=None, description="Switch it off or on.")
 
 
 class PassageShape(Shape):
     """A stretch of the cue."""
 
-    start: Annotated[float, Moment()] = Field(
-        alias="from", description='Where it begins, s or minutes and seconds such as "0:12.5".'
+    start: Annotated[float | str, Moment()] = Field(
+        alias="from",
+        description='Where it begins: s, minutes and seconds such as "0:12.5", or timecode.',
     )
-    end: Annotated[float, Moment()] = Field(
-        alias="to", description='Where it ends, s or minutes and seconds such as "1:02:03.5"; after `from`.'
+    end: Annotated[float | str, Moment()] = Field(
+        alias="to",
+        description='Where it ends: s, minutes and seconds such as "1:02:03.5", or timecode; after `from`.',
     )
 
 
@@ -351,13 +378,22 @@ class DeliveryShape(Shape):
 
     folder: Annotated[str | None, Text("the path of a folder", "out/reel_2")] = Field(
         default=None,
-        description="The folder, relative to this file; the delivery's name beside the plan otherwise.",
+        description="The folder, relative to this file; the delivery's name beside the plan otherwise. "
+        "May hold {cue}, {version}, {title}, {rate}, {bits} and {delivery}.",
+    )
+    file_name: Annotated[str | None, Text("a name without ending", '"{cue}_{bus}"', 200)] = Field(
+        default=None,
+        description="Name of every file, without ending, with the fields of `folder` and {bus}; "
+        "the names of the buses otherwise.",
     )
     format: Annotated[model.Container, Choice(get_args(model.Container))] = Field(
         default="wav", description="Kind of the sound files."
     )
     bit_depth: Annotated[model.BitDepth | None, Choice(get_args(model.BitDepth))] = Field(
         default=None, description="Bits per sample; 32f (float) is the default of wav, 24 of flac."
+    )
+    sample_rate: Annotated[int | None, Number("Hz", 8000, 192000, "48000", whole=True)] = Field(
+        default=None, description="Sample rate of the files, Hz; the plan's otherwise."
     )
     write: Annotated[
         list[Annotated[model.Family, Choice(get_args(model.Family))]],
@@ -378,8 +414,25 @@ class PlanShape(Shape):
     extends: Annotated[str | None, Text("the path of one plan", "base.yaml")] = Field(
         default=None, description="Another plan that this one starts from, relative to this file."
     )
+    cue: Annotated[str | None, Label("the name or number of a cue", '"1m4"')] = Field(
+        default=None, description="Name or number of the cue, for {cue} in names."
+    )
+    version: Annotated[str | None, Label("a version", '3 or "2b"')] = Field(
+        default=None, description="Version, for {version} in names; a text in quotes or a whole number."
+    )
+    strict: Annotated[bool, Truth()] = Field(
+        default=False, description="Refuse stems that would otherwise only be warned of."
+    )
+    frame_rate: Annotated[FrameRate | None, PictureRate()] = Field(
+        default=None, description='Frames per second of the picture, such as 25 or "29.97df" (drop-frame).'
+    )
+    start: Annotated[str | None, Start()] = Field(
+        default=None,
+        description="Timecode of the first frame of every file; needs `frame_rate`. What the stems say of "
+        "themselves otherwise.",
+    )
     sample_rate: Annotated[int | None, Number("Hz", 8000, 192000, "48000", whole=True)] = Field(
-        default=None, description="Sample rate of everything written, Hz; the stems' own otherwise."
+        default=None, description="Sample rate of everything, Hz; that of most stems otherwise."
     )
     tempo: Annotated[float | None, Number("quarter notes per minute", 20, 400, "84")] = Field(
         default=None, description="Quarter notes per minute; only for pre-delays in note values."
@@ -411,11 +464,11 @@ class PlanShape(Shape):
         dict[
             str,
             Annotated[
-                dict[str, AlternateChangeShape], MappingOf("a mapping of sections to {level: …, mute: …}")
+                dict[str, AlternateChangeShape], MappingOf("a mapping of sections to {level: …, sends: …}")
             ],
         ],
         MappingOf("a mapping of names to changes, such as {choir_up: {choir: {level: 1.5}}}"),
-    ] = Field(default={}, description="Alternate mixes: name → section → what changes.")
+    ] = Field(default={}, description="Alternate mixes: name → section or group → what changes.")
     passages: Annotated[
         dict[str, PassageShape],
         MappingOf('a mapping of names to passages, such as {verse: {from: "0:12.5", to: "0:48"}}'),
@@ -426,4 +479,4 @@ class PlanShape(Shape):
     deliveries: Annotated[
         dict[str, DeliveryShape],
         MappingOf("a mapping of names to deliveries, such as {session: {folder: out}}"),
-    ] = Field(default={}, description="What is written, by name; one for now.")
+    ] = Field(default={}, description="What is written, by name.")

@@ -20,9 +20,11 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic_core import PydanticCustomError, core_schema
 
+from roomplan.audio.timecode import FRAME_RATES, FrameRate, frame_rate
 from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import describe, number, quoted
-from roomplan.plan.times import CLOCK, TIMECODE, clock_seconds
+from roomplan.errors import RoomplanError
+from roomplan.plan.times import CLOCK, LIKE_TIMECODE, TIMECODE, clock_seconds
 
 if TYPE_CHECKING:
     from typing import LiteralString
@@ -34,10 +36,13 @@ __all__ = [
     "NOTE",
     "REFUSED",
     "Choice",
+    "Label",
     "ListOf",
     "MappingOf",
     "Moment",
     "Number",
+    "PictureRate",
+    "Start",
     "Text",
     "Thinned",
     "Truth",
@@ -165,16 +170,19 @@ class Number(_Kind):
 
 @dataclass(frozen=True)
 class Moment(_Kind):
-    """A moment counted from the start of the sound, in seconds or as minutes and seconds with a colon."""
+    """A moment from the start of the sound: seconds, minutes and seconds with a colon, or timecode."""
 
-    def check(self, value: Any) -> float:
-        """Return seconds."""
-        remedy = 'seconds such as 12.5, or minutes and seconds such as "0:12.5" or "1:02:03.5"'
+    def check(self, value: Any) -> float | str:
+        """Return seconds, or a timecode as it is written: what it means depends on the plan."""
+        remedy = (
+            'seconds such as 12.5, minutes and seconds such as "0:12.5" or "1:02:03.5", '
+            'or timecode such as "01:02:03:04"'
+        )
         if isinstance(value, str):
             seconds = clock_seconds(value)
             if seconds is None:
-                if re.fullmatch(TIMECODE, value.strip()):
-                    raise refusal(f"{quoted(value)} is timecode, which is not here yet", remedy)
+                if re.fullmatch(LIKE_TIMECODE, value.strip()):
+                    return value
                 slips = (*_CLOCK_SLIPS, *_SLIPS)
                 slip = next((how for form, how in slips if form.fullmatch(value.strip())), None)
                 raise refusal(describe(value), remedy + (f"; {slip}" if slip else ""))
@@ -195,8 +203,68 @@ class Moment(_Kind):
             "anyOf": [
                 {"type": "number", "minimum": 0, "maximum": _LATEST_S},
                 {"type": "string", "pattern": f"^{CLOCK}$"},
+                {"type": "string", "pattern": f"^{TIMECODE}$"},
             ]
         }
+
+
+@dataclass(frozen=True)
+class Start(_Kind):
+    """A timecode as it is written; whether there is such a frame depends on the frame rate."""
+
+    def check(self, value: Any) -> str:
+        """Return the text."""
+        if isinstance(value, str):
+            return value
+        raise refusal(describe(value), 'timecode such as "01:02:03:04"')
+
+    def describe_to_editors(self) -> dict[str, Any]:
+        """Return the JSON schema."""
+        return {"type": "string", "pattern": f"^{TIMECODE}$"}
+
+
+@dataclass(frozen=True)
+class PictureRate(_Kind):
+    """One of the frame rates, as a number or by its name."""
+
+    def check(self, value: Any) -> FrameRate:
+        """Return the frame rate."""
+        try:
+            return frame_rate(value)
+        except RoomplanError as error:
+            problem = error.problems[0]
+            alike = isinstance(value, int | float | str) and not isinstance(value, bool)
+            what = problem.what if alike else describe(value)
+            raise refusal(what, problem.remedy or "") from None
+
+    def describe_to_editors(self) -> dict[str, Any]:
+        """Return the JSON schema."""
+        names = [rate.name for rate in FRAME_RATES]
+        plain = [float(rate.name) for rate in FRAME_RATES if not rate.drop]
+        return {"enum": [*names, *(int(rate) if rate.is_integer() else rate for rate in plain)]}
+
+
+@dataclass(frozen=True)
+class Label(_Kind):
+    """A short text for names of files, or a whole number as text."""
+
+    what: str
+    example: str
+    longest: int = 60
+
+    def check(self, value: Any) -> str:
+        """Return the text."""
+        if isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 10**self.longest:
+            return str(value)
+        if isinstance(value, float):
+            # 1.10 and 1.1 are one number and two versions.
+            raise refusal(describe(value), f"{self.what} in quotes, such as {self.example}")
+        return Text(self.what, self.example, self.longest).check(value)
+
+    def describe_to_editors(self) -> dict[str, Any]:
+        """Return the JSON schema."""
+        text = Text(self.what, self.example, self.longest).describe_to_editors()
+        return {"anyOf": [text, {"type": "integer", "minimum": 0}]}
 
 
 @dataclass(frozen=True)

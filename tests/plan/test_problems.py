@@ -72,8 +72,8 @@ def one(problems):
             "1:1",
             "unknown key 'zzzz'",
             (
-                "one of title, extends, sample_rate, tempo, stems, trim, tail, rooms, "
-                "shared_sends, groups, sections, alternates, passages, margins, deliveries"
+                "one of title, extends, cue, version, strict, frame_rate, start, sample_rate, tempo, stems, "
+                "trim, tail, rooms, shared_sends, groups, sections, alternates, passages, margins, deliveries"
             ),
         ),
         ("groups: [a]", "1:9", "groups: is a list", "a mapping of names to groups, such as {strings: …}"),
@@ -89,7 +89,7 @@ def one(problems):
         (
             "alternates: {up: {chior: {level: 1}}}",
             "1:19",
-            "there is no section 'chior'",
+            "up: there is no section or group 'chior'",
             "did you mean 'choir'?",
         ),
         (
@@ -115,10 +115,10 @@ def one(problems):
             "a section in at most one group",
         ),
         (
-            "deliveries: {a: {folder: x}, b: {folder: y}}",
-            "1:30",
-            "b: several deliveries are not here yet",
-            "one delivery for now",
+            "deliveries: {a: {folder: x}, b: {folder: ./X/}}",
+            "1:42",
+            "b: its folder is that of a",
+            "a folder for each, side by side",
         ),
         (
             "deliveries: {a: {format: flac, bit_depth: 32f}}",
@@ -132,7 +132,7 @@ def one(problems):
             "deliveries: {a: {write: [print]}}",
             "1:26",
             "write, entry 1: 'print' is not known",
-            "did you mean 'prints'? (mix, prints, dry, wet, rooms, groups or alternates)",
+            "did you mean 'prints'? (mix, prints, dry, wet, rooms, groups, alternates or alternate_groups)",
         ),
         ("deliveries: {a: {format: aiff}}", "1:26", "format: 'aiff' is not known", "wav or flac"),
     ],
@@ -141,7 +141,10 @@ def test_a_fault_at_the_top_of_a_plan_is_one_line_with_its_place_and_remedy(said
     assert one(said(f"{line}\n{ROOMS}{SECTIONS}")) == f"{spot} {what} — {remedy}"
 
 
-MOMENT = 'seconds such as 12.5, or minutes and seconds such as "0:12.5" or "1:02:03.5"'
+MOMENT = (
+    'seconds such as 12.5, minutes and seconds such as "0:12.5" or "1:02:03.5", '
+    'or timecode such as "01:02:03:04"'
+)
 ENSEMBLE = (
     "rooms: {hall: {synthetic: larkmere_hall}}\n"
     "groups: {strings: {sections: [low, high]}, brass: {sections: [horns]}}\n"
@@ -198,14 +201,14 @@ ENSEMBLE = (
         (
             '{verse: {from: "01:02:03:04", to: 9999}}',
             "1:26",
-            "from: '01:02:03:04' is timecode, which is not here yet",
-            MOMENT,
+            "from: '01:02:03:04' is timecode and the plan has no frame rate",
+            "`frame_rate: 25` or another at the top",
         ),
         (
             '{verse: {from: 1, to: "01:02:03;04"}}',
             "1:33",
-            "to: '01:02:03;04' is timecode, which is not here yet",
-            MOMENT,
+            "to: '01:02:03;04' is timecode and the plan has no frame rate",
+            "`frame_rate: 25` or another at the top",
         ),
         (
             "{verse: {from: 0:5, to: 20}}",

@@ -17,6 +17,11 @@ from roomplan.plan.model import Plan
 TREE: dict[str, Any] = {
     "title": "Ice Harbour",
     "sample_rate": 48000,
+    "cue": "1m4",
+    "version": 3,
+    "strict": True,
+    "frame_rate": "29.97df",
+    "start": "01:00:00;00",
     "tempo": 84,
     "stems": "stems",
     "trim": -1.5,
@@ -48,13 +53,24 @@ TREE: dict[str, Any] = {
             },
         },
         "low": {"stems": "low", "dry": "off"},
-        "high": {"stems": ["high"], "sends": {"parish_nave": "off"}},
+        "high": {"stems": ["high"], "sends": {"parish_nave": "off"}, "optional": True},
     },
-    "alternates": {"choir_up": {"choir": {"level": 1.5, "mute": True}}},
-    "passages": {"verse": {"from": "0:12.5", "to": 48}},
+    "alternates": {
+        "choir_up": {
+            "choir": {"level": 1.5, "mute": True, "dry": "off", "sends": {"parish_nave": 2}},
+            "strings": {"sends": {"larkmere_hall": "off"}},
+        }
+    },
+    "passages": {"verse": {"from": "0:12.5", "to": 48}, "coda": {"from": 12, "to": "01:02:00;02"}},
     "margins": [{"of": "choir", "over": "strings", "band": "words"}, {"of": "low", "over": "high"}],
     "deliveries": {
-        "session": {"folder": "out", "format": "wav", "bit_depth": "32f", "write": ["mix", "wet"]}
+        "session": {"folder": "out", "format": "wav", "bit_depth": "32f", "write": ["mix", "wet"]},
+        "dub": {
+            "folder": "dub/{cue}_v{version}",
+            "file_name": "{bus}_{rate}",
+            "sample_rate": 96000,
+            "write": ["alternate_groups"],
+        },
     },
 }
 TEXT = json.dumps(TREE, indent=0)
@@ -85,6 +101,10 @@ LEAVES = (
             "a:b",
             "0:12.5",
             "1:02:03:04",
+            "01:02:03;04",
+            "29.97df",
+            "{cue}/{bus}",
+            "{",
             "section:choir",
             "strings",
             "~x/y",

@@ -37,6 +37,28 @@ PLANS = [
         TWO_SECTIONS + 'passages: {v: {from: "01:02:03:04", to: 99999}}\n',
         False,
     ),
+    (
+        TWO_SECTIONS
+        + 'frame_rate: 25\nstart: "01:00:00:00"\npassages: {v: {from: "01:02:03:04", to: "01:02:04:00"}}\n',
+        True,
+    ),
+    (
+        TWO_SECTIONS + 'frame_rate: 29.97df\nstart: 01:00:00;00\ncue: 12\nversion: "1.10"\nstrict: true\n',
+        True,
+    ),
+    (TWO_SECTIONS + "frame_rate: 26\n", False),
+    (TWO_SECTIONS + "frame_rate: 25\nstart: 1:00\n", False),
+    (TWO_SECTIONS + "version: 1.1\n", False),
+    (
+        TWO_SECTIONS
+        + "groups: {g: {sections: [c]}}\nalternates: {u: {g: {dry: off}, c: {level: 1, sends: {}}}}\n"
+        + 'deliveries: {a: {write: [alternate_groups], sample_rate: 44100}, b: {file_name: "{bus}"}}\n',
+        True,
+    ),
+    (TWO_SECTIONS + "deliveries: {a: {sample_rate: 300000}}\n", False),
+    (TWO_SECTIONS + "alternates: {u: {c: {sends: {h: loud}}}}\n", False),
+    ("rooms: {h: {synthetic: a}}\nsections: {c: {stems: x, optional: true}}\n", True),
+    ("rooms: {h: {synthetic: a}}\nsections: {c: {stems: x, optional: 1}}\n", False),
     (TWO_SECTIONS + 'passages: {v: {from: "0:75", to: 99}}\n', False),
     (TWO_SECTIONS + "passages: {v: {start: 1, to: 3}}\n", False),
     (TWO_SECTIONS + "margins: []\n", False),

@@ -1,0 +1,70 @@
+"""A plan without the optional sections that a cue lacks, and what goes with them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from roomplan.errors import Problem
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from roomplan.plan.model import Plan, Section
+
+__all__ = ["without_sections"]
+
+
+def without_sections(plan: Plan, missing: Collection[str]) -> tuple[Plan, list[Problem]]:
+    """Take sections out of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+    missing : collection of str
+        Names of its sections.
+
+    Returns
+    -------
+    plan : Plan
+        Groups, alternates and margins go on without them: a group that is left without a section is taken
+        out too, an alternate stays even where it changes nothing any more, and a margin that names something
+        taken out is dropped.
+    advice : list of Problem
+        A line for each section, for each margin, and for each alternate that changes nothing.
+    """
+    if not missing:
+        return plan, []
+    advice = [_left_out(section) for name, section in plan.sections.items() if name in missing]
+    groups = {}
+    for name, group in plan.groups.items():
+        members = tuple(section for section in group.sections if section not in missing)
+        if members or not group.sections:
+            groups[name] = replace(group, sections=members)
+    alternates = {}
+    for name, alternate in plan.alternates.items():
+        changes = {section: c for section, c in alternate.changes.items() if section not in missing}
+        alternates[name] = replace(alternate, changes=changes)
+        if alternate.changes and not changes:
+            what = f"alternate {name} is the same as the mix: the sections that it changes are left out"
+            advice.append(Problem(what, alternate.place, None))
+    gone = {f"section:{name}" for name in missing} | {f"group:{n}" for n in plan.groups if n not in groups}
+    margins = []
+    for margin in plan.margins:
+        lost = [bus.replace(":", " ") for bus in (margin.of, margin.over) if bus in gone]
+        if not lost:
+            margins.append(margin)
+            continue
+        of, over = margin.of.split(":", 1)[1], margin.over.split(":", 1)[1]
+        verb = "is" if len(lost) == 1 else "are"
+        what = f"the margin of {of} over {over} is left out: {' and '.join(lost)} {verb} not in this cue"
+        advice.append(Problem(what, margin.place, None))
+    sections = {name: section for name, section in plan.sections.items() if name not in missing}
+    reduced = replace(plan, sections=sections, groups=groups, alternates=alternates, margins=tuple(margins))
+    return reduced, advice
+
+
+def _left_out(section: Section) -> Problem:
+    names = ", ".join(repr(entry.pattern) for entry in section.stems)
+    what = f"section {section.name} is left out: no file fits {names}"
+    return Problem(what, section.place, "the section is optional; check the names if the cue has it")
