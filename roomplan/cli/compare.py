@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from roomplan.mixing.render import Rendering
     from roomplan.mixing.session import Session
-    from roomplan.reports.comparison import Compared
+    from roomplan.reports.comparison import Compared, ComparedCue
 
 __all__ = ["register"]
 
@@ -69,6 +69,15 @@ def compare(
             show_default=False,
         ),
     ] = None,
+    as_csv: Annotated[
+        Path | None,
+        typer.Option(
+            "--csv",
+            metavar="FILE",
+            help="Write a table file: a row for each bus of each plan.",
+            show_default=False,
+        ),
+    ] = None,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -77,7 +86,8 @@ def compare(
     Loudness, range, true peak, wet-to-dry, decay, clarity and tail of every bus, with the differences to the
     first plan in LU, dB and just-noticeable steps; margins and passages where the plans ask for them. A plan
     that differs only in levels, mutes or alternates from one that was heard before is answered at once,
-    without its peaks. A rendered folder compares from its report.
+    without its peaks. A rendered folder compares from its report; folders that hold the renders of many
+    cues are compared cue by cue, by the names of the folders in them, in one table.
 
     With --write the ear can compare too: --matched takes loudness out of the comparison, and turns.wav
     changes between the plans every 8 seconds while the music goes on.
@@ -85,6 +95,8 @@ def compare(
     Example: roomplan compare intimate.yaml spacious.yaml
 
     Example: roomplan compare intimate.yaml spacious.yaml --write listen --matched
+
+    Example: roomplan compare reel_v1 reel_v2 --csv reel.csv
     """
     if len(plans) < 2:
         raise typer.BadParameter("two plans at least: the first is what the others are compared with")
@@ -93,27 +105,98 @@ def compare(
     from roomplan.reports import compare_tables, comparison, documents
 
     labels = _labels(plans)
+    chosen = bus or ["mix"]
+    cues = _cues(plans, labels)
+    if cues:
+        for option, given in (("--write", write), ("--plot", plot)):
+            if given is not None:
+                raise typer.BadParameter("is for one cue: name the folders of one", param_hint=option)
+        _require_bus_of_cues(chosen[0], cues)
+        if as_csv is not None:
+            _write_csv(as_csv, comparison.compare_csv(cues))
+        if as_json:
+            emit(documents.to_text(comparison.compare_many_document(cues, passages=passages)))
+            return
+        show(compare_tables.summary_table(cues, chosen[0]), *_lacking(cues, labels))
+        return
     with StageProgress(quiet=quiet) as progress:
         compared, renderings = _open_all(plans, labels, progress)
-        chosen = bus or ["mix"]
-        for name in chosen if write is not None or plot is not None else ():
+        for name in chosen if write is not None or plot is not None or bus is not None else ():
             _require_bus(name, compared)
         written = []
         if write is not None:
             written = _write(write, chosen, plans, compared, renderings, matched=matched, progress=progress)
         if plot is not None:
             _draw(plot, chosen, plans, compared, renderings)
+    one_cue = [comparison.ComparedCue("", tuple(compared))]
+    if as_csv is not None:
+        _write_csv(as_csv, comparison.compare_csv(one_cue))
     if as_json:
         emit(documents.to_text(comparison.compare_document(compared, passages=passages)))
-    else:
-        show(*compare_tables.change_lines(compared))
-        for other in compared[1:]:
-            show(compare_tables.comparison_table(compared[0], other))
-        tables = [compare_tables.margin_table(compared)]
-        if passages:
-            tables.append(compare_tables.passage_table(compared))
-        show(*(table for table in tables if table is not None))
-        show(*written)
+        return
+    show(*compare_tables.change_lines(compared))
+    if len(compared) > 2:
+        show(compare_tables.summary_table(one_cue, chosen[0]))
+    for other in compared[1:]:
+        show(compare_tables.comparison_table(compared[0], other))
+    tables = [compare_tables.margin_table(compared)]
+    if passages:
+        tables.append(compare_tables.passage_table(compared))
+    show(*(table for table in tables if table is not None))
+    show(*written)
+
+
+def _cues(plans: Sequence[Path], labels: Sequence[str]) -> list[ComparedCue]:
+    """Cues of folders that hold the renders of many; none when plans or rendered folders were named."""
+    from roomplan.errors import RoomplanError
+    from roomplan.reports.comparison import Compared, ComparedCue, read_report, rendered_cues
+
+    folders = [rendered_cues(path) if path.is_dir() else {} for path in plans]
+    if not any(folders):
+        return []
+    for path, found in zip(plans, folders, strict=True):
+        if not found:
+            many = plans[next(number for number, one in enumerate(folders) if one)]
+            raise RoomplanError(
+                f"{path}: does not hold the renders of many cues, as {many} does",
+                remedy="compare folders of one kind: the renders of one cue, or of many",
+            )
+    names = list(dict.fromkeys(name for found in folders for name in found))
+    return [
+        ComparedCue(
+            name,
+            tuple(
+                Compared(label, read_report(found[name]), "report") if name in found else None
+                for label, found in zip(labels, folders, strict=True)
+            ),
+        )
+        for name in names
+    ]
+
+
+def _lacking(cues: Sequence[ComparedCue], labels: Sequence[str]) -> list[str]:
+    """One line for each version that lacks cues others have."""
+    lines = []
+    for number, label in enumerate(labels):
+        names = [cue.name for cue in cues if cue.versions[number] is None]
+        if names:
+            lines.append(f"{label} lacks {', '.join(names)}")
+    return lines
+
+
+def _require_bus_of_cues(name: str, cues: Sequence[ComparedCue]) -> None:
+    """Refuse a bus that none of the cues has."""
+    from roomplan.mixing.render import find_bus
+
+    there = [one for cue in cues for one in cue.versions if one is not None]
+    find_bus(dict.fromkeys(bus["name"] for one in there for bus in one.document["buses"]), name)
+
+
+def _write_csv(target: Path, text: str) -> None:
+    """Write a table file; its folder must be there."""
+    from roomplan.reports.summary import write_table_file
+
+    write_table_file(target, text)
 
 
 def _open_all(
@@ -126,7 +209,7 @@ def _open_all(
     from roomplan.reports.comparison import Compared, read_report
     from roomplan.reports.documents import session_part, sound_part
 
-    reports = {path: read_report(path) for path in plans if path.is_dir()}
+    reports = {path: read_report(path) for path in plans if path.is_dir() or _is_report(path)}
     opened = {path: plan_problems(path, progress=progress) for path in plans if path not in reports}
     problems = list(dict.fromkeys(problem for _session, found in opened.values() for problem in found))
     if problems:
@@ -152,6 +235,11 @@ def _open_all(
         document = session_part(rendering) | sound_part(rendering)
         compared.append(Compared(label, document, document["answered_from"]))
     return compared, renderings
+
+
+def _is_report(path: Path) -> bool:
+    """A report stands for what was rendered; the plan that it keeps is not heard again."""
+    return path.suffix.lower() == ".json" and path.is_file()
 
 
 def _asking_the_same(sessions: Mapping[Path, Session]) -> dict[Path, Session]:
@@ -218,15 +306,15 @@ def _render_buses(
     """Render buses of a plan as float files, and say where they are."""
     from dataclasses import replace
 
-    from roomplan.mixing.render import render_session
+    from roomplan.mixing.render import Target, render_session
 
     session = rendering.session
     delivery = next(iter(session.plan.deliveries.values()))
+    floats = replace(delivery, container="wav", bit_depth="32f", sample_rate=None, file_name=None)
     written = render_session(
         session,
-        replace(delivery, container="wav", bit_depth="32f"),
-        folder,
-        report=lambda _rendering: "{}",
+        [Target(floats, folder, floats.name)],
+        report=lambda _rendering, _target: "{}",
         only=buses,
         progress=lambda stage, done, total: progress(f"{label}: {stage}", done, total),
     )
@@ -237,6 +325,7 @@ def _reported_files(folder: Path, one: Compared, buses: Sequence[str]) -> dict[s
     """Files of buses in a rendered folder."""
     from roomplan.errors import RoomplanError
 
+    folder = folder.parent if folder.is_file() else folder
     files = {bus["name"]: bus["file"] for bus in one.document["buses"]}
     for name in buses:
         if files[name] is None:

@@ -23,6 +23,12 @@ def demo(
         "ice_harbour"
     ),
     *,
+    cues: Annotated[
+        bool,
+        typer.Option(
+            "--cues", help="Write three cues and the house set-up they extend, too; rendering them is yours."
+        ),
+    ] = False,
     as_json: AsJson = False,
     bands: Bands = False,
     quiet: Quiet = False,
@@ -32,21 +38,36 @@ def demo(
     A plan and stems that are there already are kept, so that your changes to them are heard.
 
     Example: roomplan demo, then edit ice_harbour/ice_harbour.yaml and run it again.
+
+    Example: roomplan demo --cues, then roomplan render ice_harbour/ice_harbour_2m*.yaml
     """
     from roomplan.cli.render import render_plan
     from roomplan.errors import RoomplanError
-    from roomplan.resources import bundled_folder
 
     if folder.exists() and not folder.is_dir():
         raise RoomplanError(f"{folder} is a file", remedy="name a folder for the demo")
     plan = folder / "ice_harbour.yaml"
     with StageProgress(quiet=quiet) as progress:
         _write_missing_stems(folder / "stems", progress)
-    if not plan.exists():
-        plan.write_bytes((bundled_folder("configs") / "ice_harbour.yaml").read_bytes())
+    _copy_missing_plan("ice_harbour.yaml", folder)
+    if cues:
+        from roomplan.demo.cues import CUE_PLANS, write_cues
+
+        write_cues(folder / "stems", folder / "cues")
+        for name in CUE_PLANS:
+            _copy_missing_plan(name, folder)
     render_plan(plan, output=None, only=[], mute=[], as_json=as_json, bands=bands, quiet=quiet)
     if not as_json:
         show(f"the plan is {plan}: change a send, then run  roomplan render {plan}")
+        if cues:
+            show(f"three cues: roomplan render {folder / 'ice_harbour_2m1.yaml'} and its two neighbours")
+
+
+def _copy_missing_plan(name: str, folder: Path) -> None:
+    from roomplan.resources import bundled_folder
+
+    if not (folder / name).exists():
+        (folder / name).write_bytes((bundled_folder("configs") / name).read_bytes())
 
 
 def _write_missing_stems(folder: Path, progress: StageProgress) -> None:

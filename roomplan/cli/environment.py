@@ -36,13 +36,18 @@ class ExitStatus(enum.IntEnum):
 def output_console() -> Console:
     """Console on standard output; a pipe gets a wide page so that tables are never folded."""
     return Console(
-        file=sys.stdout, width=None if sys.stdout.isatty() else 200, highlight=False, soft_wrap=False
+        markup=False,  # names and titles are the user's: a bracket in them is a bracket
+        emoji=False,
+        file=sys.stdout,
+        width=None if sys.stdout.isatty() else 200,
+        highlight=False,
+        soft_wrap=False,
     )
 
 
 def error_console() -> Console:
     """Console on standard error."""
-    return Console(file=sys.stderr, highlight=False, stderr=True)
+    return Console(file=sys.stderr, highlight=False, stderr=True, markup=False, emoji=False)
 
 
 def emit(text: str) -> None:

@@ -1,14 +1,20 @@
-"""`roomplan render`: stems through the planned rooms into files, with a report."""
+"""`roomplan render`: stems through the planned rooms into files, with a report; one plan or many."""
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from roomplan.cli.environment import StageProgress, emit, show
-from roomplan.cli.parameters import AsJson, Bands, PlanFile, Quiet, help_of
+from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
+from roomplan.cli.parameters import AsJson, Bands, Quiet, help_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from roomplan.mixing.jobs import JobSummary, RenderedJob, RenderJob
 
 __all__ = ["register", "render_plan"]
 
@@ -19,20 +25,84 @@ def register(app: typer.Typer) -> None:
 
 
 def render(
-    plan: PlanFile,
+    plans: Annotated[
+        list[Path],
+        typer.Argument(metavar="PLAN", help="Plans, or a report.json to render again.", show_default=False),
+    ],
     *,
     output: Annotated[
         Path | None,
-        typer.Option("--output", "-o", metavar="DIR", help="Write here instead of the delivery's folder."),
+        typer.Option(
+            "--output",
+            "-o",
+            metavar="DIR",
+            help="Write here instead of the folders of the deliveries; of several plans, each into a folder "
+            "of its name in it.",
+            show_default=False,
+        ),
     ] = None,
     only: Annotated[
         list[str] | None,
         typer.Option(
-            "--only", metavar="BUS", help="Write only this bus, such as mix or section:choir. Repeatable."
+            "--only",
+            metavar="BUS",
+            help="Write only this bus, such as mix or section:choir. Repeatable.",
+            show_default=False,
         ),
     ] = None,
     mute: Annotated[
-        list[str] | None, typer.Option("--mute", metavar="SECTION", help="Mute this section. Repeatable.")
+        list[str] | None,
+        typer.Option("--mute", metavar="SECTION", help="Mute this section. Repeatable.", show_default=False),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace files there that are not this plan's.")
+    ] = False,
+    start: Annotated[
+        str | None,
+        typer.Option(
+            "--from",
+            metavar="MOMENT",
+            help="Only a stretch, from here on: seconds, 1:10 or timecode. Tails of earlier sound are in it. "
+            "It goes to a folder of its own beside the delivery's, named …_stretch.",
+            show_default=False,
+        ),
+    ] = None,
+    length: Annotated[
+        str | None,
+        typer.Option(
+            "--length", metavar="S", help="How long the stretch is: seconds or 1:30.", show_default=False
+        ),
+    ] = None,
+    watch: Annotated[
+        bool,
+        typer.Option("--watch", help="Render again whenever a file of the plan changes; Ctrl-C ends it."),
+    ] = False,
+    check: Annotated[
+        bool,
+        typer.Option("--check", help="Of a report.json: say which inputs changed since, and render nothing."),
+    ] = False,
+    against: Annotated[
+        Path | None,
+        typer.Option(
+            "--against",
+            metavar="REPORT|FOLDER",
+            help="Say what has changed against this render. [default: what stands in the folder]",
+            show_default=False,
+        ),
+    ] = None,
+    as_csv: Annotated[
+        Path | None,
+        typer.Option("--csv", metavar="FILE", help="Write a table file, a row a plan.", show_default=False),
+    ] = None,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            "--jobs",
+            metavar="N",
+            min=1,
+            help="Plans at a time; each has two threads. [default: one]",
+            show_default=False,
+        ),
     ] = None,
     as_json: AsJson = False,
     bands: Bands = False,
@@ -40,55 +110,288 @@ def render(
 ) -> None:
     """Render the stems through the rooms of a plan, and report every bus.
 
-    All files have one length and start on the same sample; report.json stands beside them and says which
-    files add up to the mix. Nothing is moved into place before everything is done: a failed or interrupted
-    run leaves earlier files whole.
+    All files start on the same sample; report.json stands beside them and says which files add up to the mix.
+    Nothing is moved into place before everything is done: a failed or interrupted run leaves earlier files
+    whole. What stood in the folder before is told against what stands there now: sends that moved, loudness,
+    peaks.
+
+    Several plans give one table. What is wrong with one keeps no other from being rendered; exit 1 when any
+    has failed.
+
+    A report.json keeps the plan it was made from: it renders again, into another folder, also when the plan
+    has changed or is gone. With --check it says which of its inputs have changed; exit 1 when any has.
 
     Example: roomplan render ice_harbour/ice_harbour.yaml --output /tmp/listen --only mix
+
+    Example: roomplan render cue.yaml --from 1:10 --length 20 --watch
+
+    Example: roomplan render reel_2/*.yaml --output reel_2_v3 --csv reel_2_v3.csv
+
+    Example: roomplan render out/report.json --check
     """
+    given = {
+        "--output": output, "--only": only, "--mute": mute, "--replace": replace, "--from": start,
+        "--length": length, "--watch": watch, "--against": against, "--csv": as_csv, "--jobs": jobs,
+        "--bands": bands,
+    }  # fmt: skip
+    if check:
+        _refuse_others(given, "--check", allowed=())
+        if len(plans) > 1:
+            raise typer.BadParameter("is for one report: name it alone", param_hint="--check")
+        _check_report(plans[0], as_json=as_json, quiet=quiet)
+        return
+    options: dict[str, Any] = {
+        "only": None if only is None else tuple(only),
+        "mute": None if mute is None else tuple(mute),
+        "start": start,
+        "length": length,
+        "replace": replace,
+    }
+    if watch:
+        _refuse_others(
+            given, "--watch", allowed=("--output", "--only", "--mute", "--replace", "--from", "--length")
+        )
+        if len(plans) > 1 or as_json:
+            what = "is for one plan" if len(plans) > 1 else "has no document: leave --json out"
+            raise typer.BadParameter(what, param_hint="--watch")
+        _watch(plans[0], output=output, quiet=quiet, **options)
+        return
+    if len(plans) > 1:
+        _refuse_others(given, "several plans", allowed=tuple(name for name in given if name != "--bands"))
+        many = _many(plans, output, against, options)
+        _render_many(many, as_csv=as_csv, at_a_time=jobs or 1, as_json=as_json, quiet=quiet)
+        return
+    if jobs is not None:
+        raise typer.BadParameter("says how many plans at a time: name several", param_hint="--jobs")
     render_plan(
-        plan, output=output, only=only or [], mute=mute or [], as_json=as_json, bands=bands, quiet=quiet
+        plans[0],
+        output=output,
+        against=against,
+        as_csv=as_csv,
+        as_json=as_json,
+        bands=bands,
+        quiet=quiet,
+        **options,
     )
+
+
+def _refuse_others(given: Mapping[str, Any], what: str, *, allowed: Sequence[str]) -> None:
+    """Refuse options that mean nothing beside another one."""
+    for name, value in given.items():
+        if value and name != what and name not in allowed:
+            raise typer.BadParameter(f"does not go together with {what}", param_hint=name)
 
 
 def render_plan(
     plan: Path,
     *,
     output: Path | None = None,
-    only: list[str],
-    mute: list[str],
-    as_json: bool,
-    bands: bool,
-    quiet: bool,
+    only: Sequence[str] | None = None,
+    mute: Sequence[str] | None = None,
+    start: str | None = None,
+    length: str | None = None,
+    replace: bool = False,
+    against: Path | None = None,
+    as_csv: Path | None = None,
+    as_json: bool = False,
+    bands: bool = False,
+    quiet: bool = False,
 ) -> None:
-    """Render and report; also the last step of the demo."""
-    from roomplan.cli.opening import margin_tables, open_plan
-    from roomplan.mixing.cache import Cache
-    from roomplan.mixing.render import render_session
-    from roomplan.reports import documents, tables
+    """Render one plan and report it; also the last step of the demo."""
+    import time
 
+    from roomplan.mixing.jobs import RenderJob, render_job, summary_of
+    from roomplan.reports import documents, revision, summary, tables
+
+    job = RenderJob(
+        plan,
+        output=output,
+        only=None if only is None else tuple(only),
+        mute=None if mute is None else tuple(mute),
+        start=start,
+        length=length,
+        replace=replace,
+        against=against,
+    )
+    began = time.perf_counter()
     with StageProgress(quiet=quiet) as progress:
-        session = open_plan(plan, mute=mute, progress=progress)
-        delivery = next(iter(session.plan.deliveries.values()))
-        folder = (output or delivery.folder).absolute()
-        rendering = render_session(
-            session,
-            delivery,
-            folder,
-            report=lambda result: documents.to_text(documents.render_document(result)),
-            only=only,
-            progress=progress,
-            cache=Cache.open(),
-        )
+        done = render_job(job, progress=progress)
+    if as_csv is not None:
+        one = summary_of(job, done, time.perf_counter() - began)
+        summary.write_table_file(as_csv, summary.summary_csv([one]))
     if as_json:
-        emit(documents.to_text(documents.render_document(rendering)))
+        document = done.document
+        if done.earlier is not None:
+            document = document | {
+                "against": {"report": str(done.earlier_place)}
+                | revision.revision_document(done.earlier, done.document)
+            }
+        emit(documents.to_text(document))
         return
+    from roomplan.cli.opening import margin_tables
+
+    rendering = done.rendering
     show(tables.section_table(rendering), tables.room_table(rendering), *margin_tables(rendering))
     if bands:
         show(*tables.octave_tables(rendering))
+    show(*tables.warning_lines(rendering.warnings), *_revision(done))
+    show(_written(done))
+
+
+def _revision(done: RenderedJob) -> list[Any]:
+    """What has changed against the earlier render, as lines."""
+    from rich.text import Text
+
+    from roomplan.reports.revision import comparable, revision_lines
+
+    if done.earlier is None:
+        return []
+    version = done.earlier.get("version")
+    of = f"version {version}, " if version is not None and version != done.document["version"] else ""
+    there = [target.folder for target in done.rendering.targets]
+    place = done.earlier_place
+    if place is not None and place.parent in there:
+        place = f"the render that stood in {place.parent}"
+    lines = [f"against {of}{place}:"]
+    if done.earlier.get("stretch") != done.document["stretch"]:
+        lines.append("  another part of the cue: nothing is compared")
+    else:
+        if not comparable(done.earlier, done.document):
+            lines.append(f"  another cue: {done.earlier.get('title')}")
+        lines += [f"  {line}" for line in revision_lines(done.earlier, done.document)]
+    if done.same_samples is not None:
+        same, both = done.same_samples
+        lines.append(f"  {same} of {both} files have the samples of the report")
+    if done.changed_inputs:
+        first, *more = done.changed_inputs
+        others = f" and {len(more)} more" if more else ""
+        lines.append(f"  changed since the report: {first}{others}; --check lists all")
+    return [Text(line) for line in lines]
+
+
+def _written(done: RenderedJob) -> Any:
+    """Last line: what was written where."""
+    from rich.text import Text
+
+    rendering = done.rendering
     count = sum(len(files) for files in rendering.outputs.values())
-    seconds = rendering.frames / session.sample_rate
-    show(
-        *tables.warning_lines(rendering.warnings),
-        f"{count} files of {seconds:.1f} s and report.json in {folder}",
-    )
+    seconds = rendering.frames / rendering.session.sample_rate
+    folders = ", ".join(str(folder) for folder in done.folders)
+    return Text(f"{count} file{'s' if count != 1 else ''} of {seconds:.1f} s and report.json in {folders}")
+
+
+def _many(
+    plans: Sequence[Path], output: Path | None, against: Path | None, options: Mapping[str, Any]
+) -> list[RenderJob]:
+    """A job for each plan; with one folder for all, each has a folder of its name in it."""
+    from roomplan.mixing.jobs import RenderJob, refuse_shared_folders
+
+    jobs = [
+        RenderJob(
+            plan,
+            output=None if output is None else output / plan.stem,
+            against=None if against is None else against / plan.stem,
+            **options,
+        )
+        for plan in plans
+    ]
+    if against is not None and not against.is_dir():
+        raise typer.BadParameter(
+            "is no folder: of several plans each is compared with the folder of its name in it",
+            param_hint="--against",
+        )
+    refuse_shared_folders(jobs)
+    return jobs
+
+
+def _render_many(
+    jobs: Sequence[RenderJob], *, as_csv: Path | None, at_a_time: int, as_json: bool, quiet: bool
+) -> None:
+    """Render plans and show one table of all."""
+    from roomplan.mixing.jobs import job_processes, run_jobs
+    from roomplan.reports import documents, summary
+
+    at_a_time = min(at_a_time, len(jobs))
+    summaries: list[JobSummary] = []
+    with (
+        StageProgress(quiet=quiet) as progress,
+        job_processes(at_a_time) if at_a_time > 1 else contextlib.nullcontext() as executor,
+    ):
+        progress("rendering", 0, len(jobs))
+        for number, one in enumerate(run_jobs(jobs, executor), start=1):
+            summaries.append(one)
+            progress("rendering", number, len(jobs))
+    if as_csv is not None:
+        summary.write_table_file(as_csv, summary.summary_csv(summaries))
+    if as_json:
+        emit(documents.to_text(summary.summary_document(summaries)))
+    else:
+        show(summary.summary_table(summaries))
+    failures = summary.failure_lines(summaries)
+    for line in failures:
+        print_errors(line)
+    if failures:
+        raise typer.Exit(ExitStatus.INPUT)
+
+
+def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> None:
+    """Render a plan again whenever a file that it reads changes; what has not changed is not heard again."""
+    from roomplan.cli.watching import watch
+    from roomplan.mixing.cache import Cache, file_digest
+    from roomplan.mixing.jobs import RenderJob, render_job
+    from roomplan.mixing.stretch import KeptStretch
+    from roomplan.plan.load import load_plan
+
+    written = load_plan(plan).written
+    if written is not None and written.report is not None:
+        raise typer.BadParameter("watches a plan; a report does not change", param_hint="--watch")
+    cache = Cache.open()
+    kept = KeptStretch(file_digest if cache is None else cache.file_digest)
+    job = RenderJob(plan, output=output, **options)
+
+    def render_once() -> tuple[Path, ...]:
+        with StageProgress(quiet=quiet) as progress:
+            done = render_job(job, progress=progress, open_stream=kept.open)
+        show(*_revision(done), _written(done))
+        return done.rendering.session.input_files
+
+    watch(plan, render_once)
+
+
+def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
+    """Say which inputs of a report have changed since."""
+    from roomplan.errors import PlanError, RoomplanError
+    from roomplan.mixing.cache import Cache, file_digest
+    from roomplan.mixing.stems import claim_stems
+    from roomplan.plan.load import load_plan
+    from roomplan.reports import documents, reproduction, summary
+
+    loaded = load_plan(path / "report.json" if path.is_dir() else path)
+    if loaded.plan is None or loaded.written is None:
+        raise PlanError(loaded.problems)
+    report = loaded.written.report
+    if report is None:
+        raise RoomplanError(
+            f"{path}: is a plan: --check asks what has changed since a report was made",
+            remedy=f"roomplan check {path} checks a plan",
+        )
+    cache = Cache.open()
+    with StageProgress(quiet=quiet) as progress:
+        progress.note("comparing inputs")
+        stems = claim_stems(loaded.plan, ignore=loaded.plan.documents)[0]  # its problems show as missing
+        inputs = reproduction.check_reproduction(
+            report,
+            stems_now={name: [file for one in found for file in one.files] for name, found in stems.items()},
+            digest=file_digest if cache is None else cache.file_digest,
+        )
+    if as_json:
+        emit(documents.to_text(reproduction.reproduction_check_document(report, inputs)))
+    else:
+        changed = sum(one.state != "same" for one in inputs)
+        show(
+            summary.inputs_table(inputs),
+            *reproduction.version_differences(report),
+            f"{path}: {changed or 'none'} of {len(inputs)} inputs changed since",
+        )
+    if any(one.state != "same" for one in inputs):
+        raise typer.Exit(ExitStatus.INPUT)

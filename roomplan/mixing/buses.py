@@ -5,7 +5,9 @@ Conventions
 A `Component` is a stereo signal at the level it has in the mix. A `Bus` is a set of components with a factor
 each: 1 for every bus of the plan, the change of level for an alternate; components that are muted are left
 out. Names are those of reports: `mix`, `dry`, `wet`, `section:NAME` (`:dry`, `:wet`), `group:NAME` (`:dry`,
-`:wet`), `room:NAME` (`:POSITION`), `alternate:NAME`.
+`:wet`), `room:NAME` (`:POSITION`), `alternate:NAME`, and where a delivery writes them
+`alternate:NAME:GROUP`, for a section without a group `alternate:NAME:SECTION`. A group and such a section of
+one name are told apart as `alternate:NAME:group:GROUP` and `alternate:NAME:section:SECTION`.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from roomplan.audio.names import safe_file_names
 from roomplan.mixing.session import amplitude
 
 if TYPE_CHECKING:
@@ -113,11 +116,32 @@ def build_buses(session: Session, components: tuple[Component, ...]) -> tuple[Bu
             for position in positions:
                 members = [i for i in used if components[i].position == position and not components[i].muted]
                 buses.append(bus(f"room:{room.name}:{position}", "room_position", members))
-    buses += [_alternate(session, components, name) for name in session.plan.alternates]
+    for name in session.plan.alternates:
+        factors = _alternate_factors(session, components, name)
+        buses.append(Bus(f"alternate:{name}", "alternate", factors))
+        for part, sections in _alternate_parts(session).items():
+            members = {i: factor for i, factor in factors.items() if components[i].section in sections}
+            buses.append(Bus(f"alternate:{name}:{part}", "alternate_group", members))
     return tuple(buses)
 
 
-def _alternate(session: Session, components: tuple[Component, ...], name: str) -> Bus:
+def _alternate_parts(session: Session) -> dict[str, frozenset[str]]:
+    """Last part of the bus name → sections, for the groups of an alternate; empty unless they are written."""
+    plan = session.plan
+    wanted = any("alternate_groups" in delivery.write for delivery in plan.deliveries.values())
+    if not wanted or not plan.groups:
+        return {}
+    alone = [section.name for section in session.sections if section.group is None]
+    clashing = set(alone) & set(plan.groups)
+    parts = {
+        f"group:{name}" if name in clashing else name: frozenset(group.sections)
+        for name, group in plan.groups.items()
+    }
+    return parts | {f"section:{name}" if name in clashing else name: frozenset([name]) for name in alone}
+
+
+def _alternate_factors(session: Session, components: tuple[Component, ...], name: str) -> dict[int, float]:
+    """Component → factor in an alternate; what is off or muted there is left out."""
     changes = session.plan.alternates[name].changes
     sections = {section.name: section for section in session.sections}
     factors: dict[int, float] = {}
@@ -126,13 +150,23 @@ def _alternate(session: Session, components: tuple[Component, ...], name: str) -
         section: SectionSource = sections[component.section]
         muted = section.muted if change is None or change.mute is None else change.mute
         room_muted = component.send is not None and section.sends[component.send].muted
-        if not muted and not room_muted:
-            factors[index] = amplitude(change.level_db) if change is not None else 1.0
-    return Bus(f"alternate:{name}", "alternate", factors)
+        if muted or room_muted:
+            continue
+        if change is None:
+            factors[index] = 1.0
+            continue
+        own_db = change.dry_db if component.room is None else change.sends.get(component.room, 0.0)
+        if own_db is not None:
+            factors[index] = amplitude(change.level_db + own_db)
+    return factors
 
 
 def build_families(session: Session, buses: tuple[Bus, ...]) -> tuple[Family, ...]:
-    """Sets of buses that each add up to the mix: prints; dry and wet; dry and the rooms; groups."""
+    """Sets of buses that each add up to another one.
+
+    To the mix: prints; dry and the rooms; groups; dry and wet. To an alternate: its groups, where they are
+    written.
+    """
     names = {bus.name for bus in buses}
     prints = tuple(f"section:{section.name}" for section in session.sections)
     rooms = tuple(f"room:{room}" for room in session.plan.rooms if f"room:{room}" in names)
@@ -140,9 +174,19 @@ def build_families(session: Session, buses: tuple[Bus, ...]) -> tuple[Family, ..
     if session.plan.groups:
         ungrouped = [f"section:{section.name}" for section in session.sections if section.group is None]
         groups = (*(f"group:{group}" for group in session.plan.groups), *ungrouped)
+    folders = safe_file_names(list(session.plan.alternates))
+    alternates = (
+        Family(
+            f"alternates/{folders[name]}",
+            tuple(b.name for b in buses if b.kind == "alternate_group" and b.parts[1] == name),
+            f"alternate:{name}",
+        )
+        for name in session.plan.alternates
+    )
     return (
         Family("prints", prints, "mix"),
         Family("rooms", ("dry", *rooms), "mix"),
         Family("groups", groups, "mix"),
         Family("dry_and_wet", ("dry", "wet"), "mix"),
+        *(family for family in alternates if family.buses),
     )

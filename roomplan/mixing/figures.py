@@ -204,10 +204,8 @@ def _decay_of_bus(
 ) -> DecayOfBus:
     if bus.kind in {"dry", "section_dry", "group_dry"}:
         return DecayOfBus(None, None, None, {"decay": "a dry bus has no reverberation"})
-    if bus.kind == "alternate":
-        return DecayOfBus(
-            None, None, None, {"decay": "an alternate changes levels, not decay: see the sections"}
-        )
+    if bus.kind in {"alternate", "alternate_group"}:
+        return DecayOfBus(None, None, None, {"decay": "not measured for alternates: see the sections"})
     if bus.kind in {"room", "room_position"}:
         if bus.name not in composites.rooms:
             return DecayOfBus(None, None, None, {"decay": "no section sends to this room"})

@@ -2,8 +2,9 @@
 
 Conventions
 -----------
-Stems are read once, components convolved once, buses summed once. While one block is being written the next
-is already being convolved. All files have one length and start on one frame.
+Stems are read once, components convolved once, buses summed once, however many deliveries write them; a bus
+that is written at another sample rate is resampled once for each rate. While one block is being written the
+next is already being convolved. All files of one rate have one length, and all start on one frame.
 """
 
 from __future__ import annotations
@@ -15,7 +16,8 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from roomplan.audio.writers import OutputFormat, SoundWriter
+from roomplan.audio.resample import resampled_length
+from roomplan.audio.writers import OutputFormat, RateChanger, SoundWriter
 from roomplan.loudness.algebra import BusPowers
 from roomplan.loudness.words import WordsFilter
 from roomplan.mixing.recall import Peaks
@@ -23,15 +25,16 @@ from roomplan.mixing.stream import ComponentStream, SignalStatistics
 from roomplan.mixing.summing import BusMixer
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
 
     from numpy.typing import NDArray
 
-    from roomplan.audio.staging import StagedFolder
     from roomplan.loudness.cross_powers import CrossPowerWriter
     from roomplan.mixing.buses import Bus, Component
     from roomplan.mixing.paths import ResponseMatrix
     from roomplan.mixing.session import Session
+    from roomplan.mixing.stretch import ComponentSource
 
 __all__ = [
     "Destination",
@@ -39,6 +42,7 @@ __all__ = [
     "Keeping",
     "Level",
     "Output",
+    "PlannedFile",
     "Powers",
     "Progress",
     "bus_gains",
@@ -61,31 +65,83 @@ def silent_progress(stage: str, done: int, total: int) -> None:
     """Progress nobody watches."""
 
 
+@dataclass(frozen=True, slots=True)
+class PlannedFile:
+    """A file to write.
+
+    Attributes
+    ----------
+    file : str
+        Relative to the folder of its delivery.
+    delivery : str
+    path : Path
+        Where it is written until everything is complete.
+    form : OutputFormat
+    sample_rate : int
+        Hertz.
+    """
+
+    file: str
+    delivery: str
+    path: Path
+    form: OutputFormat
+    sample_rate: int
+
+
 @dataclass(frozen=True)
 class Destination:
-    """Where the pass writes: bus name → files, relative to the staged folder, in one format."""
+    """What the pass writes: bus name → files; `time_reference` makes room for the chunk in WAV files."""
 
-    files: Mapping[str, tuple[str, ...]]
-    staged: StagedFolder
-    form: OutputFormat
+    files: Mapping[str, tuple[PlannedFile, ...]]
+    time_reference: bool
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Output:
-    """A file of a render: path relative to the folder of the report, and a digest of its samples."""
+    """A file of a render.
+
+    Attributes
+    ----------
+    file : str
+        Relative to the folder of its delivery.
+    digest : str
+        SHA-256 of its samples.
+    delivery : str
+    form : OutputFormat
+    sample_rate : int
+        Hertz.
+    frames : int
+    peak : float
+        Largest absolute sample before it was quantised, linear.
+    over_range : int
+        Values that did not fit an integer format.
+    path : Path
+        Where it was written; of a rendering, where it stands in the end.
+    size : int
+        Bytes; 0 until the file is complete.
+    time_reference : int or None
+        First sample counted from midnight, as the file states it.
+    """
 
     file: str
     digest: str
+    delivery: str
+    form: OutputFormat
+    sample_rate: int
+    frames: int
+    peak: float
+    over_range: int
+    path: Path
+    size: int = 0
+    time_reference: int | None = None
 
 
 @dataclass(frozen=True)
 class Level:
-    """Peaks of a bus, whether it was written, and how many values of its files did not fit their format."""
+    """Peaks of a bus at the session's rate."""
 
     bus: Bus
     peaks: Peaks
-    written: bool
-    over_range: int
 
 
 class Powers(Protocol):
@@ -131,6 +187,7 @@ def hear(
     words: bool,
     workers: int,
     progress: Progress,
+    open_stream: Callable[..., ComponentSource] = ComponentStream,
 ) -> Heard:
     """Run a session through its rooms once.
 
@@ -147,6 +204,8 @@ def hear(
     workers : int
         Threads.
     progress : Progress
+    open_stream : callable, optional
+        Makes the stream of components from session, components, matrices and `workers`.
 
     Returns
     -------
@@ -168,11 +227,12 @@ def hear(
     stage = "listening" if destination is None else "rendering"
     frames = 0
     with ExitStack() as stack:
-        stream = stack.enter_context(ComponentStream(session, components, matrices, workers=workers))
+        stream = stack.enter_context(open_stream(session, components, matrices, workers=workers))
         writers = _open_writers(stack, session, destination, stream.most_frames)
         mixing_pool = stack.enter_context(ThreadPoolExecutor(workers))
         writing_pool = stack.enter_context(ThreadPoolExecutor(workers))
-        written = [index for index, bus in enumerate(buses) if bus.name in writers]
+        lanes = {name: _lanes(session, group) for name, group in writers.items()}
+        written = [index for index, bus in enumerate(buses) if bus.name in lanes]
         mixer = BusMixer(buses, written, most_frames=stream.hop, workers=workers)
         pending = []
         for block in stream.blocks(lambda done, total: progress(stage, done, total)):
@@ -183,9 +243,9 @@ def hear(
                 job.result()
             mixed = mixer.mix(block, mixing_pool)
             pending = [
-                writing_pool.submit(writer.write, samples)
+                writing_pool.submit(lane.write, samples)
                 for index, samples in mixed.items()
-                for writer in writers[buses[index].name]
+                for lane in lanes[buses[index].name]
             ]
             frames += block.shape[2]
         for job in pending:
@@ -193,23 +253,15 @@ def hear(
         powers.finish()
         if in_words is not None:
             in_words.finish()
-        _close_writers(writers)
+        everywhere = [lane for group in lanes.values() for lane in group if isinstance(lane, RateChanger)]
+        _all_of(writing_pool, [lane.finish for lane in everywhere])
+        with ThreadPoolExecutor(CLOSING_THREADS) as pool:
+            _all_of(pool, [writer.close for group in writers.values() for _planned, writer in group])
     levels = [
-        Level(
-            bus,
-            Peaks(float(sample), float(true)),
-            bus.name in writers,
-            sum(w.over_range for w in writers.get(bus.name, ())),
-        )
+        Level(bus, Peaks(float(sample), float(true)))
         for bus, sample, true in zip(buses, mixer.peaks, mixer.true_peaks, strict=True)
     ]
-    outputs = {
-        name: tuple(
-            Output(path, writer.digest) for path, writer in zip(destination.files[name], group, strict=True)
-        )
-        for name, group in writers.items()
-        if destination is not None
-    }
+    outputs = {name: tuple(_output(*pair) for pair in group) for name, group in writers.items()}
     return Heard(frames, powers, in_words, levels, stream.statistics, outputs)
 
 
@@ -224,27 +276,55 @@ def bus_gains(buses: Sequence[Bus], components: int) -> NDArray[np.float64]:
 
 def _open_writers(
     stack: ExitStack, session: Session, destination: Destination | None, most_frames: int
-) -> dict[str, list[SoundWriter]]:
+) -> dict[str, list[tuple[PlannedFile, SoundWriter]]]:
     if destination is None:
         return {}
-    return {
-        name: [
-            stack.enter_context(
-                SoundWriter(
-                    destination.staged.path(path),
-                    sample_rate=session.sample_rate,
-                    channels=2,
-                    frames_expected=most_frames,
-                    format=destination.form,
-                    dither_seed=f"{session.plan.title}/{path}",
-                )
+    writers: dict[str, list[tuple[PlannedFile, SoundWriter]]] = {}
+    for name, group in destination.files.items():
+        for planned in group:
+            most = resampled_length(most_frames, from_rate=session.sample_rate, to_rate=planned.sample_rate)
+            writer = SoundWriter(
+                planned.path,
+                sample_rate=planned.sample_rate,
+                channels=2,
+                frames_expected=most,
+                format=planned.form,
+                dither_seed=f"{session.plan.title}/{planned.file}",
+                time_reference=destination.time_reference,
             )
-            for path in paths
-        ]
-        for name, paths in destination.files.items()
-    }
+            writers.setdefault(name, []).append((planned, stack.enter_context(writer)))
+    return writers
 
 
-def _close_writers(writers: Mapping[str, Sequence[SoundWriter]]) -> None:
-    with ThreadPoolExecutor(CLOSING_THREADS) as pool:
-        list(pool.map(lambda writer: writer.close(), (w for group in writers.values() for w in group)))
+def _lanes(
+    session: Session, group: Sequence[tuple[PlannedFile, SoundWriter]]
+) -> list[SoundWriter | RateChanger]:
+    """What takes the samples of one bus: its writers, those of another rate behind one resampler a rate."""
+    rates: dict[int, list[SoundWriter]] = {}
+    for planned, writer in group:
+        rates.setdefault(planned.sample_rate, []).append(writer)
+    lanes: list[SoundWriter | RateChanger] = [*rates.pop(session.sample_rate, [])]
+    lanes += [
+        RateChanger(from_rate=session.sample_rate, to_rate=rate, channels=2, writers=writers)
+        for rate, writers in rates.items()
+    ]
+    return lanes
+
+
+def _all_of(pool: ThreadPoolExecutor, jobs: Sequence[Callable[[], None]]) -> None:
+    """Do jobs side by side; the first that fails raises."""
+    list(pool.map(lambda job: job(), jobs))
+
+
+def _output(planned: PlannedFile, writer: SoundWriter) -> Output:
+    return Output(
+        file=planned.file,
+        digest=writer.digest,
+        delivery=planned.delivery,
+        form=planned.form,
+        sample_rate=planned.sample_rate,
+        frames=writer.frames_written,
+        peak=writer.peak,
+        over_range=writer.over_range,
+        path=planned.path,
+    )

@@ -8,7 +8,8 @@ one pass (`loudness.cross_powers`). Peaks do not: they are known for buses that 
 differ from one of them by a common gain.
 
 A record is an entry of the cache: `cross.npy` (and `words.npy`, weighted for the words band), `record.json`.
-Its key holds the content of every stem and the samples of every response as used: it is never out of date.
+Its key holds the content and place of every stem and the samples of every response as used: it is never out
+of date. A stretch of a cue is no cue: it is not recorded.
 """
 
 from __future__ import annotations
@@ -47,7 +48,7 @@ __all__ = [
     "record_key",
 ]
 
-_VERSION = 1  # of whatever decides the sound of a component: raise it when an algorithm changes
+_VERSION = 2  # of whatever decides the sound of a component: raise it when an algorithm changes
 _SAME = 1e-9
 
 
@@ -259,10 +260,14 @@ def _peaks(total: Mapping[int, float], heard: Sequence[tuple[Mapping[int, float]
 
 def _stems(
     section: SectionSource, digest: Callable[[Path], str]
-) -> list[tuple[list[str], list[list[float]], list[list[float]]]]:
-    """Content of each stem, and the matrices that take it into the section's signal and its dry path."""
+) -> list[tuple[list[str | int], list[list[float]], list[list[float]]]]:
+    """Content and place of each stem, and the matrices into the section's signal and its dry path."""
     return [
-        ([digest(file) for file in path.stem.files], path.signal.tolist(), path.dry.tolist())
+        (
+            [path.offset_frames, *(digest(file) for file in path.stem.files)],
+            path.signal.tolist(),
+            path.dry.tolist(),
+        )
         for path in section.stems
     ]
 

@@ -2,15 +2,15 @@
 
 Conventions
 -----------
-Every bus is metered, whether it is written or not. All files of a render have one length and start on the
-same frame. Nothing is moved into place before everything, report included, is complete.
+Every bus is metered, whether it is written or not. All files of a render start on the same frame, and those
+of one sample rate have one length. Nothing is moved into place before everything, reports included, is
+complete: each folder is filled as a whole, and deliveries in one folder together.
 """
 
 from __future__ import annotations
 
-import math
-from contextlib import nullcontext
-from dataclasses import dataclass
+from contextlib import ExitStack, nullcontext
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from roomplan.audio.staging import StagedFolder
@@ -21,23 +21,36 @@ from roomplan.loudness.cross_powers import CrossPowerWriter
 from roomplan.loudness.meter import loudness_of_hops
 from roomplan.mixing.advice import passage_advice, plan_advice, signal_advice
 from roomplan.mixing.buses import Bus, Component, Family, build_buses, build_components, build_families
+from roomplan.mixing.earlier import LEFT_OVER, LeftOver, examine_folder, plan_digest
 from roomplan.mixing.figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
+from roomplan.mixing.finishing import decibels, finish_files, judge_levels, time_advice
 from roomplan.mixing.hearing import (
     Destination,
     Heard,
     Keeping,
     Level,
     Output,
+    PlannedFile,
     Powers,
     Progress,
     bus_gains,
     hear,
     silent_progress,
 )
-from roomplan.mixing.outputs import is_complete, output_files, refuse_inputs
+from roomplan.mixing.outputs import (
+    REPORT,
+    Target,
+    delivery_rate,
+    is_complete,
+    output_files,
+    plan_targets,
+    refuse_inputs,
+    refuse_shared_files,
+)
 from roomplan.mixing.passages import MarginOfBuses, PassageOfBus, margins_of_plan, passages_of_plan
 from roomplan.mixing.paths import response_matrices
 from roomplan.mixing.recall import describe_record, parts_of, recall, record_key
+from roomplan.mixing.stream import ComponentStream
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -49,9 +62,20 @@ if TYPE_CHECKING:
     from roomplan.mixing.cache import Cache
     from roomplan.mixing.paths import ResponseMatrix
     from roomplan.mixing.session import Session
-    from roomplan.plan.model import Delivery
+    from roomplan.mixing.stretch import ComponentSource
 
-__all__ = ["Rendering", "SendFigures", "find_bus", "measure_session", "render_session"]
+__all__ = [
+    "Output",
+    "Rendering",
+    "SendFigures",
+    "Target",
+    "find_bus",
+    "measure_session",
+    "plan_targets",
+    "render_session",
+]
+
+_MOST_NAMED = 3
 
 
 @dataclass(frozen=True)
@@ -69,7 +93,11 @@ class Rendering:
     """Everything a render or a measurement found; `outputs` is empty when nothing was written.
 
     `hop_sums` holds the K-weighted power of each bus per 20 ms; `recalled` says that the answers came from
-    the cross powers of an earlier pass over the same sounds at other levels.
+    the cross powers of an earlier pass over the same sounds at other levels. `outputs` has the files of a
+    bus in the order of `targets`; `families` are those that are complete in one of them. `folder` is the one
+    folder that holds everything, None where deliveries lie apart. `left_over` has, by delivery, what an
+    earlier render of the plan wrote and this one did not; `plan_sha256` digests the plan's files as they
+    were at the start.
     """
 
     session: Session
@@ -84,6 +112,9 @@ class Rendering:
     passages: tuple[PassageOfBus, ...]
     hop_sums: Mapping[str, NDArray[np.float64]]
     recalled: bool
+    targets: tuple[Target, ...] = ()
+    left_over: Mapping[str, tuple[LeftOver, ...]] = field(default_factory=dict)
+    plan_sha256: str | None = None
 
     def bus(self, name: str) -> BusFigures:
         """Look a bus up by name."""
@@ -115,65 +146,206 @@ def measure_session(
     The session is heard, unless `cache` holds the cross powers of the same sounds at other levels: then all
     but the peaks follow from those.
     """
-    return _Run(session, workers, progress, cache).run(None, None)
+    return _Run(session, workers, progress, cache).run(None, ())
 
 
 def render_session(
     session: Session,
-    delivery: Delivery,
-    folder: Path,
+    targets: Sequence[Target],
     *,
-    report: Callable[[Rendering], str],
+    report: Callable[[Rendering, Target | None], str],
     only: Sequence[str] = (),
+    replace: bool = False,
     workers: int = 2,
     progress: Progress = silent_progress,
     cache: Cache | None = None,
+    open_stream: Callable[..., ComponentSource] = ComponentStream,
 ) -> Rendering:
-    """Render a session into a folder, all or nothing.
+    """Render a session into folders, each of them all or nothing, from one convolution.
 
     Parameters
     ----------
     session : Session
-    delivery : Delivery
-        Format, and which buses are written.
-    folder : Path
-        Where the files go; `report.json` stands at its root.
+    targets : sequence of Target
+        From `plan_targets`: what is written where.
     report : callable
-        Turns the rendering into the text of `report.json`.
+        Turns the rendering into the text of the `report.json` of one target; of the folder that holds several
+        when it is given None.
     only : sequence of str
-        Names of buses; when given, only these are written.
+        Names of buses; when given, only these are written, by the deliveries that write them anyway. A bus
+        that none of them writes goes to the first. A delivery that is left without a file is left alone.
+    replace : bool
+        Whether another plan's files, or the user's own, may be replaced.
     workers, progress
         Threads, and who is told how far the work is.
     cache : Cache, optional
-        Where the cross powers of the pass are kept for later questions.
+        Where the cross powers of the pass are kept for later questions; those of a stretch are not.
+    open_stream : callable, optional
+        Makes the stream of components, as `KeptStretch.open` does.
 
     Raises
     ------
     RoomplanError
-        A bus would clip in an integer format, an output would overwrite an input, a disk is full. Earlier
-        files are untouched.
+        A bus would clip in an integer format, an output would overwrite an input or what is not this plan's,
+        two deliveries share a file, a disk is full. Earlier files are untouched; where deliveries have
+        folders of their own and a later one cannot be moved into place, those before it stay, and the error
+        names them.
+
+    Notes
+    -----
+    Files of an earlier render of the same plan that this one does not write are moved to `left_over/` in the
+    delivery's folder, together with the new files; with `only`, or where the version has changed, they stay.
+    Either way the report lists them.
     """
-    run = _Run(session, workers, progress, cache)
+    run = _Run(session, workers, progress, cache, open_stream)
     names = [bus.name for bus in run.buses]
     chosen = [find_bus(names, name) for name in only]
-    extension = "." + delivery.container
-    files = output_files(run.buses, run.families, delivery.write, chosen, extension)
-    refuse_inputs(session, folder, [file for paths in files.values() for file in paths])
-    form = OutputFormat(delivery.container, delivery.bit_depth)
-    with StagedFolder(folder) as staged:
-        result = run.run(Destination(files, staged, form), folder)
-        staged.path("report.json").write_text(report(result), encoding="utf-8")
-        progress("moving files into place", 0, 1)
-        staged.commit(last="report.json")
+    files = _planned_files(session, run, targets, chosen)
+    targets = [target for target in targets if target.name in files]
+    for target in targets:
+        refuse_inputs(session, target.folder, _paths(files[target.name]))
+    refuse_shared_files({t.name: (t.folder, _paths(files[t.name])) for t in targets})
+    digest = plan_digest(session)
+    with ExitStack() as stack:
+        stages = {
+            root: stack.enter_context(StagedFolder(root)) for root in dict.fromkeys(t.root for t in targets)
+        }
+        left_over = _examine(
+            session, targets, files, digest=digest, complete=not only, replace_others=replace
+        )
+        for target in targets:
+            for entry in left_over[target.name]:
+                if entry.was is not None:
+                    stages[target.root].set_aside(target.prefix + entry.was, target.prefix + entry.file)
+        planned: dict[str, tuple[PlannedFile, ...]] = {}
+        for target in targets:
+            for bus, paths in files[target.name].items():
+                stage = stages[target.root]
+                planned[bus] = planned.get(bus, ()) + tuple(
+                    _planned(session, target, stage, path) for path in paths
+                )
+        destination = Destination(planned, session.start_s is not None)
+        result = run.run(destination, tuple(targets))
+        result = _with_left_overs(result, left_over, digest)
+        for target in targets:
+            stages[target.root].write_text(target.prefix + REPORT, report(result, target))
+            if target.within is not None and target is targets[-1]:
+                stages[target.root].write_text(REPORT, report(result, None))
+        _commit(stages, targets, progress)
     return result
+
+
+def _paths(files: Mapping[str, Sequence[str]]) -> list[str]:
+    return [path for paths in files.values() for path in paths]
+
+
+def _planned_files(
+    session: Session, run: _Run, targets: Sequence[Target], only: Sequence[str]
+) -> dict[str, dict[str, tuple[str, ...]]]:
+    """Delivery → bus → files, for the deliveries that write something."""
+    if not only:
+        found = {t.name: output_files(session, run.buses, run.families, t.delivery, ()) for t in targets}
+        return {name: files for name, files in found.items() if files}
+    usual = {t.name: output_files(session, run.buses, run.families, t.delivery, ()) for t in targets}
+    nowhere = [bus for bus in only if not any(bus in files for files in usual.values())]
+    found = {}
+    for target in targets:
+        mine = [bus for bus in only if bus in usual[target.name]]
+        if target is targets[0]:
+            mine = [bus for bus in only if bus in mine or bus in nowhere]
+        if mine:
+            found[target.name] = output_files(session, run.buses, run.families, target.delivery, mine)
+    return found
+
+
+def _planned(session: Session, target: Target, stage: StagedFolder, path: str) -> PlannedFile:
+    delivery = target.delivery
+    return PlannedFile(
+        file=path,
+        delivery=target.name,
+        path=stage.path(target.prefix + path),
+        form=OutputFormat(delivery.container, delivery.bit_depth),
+        sample_rate=delivery_rate(session, delivery),
+    )
+
+
+def _examine(
+    session: Session,
+    targets: Sequence[Target],
+    files: Mapping[str, Mapping[str, Sequence[str]]],
+    *,
+    digest: str | None,
+    complete: bool,
+    replace_others: bool,
+) -> dict[str, tuple[LeftOver, ...]]:
+    """Refuse what may not be replaced in any folder, and list what is left over in each delivery."""
+    for root in dict.fromkeys(target.within for target in targets):
+        if root is not None:
+            examine_folder(session, root, (), digest=digest, complete=False, replace=replace_others)
+    return {
+        target.name: examine_folder(
+            session,
+            target.folder,
+            _paths(files[target.name]),
+            digest=digest,
+            complete=complete,
+            replace=replace_others,
+        )
+        for target in targets
+    }
+
+
+def _with_left_overs(
+    result: Rendering, left_over: Mapping[str, tuple[LeftOver, ...]], digest: str | None
+) -> Rendering:
+    """Add what is left over to a rendering, with a warning for what is moved."""
+    warnings = list(result.warnings)
+    moved = [entry.was for group in left_over.values() for entry in group if entry.was is not None]
+    if moved:
+        more = f" and {len(moved) - _MOST_NAMED} more" if len(moved) > _MOST_NAMED else ""
+        warnings.append(
+            Problem(
+                f"left over from an earlier render: {', '.join(moved[:_MOST_NAMED])}{more}",
+                None,
+                f"moved to {LEFT_OVER}/ in the delivery's folder: no bus of the plan writes there now",
+            )
+        )
+    return replace(result, left_over=left_over, plan_sha256=digest, warnings=tuple(warnings))
+
+
+def _commit(stages: Mapping[Path, StagedFolder], targets: Sequence[Target], progress: Progress) -> None:
+    """Move every folder into place; an error says which deliveries are there already."""
+    done: list[str] = []
+    for number, (root, stage) in enumerate(stages.items()):
+        progress("moving files into place", number, len(stages))
+        try:
+            stage.commit(last=REPORT)
+        except RoomplanError as error:
+            if not done:
+                raise
+            problem = error.problems[0]
+            place = f"deliver{'y' if len(done) == 1 else 'ies'} {', '.join(done)}"
+            raise RoomplanError(
+                f"{problem.what}; {place} {'is' if len(done) == 1 else 'are'} in place and complete",
+                remedy=problem.remedy,
+            ) from error
+        done += [target.name for target in targets if target.root == root]
 
 
 class _Run:
     """One pass over a session."""
 
-    def __init__(self, session: Session, workers: int, progress: Progress, cache: Cache | None) -> None:
+    def __init__(
+        self,
+        session: Session,
+        workers: int,
+        progress: Progress,
+        cache: Cache | None,
+        open_stream: Callable[..., ComponentSource] = ComponentStream,
+    ) -> None:
         self.session = session
-        self.cache = cache
+        self.cache = cache if session.stretch is None else None
+        self.open_stream = open_stream
         self.words = any(margin.band == "words" for margin in session.plan.margins)
         self.workers = workers
         self.progress = progress
@@ -181,7 +353,7 @@ class _Run:
         self.buses = build_buses(session, self.components)
         self.families = build_families(session, self.buses)
 
-    def run(self, destination: Destination | None, folder: Path | None) -> Rendering:
+    def run(self, destination: Destination | None, targets: tuple[Target, ...]) -> Rendering:
         session = self.session
         self.progress("preparing responses", 0, 1)
         matrices = response_matrices(session)
@@ -190,9 +362,11 @@ class _Run:
         warnings += passage_advice(session.plan, heard.frames / session.sample_rate)
         families: tuple[Family, ...] = ()
         if destination is not None:
-            warnings += _judge_levels(session, heard.levels, destination.form)
-            families = tuple(family for family in self.families if is_complete(family, destination.files))
+            warnings += judge_levels(session, heard.levels, heard.outputs, several=len(targets) > 1)
+            warnings += time_advice(session, targets)
+            families = tuple(f for f in self.families if any(_complete_in(t, f, heard) for t in targets))
         buses, sends = self._figures(heard.powers, matrices, heard.levels)
+        outputs = finish_files(session, targets, heard.outputs, {bus.name: bus for bus in buses})
         sums = {bus.name: heard.powers.sums(row) for row, bus in enumerate(self.buses)}
         in_words = None
         if heard.words is not None:
@@ -203,13 +377,14 @@ class _Run:
             buses=buses,
             sends=sends,
             families=families,
-            outputs=heard.outputs,
-            folder=folder,
+            outputs=outputs,
+            folder=targets[0].root if len({target.root for target in targets}) == 1 else None,
             warnings=tuple(warnings),
             margins=margins_of_plan(session.plan, sums, in_words, sample_rate=session.sample_rate),
             passages=passages_of_plan(session.plan, sums, sample_rate=session.sample_rate),
             hop_sums=sums,
             recalled=recalled,
+            targets=targets,
         )
 
     def _hear(
@@ -225,9 +400,7 @@ class _Run:
             gains = bus_gains(self.buses, len(self.components))
             found = recall(entry, parts, self.buses, gains, words=self.words)
             if found is not None:
-                levels = [
-                    Level(bus, peaks, False, 0) for bus, peaks in zip(self.buses, found.peaks, strict=True)
-                ]
+                levels = [Level(bus, peaks) for bus, peaks in zip(self.buses, found.peaks, strict=True)]
                 return Heard(found.frames, found.powers, found.words, levels, found.statistics, {}), True
             self.cache.forget(key)  # whole, but not what it should be: this pass keeps it anew
             entry = None
@@ -275,6 +448,7 @@ class _Run:
             words=self.words,
             workers=self.workers,
             progress=self.progress,
+            open_stream=self.open_stream,
         )
 
     def _figures(
@@ -303,7 +477,7 @@ class _Run:
             index = row[bus.name]
             loudness = loudness_of_hops(powers.sums(index), sample_rate=rate)
             reasons = dict(loudness.reasons)
-            peak, true_peak = _decibels(level.peaks.sample), _decibels(level.peaks.true)
+            peak, true_peak = decibels(level.peaks.sample), decibels(level.peaks.true)
             if peak is None or true_peak is None:
                 why = "the bus is silent" if level.peaks.sample == 0.0 else _NO_PEAKS
                 reasons |= dict.fromkeys(("sample_peak_dbfs", "true_peak_dbtp"), why)
@@ -371,33 +545,12 @@ class _Run:
         )
 
 
-def _judge_levels(session: Session, levels: Sequence[Level], form: OutputFormat) -> list[Problem]:
-    """Refuse a file that would clip in an integer format; warn of float files above full scale."""
-    over = [level for level in levels if level.over_range]
-    if form.bit_depth != "32f" and over:
-        worst = max(over, key=lambda level: level.peaks.sample or 0.0)
-        peak_db = _decibels(worst.peaks.sample) or 0.0
-        # a tenth of a dB more keeps the dither inside the range too
-        trim = session.plan.trim_db - (math.ceil(max(peak_db, 0.0) * 10.0) + 1.0) / 10.0
-        names = ", ".join(level.bus.name for level in over)
-        raise RoomplanError(
-            f"{names} would clip in {form.bit_depth} bit: bus {worst.bus.name} peaks at {peak_db:+.2f} dBFS",
-            remedy=f"set `trim: {trim:.1f}` in the plan (it moves every bus alike), or write 32f",
-        )
-    return [
-        Problem(
-            f"bus {level.bus.name} has a true peak of {_decibels(level.peaks.true) or 0.0:+.1f} dBTP",
-            None,
-            "the float file holds it, but a converter will not: lower `trim`",
-        )
-        for level in levels
-        if level.written and level.bus.name == "mix" and (level.peaks.true or 0.0) > 1.0
-    ]
+def _complete_in(target: Target, family: Family, heard: Heard) -> bool:
+    files = {
+        bus: [output.file for output in group if output.delivery == target.name]
+        for bus, group in heard.outputs.items()
+    }
+    return is_complete(family, files)
 
 
 _NO_PEAKS = "peaks need the sound itself: the answer comes from an earlier pass at other levels"
-
-
-def _decibels(peak: float | None) -> float | None:
-    """Level of a linear peak; None for silence and for what is not known."""
-    return 20.0 * math.log10(peak) if peak is not None and peak > 0.0 else None

@@ -3,7 +3,7 @@
 Conventions
 -----------
 One table for each plan against the first: the first plan's figure, and the difference. Plus is louder,
-wetter, longer, clearer.
+wetter, longer, clearer. Where there are many, one table tells one bus of all.
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ from typing import TYPE_CHECKING, Any
 from rich.text import Text
 
 from roomplan.reports.comparison import differences_of_bus, plan_changes
-from roomplan.reports.tables import DASH, level, plain_table
+from roomplan.reports.tables import DASH, figure, level, plain_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from rich.table import Table
 
-    from roomplan.reports.comparison import Compared
+    from roomplan.reports.comparison import Compared, ComparedCue
 
-__all__ = ["change_lines", "comparison_table", "margin_table", "passage_table"]
+__all__ = ["change_lines", "comparison_table", "margin_table", "passage_table", "summary_table"]
 
 _ANSWERED = {
     "sound": "heard just now",
@@ -74,6 +74,71 @@ def comparison_table(first: Compared, other: Compared) -> Table:
             end_section=bool(following) and _is_wet(name) and not _is_wet(following[0]),
         )
     return table
+
+
+def summary_table(cues: Sequence[ComparedCue], bus: str) -> Table:
+    """One bus of every plan and cue: its figures, and what differs from the first version of the cue."""
+    several = len(cues) > 1 or cues[0].name != ""
+    table = plain_table(
+        f"{bus}: all versions",
+        "in brackets: the difference to the first version · changes: how many there are in the plan",
+    )
+    if several:
+        table.add_column("cue")
+    table.add_column("version")
+    for heading in (
+        "LUFS",
+        "short-term",
+        "range LU",
+        "true peak",
+        "wet/dry dB",
+        "C80 dB",
+        "tail s",
+        "changes",
+    ):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for cue in cues:
+        there = [one for one in cue.versions if one is not None]
+        first = there[0]
+        for number, one in enumerate(there):
+            name = [cue.name if number == 0 else ""] if several else []
+            table.add_row(
+                *name, one.label, *_summary_cells(first, one, bus), end_section=several and one is there[-1]
+            )
+    return table
+
+
+_SUMMARY = {
+    "integrated_lu": ("loudness", "integrated_lufs"),
+    "short_term_max_lu": ("loudness", "short_term_max_lufs"),
+    "range_lu": ("loudness", "range_lu"),
+    "true_peak_db": ("loudness", "true_peak_dbtp"),
+    "wet_to_dry_db": ("wet_to_dry_db",),
+    "c80_db": ("decay", "mid", "c80_db"),
+    "tail_to_minus_40_s": ("tail_to_minus_40_s",),
+}
+
+
+def _summary_cells(first: Compared, one: Compared, bus: str) -> list[str]:
+    found = [
+        next((entry for entry in plan.document["buses"] if entry["name"] == bus), None)
+        for plan in (first, one)
+    ]
+    reference, ours = found
+    if ours is None:
+        return [DASH] * (len(_SUMMARY) + 1)
+    differences = differences_of_bus(reference, ours) if reference is not None and one is not first else {}
+    cells = []
+    for key, path in _SUMMARY.items():
+        value: Any = ours
+        for step in path:
+            value = value.get(step) if isinstance(value, dict) else None
+        digits = 2 if key.endswith("_s") else 1
+        text = figure(value, digits) if key in {"range_lu", "tail_to_minus_40_s"} else level(value, digits)
+        change = differences.get(key)
+        cells.append(text if change is None else f"{text} ({level(change, digits)})")
+    changes = "" if one is first else str(len(plan_changes(first.document, one.document)))
+    return [*cells, changes]
 
 
 def _with_steps(difference: float | None, steps: float | None, digits: int) -> str:

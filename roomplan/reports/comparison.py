@@ -5,11 +5,14 @@ Conventions
 Works on the documents of `documents` (those of plans just measured, and `report.json` of rendered folders
 alike), so a comparison says what the reports say. The first document is the reference; a difference is the
 other minus the first. Steps are just-noticeable ones of ISO 3382-1:2009, Table A.1: EDT 5 %, C80 1 dB; decay
-times are compared by their ratio, so that exchanging the plans only changes the sign.
+times are compared by their ratio, so that exchanging the plans only changes the sign. A folder that holds
+rendered folders, one for each cue, is compared cue by cue.
 """
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import math
 from dataclasses import dataclass
@@ -24,15 +27,21 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 __all__ = [
+    "COMPARE_MANY_SCHEMA",
     "COMPARE_SCHEMA",
     "Compared",
+    "ComparedCue",
+    "compare_csv",
     "compare_document",
+    "compare_many_document",
     "differences_of_bus",
     "plan_changes",
     "read_report",
+    "rendered_cues",
 ]
 
 COMPARE_SCHEMA = "roomplan.compare/1"
+COMPARE_MANY_SCHEMA = "roomplan.compare_many/1"
 
 _LEVELS = {
     "integrated_lu": ("loudness", "integrated_lufs"),
@@ -51,6 +60,7 @@ _LEVELS = {
 _STEP_OF_A_TIME = math.log(1.05)  # ISO 3382-1:2009, Table A.1: EDT 5 %
 _STEP_OF_CLARITY_DB = 1.0  # the same: C80 1 dB
 _LARGEST_REPORT = 50_000_000  # bytes
+_DEEPEST = 3  # folders between the one named and those that were rendered into
 
 
 @dataclass(frozen=True)
@@ -62,35 +72,93 @@ class Compared:
     answered_from: str  # "sound", "matrix" (of an earlier pass) or "report"
 
 
-def read_report(folder: Path) -> Document:
+@dataclass(frozen=True)
+class ComparedCue:
+    """One cue in several versions; a version that lacks it has None in its place."""
+
+    name: str
+    versions: tuple[Compared | None, ...]
+
+
+def read_report(place: Path) -> Document:
     """Read the `report.json` of a rendered folder.
+
+    Parameters
+    ----------
+    place : Path
+        The folder, or the report itself.
 
     Raises
     ------
     RoomplanError
         There is none, or it is no report of a render.
     """
-    path = folder / "report.json"
+    path = place if place.is_file() else place / "report.json"
     try:
         with path.open("rb") as file:
             document = json.loads(file.read(_LARGEST_REPORT))
     except FileNotFoundError as error:
         raise RoomplanError(
-            f"{folder}: no report.json in this folder",
+            f"{place}: no report.json in this folder",
             remedy="name a plan, or a folder that was rendered into",
         ) from error
     except OSError as error:
         raise RoomplanError(f"{path}: {error.strerror or error}", remedy="allow reading it") from error
     except (ValueError, RecursionError) as error:
         raise RoomplanError(f"{path}: no report of a render", remedy="render the plan again") from error
-    keys = ("buses", "rooms", "sections")
-    if (
-        not isinstance(document, dict)
-        or document.get("schema") != RENDER_SCHEMA
-        or not all(isinstance(document.get(key), list) for key in keys)
-    ):
+    if not _is_report(document):
         raise RoomplanError(f"{path}: no report of a render", remedy="render the plan again")
     return document
+
+
+def _is_report(document: Any) -> bool:
+    """Tell whether a document has everything that is looked at here: it may have been edited."""
+
+    def named(entries: Any, **kinds: type) -> bool:
+        return isinstance(entries, list) and all(
+            isinstance(entry, dict)
+            and isinstance(entry.get("name"), str)
+            and all(isinstance(entry.get(key), kind) for key, kind in kinds.items())
+            for entry in entries
+        )
+
+    return (
+        isinstance(document, dict)
+        and document.get("schema") == RENDER_SCHEMA
+        and named(document.get("buses"), loudness=dict)
+        and named(document.get("rooms"))
+        and named(document.get("sections"), sends=list)
+        and all(
+            isinstance(send, dict) and {"room", "position"} <= set(send)
+            for section in document["sections"]
+            for send in section["sends"]
+        )
+    )
+
+
+def rendered_cues(folder: Path) -> dict[str, Path]:
+    """Rendered folders within a folder that was not rendered into itself, by their names in it.
+
+    Empty when the folder has a report of its own, or none is found three folders deep.
+    """
+    found: dict[str, Path] = {}
+
+    def look(into: Path, depth: int) -> None:
+        if (into / "report.json").is_file():
+            if into != folder:
+                found[into.relative_to(folder).as_posix()] = into
+            return
+        if depth == 0:
+            return
+        for inner in sorted(into.iterdir()):
+            if inner.is_dir() and not inner.is_symlink() and not inner.name.startswith("."):
+                look(inner, depth - 1)
+
+    try:
+        look(folder, _DEEPEST)
+    except OSError as error:
+        raise RoomplanError(f"{folder}: {error.strerror or error}", remedy="allow reading it") from error
+    return found
 
 
 def plan_changes(first: Mapping[str, Any], other: Mapping[str, Any]) -> list[str]:
@@ -253,3 +321,42 @@ def compare_document(compared: Sequence[Compared], *, passages: bool) -> Documen
         ],
         "note": CAUTION,
     }
+
+
+def compare_many_document(cues: Sequence[ComparedCue], *, passages: bool) -> Document:
+    """Several cues in several versions (`roomplan.compare_many/1`), each compared like plans."""
+    entries = []
+    for cue in cues:
+        there = [one for one in cue.versions if one is not None]
+        parts = compare_document(there, passages=passages)
+        entries.append({"cue": cue.name} | {key: parts[key] for key in ("plans", "differences")})
+    return {
+        "schema": COMPARE_MANY_SCHEMA,
+        "roomplan": roomplan.__version__,
+        "cues": entries,
+        "note": CAUTION,
+    }
+
+
+def compare_csv(cues: Sequence[ComparedCue]) -> str:
+    """Rows for a table program, one for each bus of each plan: its figures, then what differs from the first.
+
+    Columns that begin with `change_` hold the figure minus that of the first plan which has the cue; they
+    are empty in its own rows. A figure that does not exist is empty.
+    """
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    steps = ("edt_steps", "t30_steps", "c80_steps")
+    changes = [*_LEVELS, *steps]
+    figures = [path[-1] for path in _LEVELS.values()]
+    writer.writerow(["cue", "plan", "bus", *figures, *(f"change_{key}" for key in changes)])
+    for cue in cues:
+        there = [one for one in cue.versions if one is not None]
+        first = _by_name(there[0].document["buses"])
+        for number, one in enumerate(there):
+            for bus in one.document["buses"]:
+                known = number > 0 and bus["name"] in first
+                found = differences_of_bus(first[bus["name"]], bus) if known else {}
+                row = [cue.name, one.label, bus["name"], *(_at(bus, path) for path in _LEVELS.values())]
+                writer.writerow([*row, *(found.get(key) for key in changes)])
+    return text.getvalue()

@@ -5,6 +5,11 @@ Conventions
 Every document is a dict of plain values. `reasons` says why a figure is null; its keys are the figure's key,
 for decay figures the path `decay.bands.CENTRE.KEY` or `decay.mid.KEY`. Values are rounded to what they mean:
 levels to 0.001 dB, times to 0.1 ms.
+
+Paths in the report of a delivery are relative to its folder. The report of a folder that holds several
+deliveries has paths relative to that folder, `delivery` is null in it, and `files` of a bus maps each
+delivery that writes it to its path there; `file` is that of the first. Where several deliveries lie apart, a
+document about all of them has absolute paths.
 """
 
 from __future__ import annotations
@@ -14,16 +19,21 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import roomplan
+from roomplan.audio.timecode import Timecode
+from roomplan.mixing.outputs import is_complete
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from roomplan.acoustics.analysis import BandFigures, DecayFigures
     from roomplan.errors import Problem
     from roomplan.loudness.gating import Loudness
     from roomplan.mixing.figures import BusFigures
+    from roomplan.mixing.hearing import Output
+    from roomplan.mixing.outputs import Target
     from roomplan.mixing.passages import MarginOfBuses
     from roomplan.mixing.render import Rendering
+    from roomplan.mixing.session import Session
     from roomplan.plan.model import Room, Seat, Section
 
 __all__ = [
@@ -102,13 +112,14 @@ def _decay(decay: DecayFigures | None, reasons: dict[str, str]) -> Document | No
     }
 
 
-def _bus(figures: BusFigures, files: Sequence[str]) -> Document:
+def _bus(figures: BusFigures, files: Mapping[str, str]) -> Document:
     reasons = dict(figures.reasons)
     loudness = figures.loudness
     decay = _decay(figures.decay, reasons)
     return {
         "name": figures.name,
-        "file": files[0] if files else None,
+        "file": next(iter(files.values()), None),
+        "files": dict(files),
         "loudness": {
             **_loudness(loudness),
             "true_peak_dbtp": rounded(figures.true_peak_dbtp, 3),
@@ -129,6 +140,10 @@ def session_part(rendering: Rendering) -> Document:
     return {
         "plan": str(session.plan.source),
         "title": session.plan.title,
+        "cue": session.plan.cue,
+        "version": session.plan.version,
+        "start": _start(session),
+        "stretch": _stretch(session),
         "sample_rate": session.sample_rate,
         "frames": rendering.frames,
         "duration_s": round(rendering.frames / session.sample_rate, 4),
@@ -178,6 +193,31 @@ def session_part(rendering: Rendering) -> Document:
     }
 
 
+def _start(session: Session) -> Document | None:
+    """Time of day of the cue's first frame."""
+    if session.start_s is None:
+        return None
+    rate = session.plan.frame_rate
+    return {
+        "seconds": round(float(session.start_s), 9),
+        "timecode": None if rate is None else str(Timecode.at_seconds(session.start_s, rate)),
+        "frame_rate": None if rate is None else rate.name,
+    }
+
+
+def _stretch(session: Session) -> Document | None:
+    """The part of the cue that the files hold."""
+    stretch = session.stretch
+    if stretch is None:
+        return None
+    return {
+        "from_s": round(stretch.start_frame / session.sample_rate, 6),
+        "length_s": round(stretch.frames / session.sample_rate, 6),
+        "start_frame": stretch.start_frame,
+        "frames": stretch.frames,
+    }
+
+
 def _source(room: Room) -> str | list[str]:
     """Where a room's responses come from: a bundled name, a room file, or response files."""
     if room.synthetic is not None:
@@ -202,11 +242,11 @@ def _seat(seat: Seat) -> str:
     return f"{seat.distance_m:g} m, {seat.angle_deg:g}°, spread {seat.spread_m:g} m"
 
 
-def sound_part(rendering: Rendering) -> Document:
-    """Figures of the sound: buses, margins, passages."""
-    outputs = {name: [o.file for o in group] for name, group in rendering.outputs.items()}
+def sound_part(rendering: Rendering, target: Target | None = None) -> Document:
+    """Figures of the sound: buses, margins, passages; with the files of a target, or of all."""
+    files = {name: _bus_files(rendering, target, group) for name, group in rendering.outputs.items()}
     return {
-        "buses": [_bus(bus, outputs.get(bus.name, [])) for bus in rendering.buses],
+        "buses": [_bus(bus, files.get(bus.name, {})) for bus in rendering.buses],
         "margins": [_margin(found) for found in rendering.margins],
         "passages": [
             {
@@ -244,32 +284,127 @@ def _margin(found: MarginOfBuses) -> Document:
     }
 
 
-def render_document(rendering: Rendering) -> Document:
-    """Report of a render (`roomplan.render/1`): also the content of `report.json`."""
-    outputs = rendering.outputs
-    families = []
-    for family in rendering.families:
-        files = [
-            next(o.file for o in outputs[bus] if o.file.startswith(f"{family.folder}/"))
-            for bus in family.buses
-        ]
-        total = next(o.file for o in outputs[family.total])
-        families.append(
-            {"name": family.folder, "files": files, "buses": list(family.buses), "adds_up_to": total}
-        )
+def _placed(rendering: Rendering, target: Target | None, owner: Target, file: str) -> str:
+    """Path of a file of `owner` as the report of a target, or the one about all of them, has it."""
+    if target is not None:
+        return file
+    return str(owner.folder / file) if rendering.folder is None else owner.prefix + file
+
+
+def _bus_files(rendering: Rendering, target: Target | None, outputs: Sequence[Output]) -> dict[str, str]:
+    """Delivery → path of its first file of a bus."""
+    owners = {owner.name: owner for owner in rendering.targets}
+    files: dict[str, str] = {}
+    for output in outputs:
+        if target is None or output.delivery == target.name:
+            owner = owners[output.delivery]
+            files.setdefault(output.delivery, _placed(rendering, target, owner, output.file))
+    return files
+
+
+def _families(rendering: Rendering, target: Target | None, owner: Target) -> list[Document]:
+    """Families that are complete in the delivery of `owner`."""
+    written = {
+        bus: [o.file for o in group if o.delivery == owner.name] for bus, group in rendering.outputs.items()
+    }
+    return [
+        {
+            "name": family.folder,
+            "delivery": owner.name,
+            "files": [
+                _placed(
+                    rendering,
+                    target,
+                    owner,
+                    next(file for file in written[bus] if file.startswith(f"{family.folder}/")),
+                )
+                for bus in family.buses
+            ],
+            "buses": list(family.buses),
+            "adds_up_to": _placed(rendering, target, owner, written[family.total][0]),
+        }
+        for family in rendering.families
+        if is_complete(family, written)
+    ]
+
+
+def _file(rendering: Rendering, target: Target | None, owner: Target, bus: str, output: Output) -> Document:
+    return {
+        "file": _placed(rendering, target, owner, output.file),
+        "bus": bus,
+        "delivery": output.delivery,
+        "format": output.form.container,
+        "bit_depth": output.form.bit_depth,
+        "sample_rate": output.sample_rate,
+        "frames": output.frames,
+        "bytes": output.size,
+        "time_reference": output.time_reference,
+        "samples_sha256": output.digest,
+    }
+
+
+def _delivery(rendering: Rendering, target: Target) -> Document:
+    delivery = target.delivery
+    outputs = [o for group in rendering.outputs.values() for o in group if o.delivery == target.name]
+    return {
+        "name": target.name,
+        "folder": str(target.folder),
+        "format": delivery.container,
+        "bit_depth": delivery.bit_depth,
+        "sample_rate": outputs[0].sample_rate if outputs else delivery.sample_rate,
+        "frames": outputs[0].frames if outputs else None,
+        "write": list(delivery.write),
+        "file_name": delivery.file_name,
+        "files": len(outputs),
+    }
+
+
+def render_document(
+    rendering: Rendering, target: Target | None = None, *, reproduce: Document | None = None
+) -> Document:
+    """Report of a render (`roomplan.render/1`): the content of a delivery's `report.json`.
+
+    Parameters
+    ----------
+    rendering : Rendering
+    target : Target, optional
+        The delivery it is about; without one it is about all of them, see the module.
+    reproduce : dict, optional
+        What it takes to render the same again, stored as it is.
+    """
+    targets = rendering.targets if target is None else (target,)
+    one = targets[0] if len(targets) == 1 and (target is not None or targets[0].within is None) else None
     return {
         "schema": RENDER_SCHEMA,
         "roomplan": roomplan.__version__,
+        "delivery": None if one is None else one.name,
+        "deliveries": [_delivery(rendering, t) for t in targets],
+        "plan_sha256": rendering.plan_sha256,
         **session_part(rendering),
-        "families": families,
+        "families": [entry for t in targets for entry in _families(rendering, target, t)],
         "files": [
-            {"file": output.file, "bus": name, "samples_sha256": output.digest}
-            for name, group in outputs.items()
+            _file(rendering, target, t, name, output)
+            for t in targets
+            for name, group in rendering.outputs.items()
             for output in group
+            if output.delivery == t.name
         ],
-        **sound_part(rendering),
+        "left_over": [
+            {
+                "file": _placed(rendering, target, t, entry.file),
+                "was": None if entry.was is None else _placed(rendering, target, t, entry.was),
+                "delivery": t.name,
+                "bus": entry.bus,
+                "bytes": entry.size,
+                "samples_sha256": entry.digest,
+            }
+            for t in targets
+            for entry in rendering.left_over.get(t.name, ())
+        ],
+        **sound_part(rendering, target),
         "warnings": [problem_entry(w) for w in rendering.warnings],
         "note": CAUTION,
+        **({} if reproduce is None else {"reproduce": reproduce}),
     }
 
 

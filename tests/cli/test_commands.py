@@ -117,7 +117,8 @@ def test_bus_entries_carry_exactly_the_documented_keys(run, session):
         if b["name"] == "section:choir"
     ]
     assert set(bus) == {
-        "name", "file", "loudness", "decay", "wet_to_dry_db", "wet_onset_ms", "tail_to_minus_40_s", "reasons",
+        "name", "file", "files", "loudness", "decay", "wet_to_dry_db", "wet_onset_ms", "tail_to_minus_40_s",
+        "reasons",
     }  # fmt: skip
     assert set(bus["loudness"]) == {
         "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu", "true_peak_dbtp",

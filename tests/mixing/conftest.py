@@ -12,7 +12,7 @@ import soundfile
 from ruamel.yaml import YAML
 
 from roomplan.errors import PlanError
-from roomplan.mixing.render import Rendering, measure_session, render_session
+from roomplan.mixing.render import Rendering, measure_session, plan_targets, render_session
 from roomplan.mixing.session import Session, open_session
 from roomplan.plan.load import load_plan
 from roomplan.reports.documents import render_document, to_text
@@ -68,13 +68,14 @@ class Cue:
     def render(self, content: dict[str, Any], **options: Any) -> Rendering:
         """Render into `out` and give back the rendering."""
         opening = {k: options.pop(k) for k in ("muted",) if k in options}
-        session = self.session(content, **opening)
-        delivery = next(iter(session.plan.deliveries.values()))
+        return self.deliver(self.session(content, **opening), self.folder / "out", **options)
+
+    def deliver(self, session: Session, output: Path | None = None, **options: Any) -> Rendering:
+        """Render a session into a folder, or into the folders of its deliveries."""
         return render_session(
             session,
-            delivery,
-            self.folder / "out",
-            report=lambda result: to_text(render_document(result)),
+            plan_targets(session.plan, output),
+            report=lambda result, target: to_text(render_document(result, target)),
             **options,
         )
 
@@ -90,13 +91,23 @@ class Cue:
     @property
     def report(self) -> dict[str, Any]:
         """The report of the last render."""
-        return json.loads((self.folder / "out" / "report.json").read_text(encoding="utf-8"))
+        return self.report_in("out")
+
+    def report_in(self, folder: str) -> dict[str, Any]:
+        """The report in a folder."""
+        return json.loads((self.folder / folder / "report.json").read_text(encoding="utf-8"))
 
 
 @pytest.fixture
 def cue(tmp_path: Path) -> Cue:
     (tmp_path / "stems").mkdir()
     return Cue(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def shared_cue(tmp_path_factory: pytest.TempPathFactory) -> Cue:
+    """A cue for all tests of a module, which only read what one of its fixtures has rendered."""
+    return Cue(tmp_path_factory.mktemp("cue"))
 
 
 def pink_noise(frames: int, channels: int, seed: int) -> np.ndarray:
@@ -110,7 +121,7 @@ def pink_noise(frames: int, channels: int, seed: int) -> np.ndarray:
     return 0.1 * noise / np.sqrt(np.mean(noise**2))
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def pink() -> Any:
     return pink_noise
 
@@ -128,6 +139,6 @@ def decaying_noise(
     return response
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def decay() -> Any:
     return decaying_noise

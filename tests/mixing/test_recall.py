@@ -13,8 +13,7 @@ from hypothesis import strategies as st
 
 from roomplan.loudness import programme_loudness
 from roomplan.mixing.cache import Cache
-from roomplan.mixing.render import measure_session, render_session
-from roomplan.reports.documents import render_document, to_text
+from roomplan.mixing.render import measure_session
 
 RATE = 48_000
 LEVELS = st.floats(-30.0, 6.0).map(lambda level: round(level, 2))
@@ -161,14 +160,7 @@ def test_a_stem_that_was_exported_again_is_heard_again(cue, content, cache, pink
 
 
 def test_a_render_leaves_a_record_and_its_report_says_that_it_was_heard(cue, content, cache):
-    session = cue.session(content)
-    render_session(
-        session,
-        next(iter(session.plan.deliveries.values())),
-        cue.folder / "out",
-        report=lambda result: to_text(render_document(result)),
-        cache=cache,
-    )
+    cue.render(content, cache=cache)
     assert (
         json.loads((cue.folder / "out/report.json").read_text(encoding="utf-8"))["answered_from"] == "sound"
     )

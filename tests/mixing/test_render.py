@@ -375,12 +375,16 @@ def test_stems_at_another_rate_are_resampled_and_said_so(cue, decay):
     assert any("resampled from 44100 Hz to 48000 Hz: tone" in w.what for w in rendering.warnings)
 
 
-def test_stems_of_several_rates_without_a_sample_rate_are_a_problem(cue, decay):
+def test_stems_of_several_rates_are_a_problem_where_the_plan_is_strict(cue, decay):
     cue.stem("a.wav", noise(0.1, 1, 1), rate=44_100)
     cue.stem("b.wav", noise(0.1, 1, 1), rate=48_000)
     cue.response("ir.wav", decay(0.2, 0.2, 1, 2))
     (problem,) = cue.problems(
-        {"rooms": {"orrin_nave": {"responses": "ir.wav"}}, "sections": {"all": {"stems": ["*"]}}}
+        {
+            "strict": True,
+            "rooms": {"orrin_nave": {"responses": "ir.wav"}},
+            "sections": {"all": {"stems": ["*"]}},
+        }
     )
     assert "44100 Hz (a), 48000 Hz (b)" in problem
     assert "sample_rate" in problem

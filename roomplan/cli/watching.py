@@ -1,0 +1,195 @@
+"""`--watch`: render again whenever the plan, a stem or a response has changed.
+
+Conventions
+-----------
+Files are looked at again and again (size, time of change, number): no notices of the system are needed, and
+network disks work too. A change counts when two looks in a row agree, so that a file that is still being
+saved is waited for. What is said goes to standard error; results go where the render sends them.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from roomplan.audio.names import is_sound_name
+from roomplan.cli.environment import print_errors
+from roomplan.documents.extends import read_extended
+from roomplan.errors import AudioError, RoomplanError
+from roomplan.plan.load import load_plan
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from roomplan.errors import Problem
+
+__all__ = ["watch"]
+
+INTERVAL_S = 0.2  # between two looks; a change is heard after two of them: common practice, no source
+MOST_NAMED = 3
+_PLANS = frozenset({".yaml", ".yml"})
+
+State = tuple[int, int, int] | frozenset[str] | None
+
+
+@dataclass(frozen=True)
+class _Watched:
+    """Files whose content counts, and folders in which the names of sound files and plans count."""
+
+    files: frozenset[Path]
+    folders: frozenset[Path]
+
+    def look(self) -> dict[Path, State]:
+        """State of everything now; None for what is not there or cannot be reached."""
+        return {file: _state(file) for file in self.files} | {f: _names(f) for f in self.folders}
+
+
+def watch(
+    plan_path: Path,
+    render_once: Callable[[], Iterable[Path]],
+    *,
+    progress: Callable[[str], None] = print_errors,
+    interval: float = INTERVAL_S,
+    wait: Callable[[float], object] = time.sleep,
+    clock: Callable[[], float] = time.perf_counter,
+) -> None:
+    """Render, and again after every change, until Ctrl-C.
+
+    Parameters
+    ----------
+    plan_path : Path
+    render_once : callable
+        Opens the plan, renders it once and returns the files it read (`Session.input_files`).
+    progress : callable
+        Told in one line what has changed, how long a render took, and what is wrong.
+    interval : float
+        Seconds between two looks.
+    wait, clock : callable
+        `time.sleep` and `time.perf_counter`, or what stands for them in a test.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        Ctrl-C while rendering: the render was interrupted. While waiting it ends the watch, and this returns.
+
+    Notes
+    -----
+    Watched are the plan with all it extends, its room files, every file that `render_once` read, and which
+    plans and sound files lie in the plan's folder and the stems folder. A plan, a stem or a response that
+    cannot be used is told, and watching goes on, also of what was known of the plan before. A file that was
+    saved counts as changed, whatever it says now.
+    """
+    watched = _watched(plan_path, frozenset())
+    before = watched.look()
+    while True:
+        begun = clock()
+        files: Iterable[Path] | None = None
+        troubled: frozenset[Path] = frozenset()
+        try:
+            files = render_once()
+        except (RoomplanError, OSError) as error:
+            progress(_line(error))
+            troubled = _named_by(error)
+        try:
+            known = watched.files if files is None else frozenset(files)
+            watched = _watched(plan_path, known | troubled)
+            now = watched.look()
+            before = {path: before.get(path, state) for path, state in now.items()}
+            outcome = f"rendered in {clock() - begun:.1f} s" if files is not None else "not rendered"
+            progress(f"{outcome}; watching {_count(watched)}, Ctrl-C ends")
+            before = _changed(watched, before, interval, wait, progress)
+        except KeyboardInterrupt:
+            return
+
+
+def _changed(
+    watched: _Watched,
+    before: dict[Path, State],
+    interval: float,
+    wait: Callable[[float], object],
+    progress: Callable[[str], None],
+) -> dict[Path, State]:
+    """Wait until something has changed and come to rest; return the state then."""
+    while True:
+        now = watched.look()
+        if now != before:
+            while True:
+                wait(interval)
+                later = watched.look()
+                if later == now:
+                    break
+                now = later
+            changed = sorted(file.name for file in now if now[file] != before[file])
+            if changed:
+                more = f" and {len(changed) - MOST_NAMED} more" if len(changed) > MOST_NAMED else ""
+                progress(f"changed: {', '.join(changed[:MOST_NAMED])}{more}")
+                return now
+        wait(interval)
+
+
+def _watched(plan_path: Path, known: frozenset[Path]) -> _Watched:
+    """Everything whose change may change the sound, as far as the plan can be made out."""
+    files, folders = {plan_path.absolute(), *known}, {plan_path.absolute().parent}
+    document, problems = read_extended(plan_path)
+    files |= _places(problems)
+    if document is not None:
+        files.update(file.absolute() for file in document.files)
+    plan = load_plan(plan_path).plan
+    if plan is not None:
+        folders.add(plan.stems_folder)
+        files.update(plan.documents)
+        for room in plan.rooms.values():
+            if not isinstance(room.synthetic, str | None):
+                files.add(room.synthetic)
+            files.update(file for position in (room.responses or {}).values() for file in position.files)
+    return _Watched(frozenset(files), frozenset(folders))
+
+
+def _named_by(error: Exception) -> frozenset[Path]:
+    """Files that an error is about."""
+    if not isinstance(error, RoomplanError):
+        return frozenset()
+    path = {error.path.absolute()} if isinstance(error, AudioError) else set()
+    return frozenset(_places(error.problems) | path)
+
+
+def _places(problems: Iterable[Problem]) -> set[Path]:
+    return {problem.place.file.absolute() for problem in problems if problem.place is not None}
+
+
+def _line(error: Exception) -> str:
+    if isinstance(error, OSError):
+        place = f"{error.filename}: " if error.filename else ""
+        return f"{place}{error.strerror or error} — check the disk and its permissions"
+    return str(error)
+
+
+def _state(file: Path) -> State:
+    try:
+        found = file.stat()
+    except (OSError, ValueError):
+        return None
+    return found.st_size, found.st_mtime_ns, found.st_ino
+
+
+def _names(folder: Path) -> State:
+    try:
+        return _counting(frozenset(os.listdir(folder)))  # noqa: PTH208 — paths of ten thousand stems take time
+    except OSError:
+        return None
+
+
+@lru_cache(maxsize=4)
+def _counting(names: frozenset[str]) -> frozenset[str]:
+    """Names of sound files and plans."""
+    paths = [Path(name) for name in names]
+    return frozenset(p.name for p in paths if is_sound_name(p) or (p.suffix in _PLANS and p.stem[0] != "."))
+
+
+def _count(watched: _Watched) -> str:
+    count = len(watched.files)
+    return "1 file" if count == 1 else f"{count} files"

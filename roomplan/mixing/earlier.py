@@ -1,0 +1,270 @@
+"""What stands in a delivery folder already: whose it is, what may be replaced, and what is left over.
+
+Conventions
+-----------
+A folder belongs to the plan whose `report.json` stands in it. Two renders are of one plan when the content
+of the plan's files is the same, wherever they lie, or when they come from one place and bear one cue (or
+none). Files are relative to the folder, with "/" between folders.
+
+Notes
+-----
+A report is data that somebody may have edited: what cannot be understood belongs to nobody.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import TYPE_CHECKING, Any
+
+from roomplan.errors import RoomplanError
+from roomplan.mixing.outputs import REPORT
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from roomplan.mixing.session import Session
+
+__all__ = ["LEFT_OVER", "LeftOver", "examine_folder", "plan_digest"]
+
+LEFT_OVER = "left_over"
+"""Folder inside a delivery to which files go that the plan wrote earlier and writes no more."""
+
+_LARGEST_REPORT = 2**26
+_REMEDY = "choose another folder, or give `--replace`"
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOver:
+    """A file that an earlier render of the plan wrote and this one does not.
+
+    Attributes
+    ----------
+    file : str
+        Where it stands once this render is in place.
+    was : str or None
+        Where it stood before, when this render moves it; None: it stays.
+    bus, digest : str or None
+        What the earlier report says of it.
+    size : int or None
+        Bytes, as the earlier report says.
+    """
+
+    file: str
+    was: str | None
+    bus: str | None
+    digest: str | None
+    size: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Earlier:
+    """A report that stands in a folder."""
+
+    plan: str
+    digest: str | None
+    title: str
+    cue: str | None
+    version: str | None
+    duration_s: float | None
+    stretch: bool
+    files: dict[str, LeftOver]
+
+
+def plan_digest(session: Session) -> str | None:
+    """SHA-256 of what the plan's files hold, in hexadecimal; None where one cannot be read."""
+    total = hashlib.sha256()
+    try:
+        for file in session.plan.documents:
+            total.update(hashlib.sha256(file.read_bytes()).digest())
+    except OSError:
+        return None
+    return total.hexdigest() if session.plan.documents else None
+
+
+def examine_folder(
+    session: Session,
+    folder: Path,
+    files: Collection[str],
+    *,
+    digest: str | None,
+    complete: bool,
+    replace: bool,
+) -> tuple[LeftOver, ...]:
+    """Refuse to replace what is not this plan's, and say what an earlier render left over.
+
+    Parameters
+    ----------
+    session : Session
+    folder : Path
+        Of a delivery, or one that holds several.
+    files : collection of str
+        What is going to be written there, beside the report.
+    digest : str or None
+        From `plan_digest`.
+    complete : bool
+        Whether everything that the delivery names is written: then what is left over goes to `LEFT_OVER`.
+        Files of another `version` stay, for two versions may share a folder; so do files that have changed
+        in size since.
+    replace : bool
+        Whether files of others may be replaced.
+
+    Returns
+    -------
+    tuple of LeftOver
+
+    Raises
+    ------
+    RoomplanError
+        The folder holds the render of another plan, or of the whole cue where a stretch is to be written; a
+        file stands in the way that no report of this plan lists; the report cannot be read.
+    """
+    report = folder / REPORT
+    earlier = _read_report(report)
+    ours = earlier is not None and _is_same(earlier, session, digest)
+    if not replace:
+        if earlier is None and os.path.lexists(report):
+            raise RoomplanError(f"{report}: is there and is no report of a render", remedy=_REMEDY)
+        if earlier is not None and not ours:
+            raise RoomplanError(f"{folder}: holds {_described(earlier, session)}", remedy=_REMEDY)
+        if earlier is not None and session.stretch is not None and not earlier.stretch:
+            raise RoomplanError(
+                f"{folder}: holds the whole cue, and a stretch of it would take its place", remedy=_REMEDY
+            )
+        listed = earlier.files if earlier is not None else {}
+        strangers = [file for file in files if file not in listed and os.path.lexists(folder / file)]
+        if strangers:
+            more = f" and {len(strangers) - 1} more" if len(strangers) > 1 else ""
+            raise RoomplanError(
+                f"{folder}: {strangers[0]}{more} would be replaced, and no render of this plan wrote it",
+                remedy=_REMEDY,
+            )
+    if earlier is None or not ours:
+        return ()
+    moves = complete and earlier.version == session.plan.version
+    return tuple(_left_over(folder, files, earlier, moves=moves))
+
+
+def _left_over(folder: Path, files: Collection[str], earlier: _Earlier, *, moves: bool) -> list[LeftOver]:
+    found = []
+    taken = set(files)
+    for file, entry in earlier.files.items():
+        place = folder / file
+        if file in files or place.is_symlink() or not place.is_file():
+            continue
+        unchanged = entry.size is not None and place.stat().st_size == entry.size
+        inside = place.resolve().is_relative_to(folder.resolve())
+        if moves and unchanged and inside and not file.startswith(f"{LEFT_OVER}/"):
+            to = _free_place(folder, f"{LEFT_OVER}/{file}", taken)
+            taken.add(to)
+            found.append(LeftOver(to, file, entry.bus, entry.digest, entry.size))
+        else:
+            found.append(entry)
+    return found
+
+
+def _free_place(folder: Path, file: str, taken: Collection[str]) -> str:
+    """Return the place, or the first numbered one where nothing stands: nothing is replaced there."""
+    path = PurePosixPath(file)
+    number, place = 1, file
+    while place in taken or os.path.lexists(folder / place):
+        number += 1
+        place = str(path.with_name(f"{path.stem}_{number}{path.suffix}"))
+    return place
+
+
+def _is_same(earlier: _Earlier, session: Session, digest: str | None) -> bool:
+    if digest is not None and earlier.digest == digest:
+        return True
+    plan = session.plan
+    if _real(earlier.plan) != _real(str(plan.source)):
+        return False
+    return earlier.cue == plan.cue  # a title may be mended; a cue is another piece of music
+
+
+def _real(path: str) -> str:
+    return os.path.normcase(os.path.realpath(path))
+
+
+def _described(earlier: _Earlier, session: Session) -> str:
+    """Say in a few words what another render is."""
+    same_place = _real(earlier.plan) == _real(str(session.plan.source))
+    name = earlier.title
+    name += f", cue {earlier.cue}" if earlier.cue is not None else ""
+    name += f", version {earlier.version}" if earlier.version is not None else ""
+    files = f"{len(earlier.files)} file{'' if len(earlier.files) == 1 else 's'}"
+    length = "" if earlier.duration_s is None else f" of {earlier.duration_s:.1f} s"
+    if same_place:
+        return f"an earlier cue of this plan: {name} ({files}{length})"
+    return f"the render of another plan: {name} ({earlier.plan}, {files}{length})"
+
+
+def _read_report(path: Path) -> _Earlier | None:
+    """Return the report at a path; None when there is none, or it is not one."""
+    try:
+        if path.stat().st_size > _LARGEST_REPORT:
+            return None
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return None
+    if not isinstance(document, dict) or not str(document.get("schema", "")).startswith("roomplan.render/"):
+        return None
+    plan, title = document.get("plan"), document.get("title")
+    if not isinstance(plan, str) or not isinstance(title, str) or "\0" in plan:
+        return None
+    files: dict[str, LeftOver] = {}
+    # The files of a report that covers several deliveries are those of their own reports.
+    if document.get("delivery", "") is not None:
+        for entry in (*_list(document, "files"), *_list(document, "left_over")):
+            found = _file_entry(entry)
+            if found is not None:
+                files[found.file] = found
+    length = document.get("duration_s")
+    return _Earlier(
+        plan=plan,
+        digest=_text(document, "plan_sha256"),
+        title=title,
+        cue=_text(document, "cue"),
+        version=_text(document, "version"),
+        duration_s=float(length) if isinstance(length, int | float) else None,
+        stretch=document.get("stretch") is not None,
+        files=files,
+    )
+
+
+def _list(document: dict[str, Any], key: str) -> Sequence[Any]:
+    value = document.get(key)
+    return value if isinstance(value, list) else []
+
+
+def _text(entry: dict[str, Any], key: str) -> str | None:
+    value = entry.get(key)
+    return value if isinstance(value, str) else None
+
+
+def _file_entry(entry: object) -> LeftOver | None:
+    """Return a file that a report lists; None for what is no file inside the folder."""
+    if not isinstance(entry, dict):
+        return None
+    file, size = entry.get("file"), entry.get("bytes")
+    if not isinstance(file, str):
+        return None
+    foreign = PureWindowsPath(file)
+    if (
+        not file
+        or ".." in foreign.parts
+        or PurePosixPath(file).is_absolute()
+        or foreign.drive
+        or foreign.root
+    ):
+        return None
+    return LeftOver(
+        PurePosixPath(file).as_posix(),
+        None,
+        _text(entry, "bus"),
+        _text(entry, "samples_sha256"),
+        size if isinstance(size, int) else None,
+    )

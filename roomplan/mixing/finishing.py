@@ -1,0 +1,138 @@
+"""What is done with the files of a render once the sound is through: levels judged, the time written in.
+
+Conventions
+-----------
+A time reference counts samples from midnight at the rate of its file. A stretch begins where it lies in the
+cue.
+
+Sources
+-------
+EBU Tech 3285: see `roomplan.audio.broadcast`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+from roomplan.audio.broadcast import StatedLoudness, bext_chunk, plain_ascii, write_bext
+from roomplan.errors import Problem, RoomplanError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from roomplan.mixing.figures import BusFigures
+    from roomplan.mixing.hearing import Level, Output
+    from roomplan.mixing.outputs import Target
+    from roomplan.mixing.session import Session
+
+__all__ = ["decibels", "finish_files", "judge_levels", "time_advice"]
+
+_ORIGINATOR = "roomplan"
+
+
+def decibels(peak: float | None) -> float | None:
+    """Level of a linear peak; None for silence and for what is not known."""
+    return 20.0 * math.log10(peak) if peak is not None and peak > 0.0 else None
+
+
+def judge_levels(
+    session: Session,
+    levels: Sequence[Level],
+    outputs: Mapping[str, Sequence[Output]],
+    *,
+    several: bool,
+) -> list[Problem]:
+    """Refuse a file that would clip in an integer format; warn of a mix whose true peak is over full scale.
+
+    Each file is judged by its own samples: a resampler overshoots.
+    """
+    over = [(bus, output) for bus, group in outputs.items() for output in group if output.over_range]
+    if over:
+        bus, worst = max(over, key=lambda found: found[1].peak)
+        peak_db = decibels(worst.peak) or 0.0
+        # a tenth of a dB more keeps the dither inside the range too
+        trim = session.plan.trim_db - (math.ceil(max(peak_db, 0.0) * 10.0) + 1.0) / 10.0
+        names = ", ".join(dict.fromkeys(bus for bus, _output in over))
+        where = f" of delivery {worst.delivery}" if several else ""
+        if worst.sample_rate != session.sample_rate:
+            where += f" at {worst.sample_rate} Hz"
+        raise RoomplanError(
+            f"{names} would clip in {worst.form.bit_depth} bit{where}: "
+            f"bus {bus} peaks at {peak_db:+.2f} dBFS",
+            remedy=f"set `trim: {trim:.1f}` in the plan (it moves every bus alike), or write 32f",
+        )
+    floats = any(output.form.bit_depth == "32f" for output in outputs.get("mix", ()))
+    holds = "the float file holds it" if floats else "its samples fit"
+    return [
+        Problem(
+            f"bus {level.bus.name} has a true peak of {decibels(level.peaks.true) or 0.0:+.1f} dBTP",
+            None,
+            f"{holds}, but a converter will not: lower `trim`",
+        )
+        for level in levels
+        if level.bus.name in outputs and level.bus.name == "mix" and (level.peaks.true or 0.0) > 1.0
+    ]
+
+
+def _first_sample(session: Session, sample_rate: int) -> int | None:
+    """First sample of every file of a rate, counted from midnight; None where the time is not known."""
+    if session.start_s is None:
+        return None
+    start_s = session.start_s
+    if session.stretch is not None:
+        start_s += Fraction(session.stretch.start_frame, session.sample_rate)
+    return math.floor(start_s * sample_rate + Fraction(1, 2))
+
+
+def time_advice(session: Session, targets: Sequence[Target]) -> list[Problem]:
+    """Say that a FLAC file does not carry the time it begins at."""
+    names = [target.name for target in targets if target.delivery.container == "flac"]
+    if session.start_s is None or not names:
+        return []
+    return [
+        Problem(
+            f"FLAC carries no time reference: delivery {', '.join(names)} has to be placed by hand",
+            session.plan.deliveries[names[0]].place if names[0] in session.plan.deliveries else None,
+            "write WAV where files are placed by their time",
+        )
+    ]
+
+
+def finish_files(
+    session: Session,
+    targets: Sequence[Target],
+    outputs: Mapping[str, tuple[Output, ...]],
+    buses: Mapping[str, BusFigures],
+) -> dict[str, tuple[Output, ...]]:
+    """Put time reference and loudness into the WAV files; add the sizes of all, and where they will stand."""
+    folders = {target.name: target.folder for target in targets}
+    return {
+        name: tuple(
+            replace(_finished(session, output, buses[name]), path=folders[output.delivery] / output.file)
+            for output in group
+        )
+        for name, group in outputs.items()
+    }
+
+
+def _finished(session: Session, output: Output, bus: BusFigures) -> Output:
+    samples = _first_sample(session, output.sample_rate) if output.form.container == "wav" else None
+    if samples is not None:
+        loudness = bus.loudness
+        contents = bext_chunk(
+            samples=samples,
+            description=plain_ascii(f"{session.plan.title} / {bus.name}", 256),
+            originator=_ORIGINATOR,
+            loudness=StatedLoudness(
+                integrated_lufs=loudness.integrated_lufs,
+                range_lu=loudness.range_lu,
+                true_peak_dbtp=bus.true_peak_dbtp,
+                momentary_max_lufs=loudness.momentary_max_lufs,
+                short_term_max_lufs=loudness.short_term_max_lufs,
+            ),
+        )
+        write_bext(output.path, contents)
+    return replace(output, size=output.path.stat().st_size, time_reference=samples)

@@ -1,0 +1,531 @@
+"""Renders as jobs: one plan from its file to its folders, and many of them through any executor.
+
+Conventions
+-----------
+A `RenderJob` is a few plain values and travels between processes and machines; so does its `JobSummary`. What
+a plan does wrong becomes the `problems` of its summary and keeps no other plan from being rendered. A job
+opens its own files: where it runs, the plan, its stems and its folders must be found under the same paths.
+
+Notes
+-----
+The report of a render is made here, because a job that runs elsewhere must make it there.
+"""
+
+from __future__ import annotations
+
+import time
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from multiprocessing import get_context
+from typing import TYPE_CHECKING, Any
+
+from roomplan.documents.suggest import did_you_mean
+from roomplan.errors import PlanError, Problem, RoomplanError
+from roomplan.mixing.cache import Cache, file_digest
+from roomplan.mixing.hearing import silent_progress
+from roomplan.mixing.outputs import REPORT, plan_targets
+from roomplan.mixing.render import render_session
+from roomplan.mixing.session import open_session
+from roomplan.mixing.stream import ComponentStream
+from roomplan.mixing.stretch import parse_length, parse_moment, stretch_of
+from roomplan.plan.load import load_plan
+from roomplan.reports.comparison import differences_of_bus, read_report
+from roomplan.reports.documents import render_document, to_text
+from roomplan.reports.reproduction import RenderOptions, changed_inputs, options_of, reproduction_of
+from roomplan.reports.revision import comparable
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from concurrent.futures import Executor, Future
+    from pathlib import Path
+
+    from roomplan.mixing.hearing import Progress
+    from roomplan.mixing.outputs import Target
+    from roomplan.mixing.render import Rendering
+    from roomplan.mixing.session import Session
+    from roomplan.mixing.stretch import ComponentSource
+    from roomplan.plan.load import LoadedPlan
+    from roomplan.plan.model import Plan
+
+__all__ = [
+    "STRETCH",
+    "JobSummary",
+    "OpenedJob",
+    "RenderJob",
+    "RenderedJob",
+    "job_processes",
+    "job_targets",
+    "open_job",
+    "refuse_shared_folders",
+    "render_job",
+    "run_job",
+    "run_jobs",
+    "summary_of",
+]
+
+STRETCH = "_stretch"
+"""Ends the name of the folder that holds a stretch of a delivery."""
+
+
+@dataclass(frozen=True, slots=True)
+class RenderJob:
+    """A plan to render, and how.
+
+    Attributes
+    ----------
+    plan : Path
+        A plan, or the report of an earlier render.
+    output : Path or None
+        Instead of the folders of its deliveries.
+    only, mute : tuple of str, or None
+        Buses that alone are written; sections muted on top of the plan's own. None: as the report has it,
+        none at all for a plan.
+    start, length : str or None
+        The stretch that is heard, such as "1:10" or timecode, and "20"; None: as the report has it, the
+        whole cue for a plan.
+    replace : bool
+        Whether what is not this plan's may be replaced.
+    against : Path or None
+        A report or its folder, to compare with; None: what stands in the delivery's folder already.
+    workers : int
+        Threads.
+    """
+
+    plan: Path
+    output: Path | None = None
+    only: tuple[str, ...] | None = None
+    mute: tuple[str, ...] | None = None
+    start: str | None = None
+    length: str | None = None
+    replace: bool = False
+    against: Path | None = None
+    workers: int = 2
+
+
+@dataclass(frozen=True, slots=True)
+class JobSummary:
+    """What came of a job; figures are those of the mix.
+
+    Attributes
+    ----------
+    plan : Path
+    title : str
+        The file's name where the plan could not be read.
+    cue, version : str or None
+    files : int
+        Sound files written.
+    duration_s : float or None
+    integrated_lufs, true_peak_dbtp, range_lu, wet_to_dry_db : float or None
+    change_lu : float or None
+        Loudness of the mix against the earlier render; None where there is none to compare with.
+    warnings : tuple of str
+    seconds : float
+        From its beginning to its end.
+    folders : tuple of Path
+        Those that hold a report.
+    problems : tuple of str
+        Why it failed; empty when it is done.
+    """
+
+    plan: Path
+    title: str
+    cue: str | None
+    version: str | None
+    files: int
+    duration_s: float | None
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    range_lu: float | None
+    wet_to_dry_db: float | None
+    change_lu: float | None
+    warnings: tuple[str, ...]
+    seconds: float
+    folders: tuple[Path, ...]
+    problems: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class OpenedJob:
+    """A job whose plan is open: `session` has the stretch, `options` what the render depends on beside it."""
+
+    loaded: LoadedPlan
+    session: Session
+    options: RenderOptions
+
+
+@dataclass(frozen=True)
+class RenderedJob:
+    """A job that is done.
+
+    Attributes
+    ----------
+    rendering : Rendering
+    document : dict
+        The report of all its deliveries.
+    earlier : dict or None
+        The report it is compared with, as it was before.
+    earlier_place : Path or None
+        Where that stood.
+    same_samples : tuple of int, or None
+        Of a render from a report: files whose samples are those of the report, and files that both list.
+    changed_inputs : tuple of str
+        Of a render from a report: stems and responses that are not those of the report.
+    """
+
+    rendering: Rendering
+    document: dict[str, Any]
+    earlier: Mapping[str, Any] | None
+    earlier_place: Path | None
+    same_samples: tuple[int, int] | None
+    changed_inputs: tuple[str, ...] = ()
+
+    @property
+    def folders(self) -> tuple[Path, ...]:
+        """Folders that hold a report of everything in them."""
+        return tuple(dict.fromkeys(target.root for target in self.rendering.targets))
+
+
+def open_job(
+    job: RenderJob, *, progress: Progress = silent_progress, cache: Cache | None = None
+) -> OpenedJob:
+    """Open the plan of a job.
+
+    Parameters
+    ----------
+    job : RenderJob
+    progress, cache
+        As in `render_session`.
+
+    Raises
+    ------
+    PlanError
+        With every problem of the plan and of what it names.
+    RoomplanError
+        There is no such section to mute, no such moment to start at.
+    """
+    loaded = load_plan(job.plan)
+    problems = list(loaded.problems)
+    session, options = None, RenderOptions(job.only or (), job.mute or ())
+    kept = loaded.written.report if loaded.written is not None else None
+    if kept is not None:
+        then = options_of(kept)
+        options = RenderOptions(
+            then.only if job.only is None else job.only, then.mute if job.mute is None else job.mute
+        )
+    if loaded.plan is not None:
+        _require_sections(options.mute, list(loaded.plan.sections))
+        session, found = open_session(
+            loaded.plan,
+            muted=frozenset(options.mute),
+            progress=lambda stage: progress(stage, 0, 1),
+            cache=cache,
+        )
+        problems += [problem for problem in found if problem not in problems]
+    if problems or session is None:
+        raise PlanError(sorted(problems, key=_file_order))
+    return OpenedJob(loaded, _stretched(session, job, kept), options)
+
+
+def _file_order(problem: Problem) -> tuple[str, int, int]:
+    place = problem.place
+    return ("", 0, 0) if place is None else (str(place.file), place.line or 0, place.column or 0)
+
+
+def _require_sections(mute: Sequence[str], sections: list[str]) -> None:
+    for name in mute:
+        if name not in sections:
+            near = did_you_mean(name, sections)
+            raise RoomplanError(
+                f"there is no section {name!r} to mute",
+                remedy=f"did you mean {near}?" if near else f"the plan has {', '.join(sections)}",
+            )
+
+
+def _stretched(session: Session, job: RenderJob, kept: Mapping[str, Any] | None) -> Session:
+    """Session with the stretch that was asked for, else that of the report."""
+    if job.start is not None or job.length is not None:
+        start = Fraction(0) if job.start is None else parse_moment(job.start, session)
+        return stretch_of(session, start, None if job.length is None else parse_length(job.length))
+    stretch = None if kept is None else kept["reproduce"]["options"]["stretch"]
+    if stretch is None:
+        return session
+    rate = stretch["sample_rate"]
+    return stretch_of(session, Fraction(stretch["start_frame"], rate), Fraction(stretch["frames"], rate))
+
+
+def render_job(
+    job: RenderJob,
+    *,
+    progress: Progress = silent_progress,
+    open_stream: Callable[..., ComponentSource] = ComponentStream,
+) -> RenderedJob:
+    """Render one plan into its folders, all or nothing.
+
+    Parameters
+    ----------
+    job : RenderJob
+    progress : callable
+        Told how far the work is.
+    open_stream : callable
+        As in `render_session`.
+
+    Raises
+    ------
+    RoomplanError
+        As `open_job` and `render_session`; and when a render from a report would replace a render.
+    """
+    cache = Cache.open()
+    opened = open_job(job, progress=progress, cache=cache)
+    session, kept = opened.session, opened.loaded.written.report if opened.loaded.written else None
+    targets = job_targets(job, session.plan, stretch=session.stretch is not None)
+    if kept is not None and not job.replace:
+        _refuse_renders(targets)
+    place, earlier = _earlier(job, targets, kept)
+    reproduce = reproduction_of(
+        opened.loaded,
+        session,
+        opened.options,
+        digest=file_digest if cache is None else cache.file_digest,
+    )
+    rendering = render_session(
+        session,
+        targets,
+        report=lambda found, target: to_text(render_document(found, target, reproduce=reproduce)),
+        only=opened.options.only,
+        replace=job.replace,
+        workers=job.workers,
+        progress=progress,
+        cache=cache,
+        open_stream=open_stream,
+    )
+    document = render_document(rendering, reproduce=reproduce)
+    if earlier is not None and job.against is None and not comparable(earlier, document):
+        place = earlier = None
+    if kept is None:
+        return RenderedJob(rendering, document, earlier, place, None)
+    changed = changed_inputs(kept["reproduce"], reproduce)
+    return RenderedJob(rendering, document, earlier, place, _same_samples(kept, document), changed)
+
+
+def job_targets(job: RenderJob, plan: Plan, *, stretch: bool) -> tuple[Target, ...]:
+    """Where a job writes: a stretch beside the deliveries, so that hearing one replaces no delivery.
+
+    Parameters
+    ----------
+    job : RenderJob
+    plan : Plan
+        The job's.
+    stretch : bool
+        Whether only a stretch is heard.
+    """
+    targets = plan_targets(plan, job.output)
+    if job.output is not None or not stretch:
+        return targets
+    return tuple(replace(t, folder=t.folder.with_name(f"{t.folder.name}{STRETCH}")) for t in targets)
+
+
+def _refuse_renders(targets: Sequence[Target]) -> None:
+    """Refuse to replace renders by what is made from a report, even where it is the same plan's."""
+    for folder in (target.folder for target in targets):
+        if (folder / REPORT).exists():
+            raise RoomplanError(
+                f"{folder}: holds a render already",
+                remedy="name another folder with --output, or give --replace",
+            )
+
+
+def _earlier(
+    job: RenderJob, targets: Sequence[Target], kept: Mapping[str, Any] | None
+) -> tuple[Path | None, Mapping[str, Any] | None]:
+    """Report to compare with, read before anything is replaced; a broken one in the folder is no matter."""
+    if job.against is not None:
+        return job.against, read_report(job.against)
+    if kept is not None:
+        return job.plan, read_report(job.plan)
+    for folder in (target.folder for target in targets):
+        try:
+            return folder / REPORT, read_report(folder)
+        except RoomplanError:
+            continue
+    return None, None
+
+
+def _same_samples(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[int, int]:
+    def digests(document: Mapping[str, Any]) -> dict[tuple[Any, ...], str | None]:
+        files = document["files"]
+        return {(e.get("delivery"), e.get("bus"), _last(e["file"])): e.get("samples_sha256") for e in files}
+
+    ours, theirs = digests(before), digests(after)
+    both = [key for key in theirs if key in ours]
+    return sum(ours[key] == theirs[key] for key in both), len(both)
+
+
+def _last(file: str) -> str:
+    return file.rsplit("/", 1)[-1]
+
+
+def run_job(job: RenderJob, *, progress: Progress = silent_progress) -> JobSummary:
+    """Render one plan, and say what came of it; what goes wrong is said too.
+
+    Parameters
+    ----------
+    job : RenderJob
+    progress : callable
+
+    Returns
+    -------
+    JobSummary
+    """
+    began = time.perf_counter()
+    try:
+        done = render_job(job, progress=progress)
+    except RoomplanError as error:
+        problems = tuple(str(problem) for problem in error.problems)
+    except MemoryError:
+        problems = ("out of memory — render fewer plans at a time",)
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        problems = (f"{place}{error.strerror or error} — check the disk and its permissions",)
+    else:
+        return summary_of(job, done, time.perf_counter() - began)
+    return _failed(job, problems, time.perf_counter() - began)
+
+
+def _failed(job: RenderJob, problems: tuple[str, ...], seconds: float) -> JobSummary:
+    nothing = (None, None, None, None, None, None)
+    return JobSummary(job.plan, job.plan.stem, None, None, 0, *nothing, (), seconds, (), problems)
+
+
+def summary_of(job: RenderJob, done: RenderedJob, seconds: float) -> JobSummary:
+    """Return the summary of a job that is done and took so many seconds."""
+    rendering = done.rendering
+    plan, mix = rendering.session.plan, rendering.bus("mix")
+    change = None
+    if done.earlier is not None and comparable(done.earlier, done.document):
+        mixes = [
+            next((bus for bus in document["buses"] if bus["name"] == "mix"), {})
+            for document in (done.earlier, done.document)
+        ]
+        change = differences_of_bus(*mixes)["integrated_lu"]
+    return JobSummary(
+        plan=job.plan,
+        title=plan.title,
+        cue=plan.cue,
+        version=plan.version,
+        files=sum(len(files) for files in rendering.outputs.values()),
+        duration_s=rendering.frames / rendering.session.sample_rate,
+        integrated_lufs=mix.loudness.integrated_lufs,
+        true_peak_dbtp=mix.true_peak_dbtp,
+        range_lu=mix.loudness.range_lu,
+        wet_to_dry_db=mix.wet_to_dry_db,
+        change_lu=change,
+        warnings=tuple(str(warning) for warning in rendering.warnings),
+        seconds=seconds,
+        folders=done.folders,
+        problems=(),
+    )
+
+
+def refuse_shared_folders(jobs: Sequence[RenderJob]) -> None:
+    """Refuse jobs of which two would write to one folder, before any work is done.
+
+    Parameters
+    ----------
+    jobs : sequence of RenderJob
+
+    Raises
+    ------
+    RoomplanError
+        Names both plans and the folder.
+
+    Notes
+    -----
+    Plans that cannot be read are passed over: they will be said to be wrong when it is their turn.
+    """
+    owner: dict[Path, int] = {}
+    for number, job in enumerate(jobs):
+        plan = load_plan(job.plan).plan
+        if plan is None:
+            continue
+        targets = job_targets(job, plan, stretch=job.start is not None or job.length is not None)
+        for folder in dict.fromkeys(place for t in targets for place in (t.folder, t.root)):
+            other = owner.setdefault(folder.resolve(), number)
+            if other != number:
+                raise RoomplanError(
+                    f"{jobs[other].plan} and {job.plan} would both write to {folder}",
+                    remedy="give their deliveries folders of their own, such as `folder: out/{cue}`, or name "
+                    "a folder for all with --output",
+                )
+
+
+def job_processes(count: int) -> Executor:
+    """Processes that run `count` jobs at a time; the caller closes it.
+
+    They are spawned, not forked: a fork of a program with threads may lock up.
+    """
+    return ProcessPoolExecutor(max_workers=count, mp_context=get_context("spawn"))
+
+
+def run_jobs(
+    jobs: Sequence[RenderJob],
+    executor: Executor | None = None,
+    *,
+    work: Callable[[RenderJob], JobSummary] = run_job,
+) -> Iterator[JobSummary]:
+    """Render plans one after the other, or through any `concurrent.futures` executor.
+
+    Parameters
+    ----------
+    jobs : sequence of RenderJob
+    executor : Executor, optional
+        Processes or machines, such as `Client.get_executor()` of a Dask cluster; the caller closes it.
+        Without one the work is done here.
+    work : callable
+        What is done with each job; must be picklable for an executor of processes.
+
+    Yields
+    ------
+    JobSummary
+        In the order of `jobs`.
+
+    Notes
+    -----
+    Stopping early cancels what has not begun. A job whose process dies, for want of memory as a rule, has
+    failed; an executor of this machine that has lost a process takes no more work, so that the jobs after it
+    fail too. Threads are of no use here: a render has its own.
+    """
+    if executor is None:
+        for job in jobs:
+            yield work(job)
+        return
+    waiting = [(job, _submit(executor, work, job)) for job in jobs]
+    try:
+        for job, future in waiting:
+            yield _collected(job, future)
+    finally:
+        for _job, future in waiting:
+            if future is not None:
+                future.cancel()
+
+
+def _submit(
+    executor: Executor, work: Callable[[RenderJob], JobSummary], job: RenderJob
+) -> Future[JobSummary] | None:
+    """Hand a job over; None where the executor has broken down."""
+    try:
+        return executor.submit(work, job)
+    except BrokenExecutor:
+        return None
+
+
+def _collected(job: RenderJob, future: Future[JobSummary] | None) -> JobSummary:
+    what = "its process has died"
+    if future is not None:
+        try:
+            return future.result()
+        except BrokenExecutor:
+            pass
+        except Exception as error:  # noqa: BLE001 - a cluster has errors of its own for a worker it lost
+            what = f"it could not be run ({type(error).__name__}: {error})"
+    return _failed(job, (f"{job.plan}: {what} — render fewer plans at a time",), 0.0)

@@ -1,0 +1,167 @@
+"""Many renders in one table: for a terminal, for a table program, as a document.
+
+Conventions
+-----------
+One row for each plan, in the order in which they were named; a plan that failed has its reason in its row.
+Figures are those of the mix.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+import roomplan
+from roomplan.errors import RoomplanError
+from roomplan.reports.documents import CAUTION, Document, rounded
+from roomplan.reports.tables import DASH, figure, level, plain_table
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from rich.table import Table
+
+    from roomplan.mixing.jobs import JobSummary
+    from roomplan.reports.reproduction import Input
+
+__all__ = [
+    "RENDER_MANY_SCHEMA",
+    "failure_lines",
+    "inputs_table",
+    "summary_csv",
+    "summary_document",
+    "summary_table",
+    "write_table_file",
+]
+
+RENDER_MANY_SCHEMA = "roomplan.render_many/1"
+
+
+def summary_table(summaries: Sequence[JobSummary]) -> Table:
+    """Return one row for each plan; those that failed say so."""
+    against = any(one.change_lu is not None for one in summaries)
+    table = plain_table(
+        f"{len(summaries)} plans",
+        "figures of the mix · took: seconds of this run"
+        + (" · change: of the mix against the earlier render, LU" if against else ""),
+    )
+    table.add_column("cue")
+    for heading in ("files", "length s", "LUFS", "dBTP", "range LU", "wet/dry dB", "warnings", "took s"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    if against:
+        table.add_column("change", justify="right", no_wrap=True)
+    table.add_column("folder", overflow="fold")
+    for one in summaries:
+        name = Text(one.cue or one.title)
+        took = figure(one.seconds, 1)
+        if one.problems:
+            reason, *more = one.problems
+            reason += f" (and {len(more)} more)" if more else ""
+            table.add_row(name, *[DASH] * 7, took, *([DASH] if against else []), Text(f"failed: {reason}"))
+            continue
+        table.add_row(
+            name,
+            str(one.files),
+            figure(one.duration_s, 1),
+            level(one.integrated_lufs),
+            level(one.true_peak_dbtp),
+            figure(one.range_lu, 1),
+            level(one.wet_to_dry_db),
+            str(len(one.warnings)),
+            took,
+            *([level(one.change_lu)] if against else []),
+            Text(", ".join(str(folder) for folder in one.folders)),
+        )
+    return table
+
+
+def failure_lines(summaries: Sequence[JobSummary]) -> list[str]:
+    """Return every problem of the plans that failed, a line each."""
+    return list(dict.fromkeys(problem for one in summaries for problem in one.problems))
+
+
+_COLUMNS = (
+    "plan", "cue", "version", "title", "state", "files", "duration_s", "integrated_lufs", "true_peak_dbtp",
+    "range_lu", "wet_to_dry_db", "change_lu", "warnings", "seconds", "folders", "reason",
+)  # fmt: skip
+
+
+def summary_csv(summaries: Sequence[JobSummary]) -> str:
+    """Rows for a table file: one for each plan. An empty cell is a figure that does not exist."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(_COLUMNS)
+    for one in summaries:
+        entry = _entry(one)
+        entry["warnings"] = len(one.warnings)
+        entry["folders"] = " ".join(entry["folders"])
+        entry["reason"] = " ".join(one.problems)
+        writer.writerow([entry[column] for column in _COLUMNS])
+    return stream.getvalue()
+
+
+def summary_document(summaries: Sequence[JobSummary]) -> Document:
+    """Return several renders (`roomplan.render_many/1`); each one's own report stands in its folder."""
+    return {
+        "schema": RENDER_MANY_SCHEMA,
+        "roomplan": roomplan.__version__,
+        "plans": [_entry(one) for one in summaries],
+        "done": sum(not one.problems for one in summaries),
+        "failed": sum(bool(one.problems) for one in summaries),
+        "note": CAUTION,
+    }
+
+
+def _entry(one: JobSummary) -> Document:
+    return {
+        "plan": str(one.plan),
+        "cue": one.cue,
+        "version": one.version,
+        "title": one.title,
+        "state": "failed" if one.problems else "done",
+        "files": one.files,
+        "duration_s": rounded(one.duration_s, 4),
+        "integrated_lufs": rounded(one.integrated_lufs, 3),
+        "true_peak_dbtp": rounded(one.true_peak_dbtp, 3),
+        "range_lu": rounded(one.range_lu, 3),
+        "wet_to_dry_db": rounded(one.wet_to_dry_db, 3),
+        "change_lu": rounded(one.change_lu, 3),
+        "warnings": list(one.warnings),
+        "seconds": rounded(one.seconds, 2),
+        "folders": [str(folder) for folder in one.folders],
+        "problems": list(one.problems),
+    }
+
+
+def inputs_table(inputs: Sequence[Input]) -> Table:
+    """Return every input of a report with what has become of it."""
+    table = plain_table("Inputs since the report", "compared by content: a copied file is the same")
+    for heading in ("state", "kind", "of", "file"):
+        table.add_column(heading, overflow="fold")
+    for one in inputs:
+        table.add_row(one.state, one.kind, one.of or "", Text(one.file))
+    return table
+
+
+def write_table_file(target: Path, text: str) -> None:
+    """Write a table file; the earlier one stays whole until the new one is.
+
+    Raises
+    ------
+    RoomplanError
+        When it cannot be written.
+    """
+    passing = target.with_name(f".{target.name}.passing")
+    try:
+        passing.write_text(text, encoding="utf-8")
+        passing.replace(target)
+    except OSError as error:
+        raise RoomplanError(
+            f"{target}: cannot be written ({error.strerror or error})", remedy="name a file in another folder"
+        ) from error
+    finally:
+        passing.unlink(missing_ok=True)
