@@ -1,7 +1,84 @@
-"""roomplan: reverb send-matrix planner and impulse-response convolver."""
+"""roomplan: reverb send-matrix planner and impulse-response convolver, as a command and as a library.
+
+    >>> import roomplan
+    >>> plan = roomplan.load("plan.yaml")                   # or every problem of it, as one error
+    >>> round(roomplan.check(plan).bus("section:choir").wet_to_dry_db, 1)
+    -7.9
+    >>> rendered = roomplan.render(plan, "render", only=["mix"])
+    >>> mix = roomplan.render_arrays(plan)["mix"]           # numpy, (frames, 2)
+    >>> roomplan.measure("nave.wav").channels[0].decay.verdict
+    'good'
+
+`roomplan.library` says what there is and how it fits together. Importing the package loads nothing else, not
+even numpy: each name is fetched from its module when it is first asked for.
+"""
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from typing import Any
+
+    from roomplan.errors import AudioError, Place, PlanError, Problem, RoomplanError
+    from roomplan.library.comparing import Comparison, compare
+    from roomplan.library.measuring import Measured, Metered, measure, measure_loudness
+    from roomplan.library.plans import OpenPlan, load, load_with_arrays, problems
+    from roomplan.library.rendering import Checked, Rendered, check, render, render_arrays, render_blocks
+    from roomplan.library.synthetic_rooms import SyntheticRoom, room, room_names
+
 __version__ = "0.1.0"
 
-__all__ = ["__version__"]
+__all__ = [
+    "AudioError",
+    "Checked",
+    "Comparison",
+    "Measured",
+    "Metered",
+    "OpenPlan",
+    "Place",
+    "PlanError",
+    "Problem",
+    "Rendered",
+    "RoomplanError",
+    "SyntheticRoom",
+    "__version__",
+    "check",
+    "compare",
+    "load",
+    "load_with_arrays",
+    "measure",
+    "measure_loudness",
+    "problems",
+    "render",
+    "render_arrays",
+    "render_blocks",
+    "room",
+    "room_names",
+]
+
+# Module → the names it gives to the package.
+_NAMES = {
+    "errors": ("AudioError", "Place", "PlanError", "Problem", "RoomplanError"),
+    "library.comparing": ("Comparison", "compare"),
+    "library.measuring": ("Measured", "Metered", "measure", "measure_loudness"),
+    "library.plans": ("OpenPlan", "load", "load_with_arrays", "problems"),
+    "library.rendering": ("Checked", "Rendered", "check", "render", "render_arrays", "render_blocks"),
+    "library.synthetic_rooms": ("SyntheticRoom", "room", "room_names"),
+}
+_MODULE_OF = {name: module for module, names in _NAMES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    """Fetch a public name from its module (PEP 562)."""
+    if name not in _MODULE_OF:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
+
+    value = getattr(import_module(f"{__name__}.{_MODULE_OF[name]}"), name)
+    globals()[name] = value  # asked for once
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,359 @@
+"""Plans heard: the figures of every bus, the files of the deliveries, the sound itself as arrays.
+
+Conventions
+-----------
+Figures and files are those of the command; arrays are float32 (frames, 2), sample for sample what a 32-bit
+float file would hold. All buses have one length and start on one frame.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+
+from roomplan.errors import RoomplanError
+from roomplan.library.faces import html_of
+from roomplan.library.plans import opened
+from roomplan.mixing.buses import build_buses, build_components
+from roomplan.mixing.cache import Cache, file_digest
+from roomplan.mixing.hearing import silent_progress
+from roomplan.mixing.jobs import RenderJob, job_targets
+from roomplan.mixing.outputs import REPORT
+from roomplan.mixing.paths import response_matrices
+from roomplan.mixing.render import Rendering, find_bus, measure_session, render_session
+from roomplan.mixing.stream import ComponentStream
+from roomplan.mixing.summing import BusMixer
+from roomplan.reports.compare_tables import margin_table
+from roomplan.reports.comparison import Compared
+from roomplan.reports.documents import render_document, session_part, sound_part, to_text
+from roomplan.reports.reproduction import RenderOptions, reproduction_of
+from roomplan.reports.tables import room_table, section_table, send_matrix, warning_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
+    from rich.table import Table
+    from rich.text import Text
+
+    from roomplan.library.plans import OpenPlan, PathLike
+    from roomplan.mixing.buses import Bus
+    from roomplan.mixing.hearing import Progress
+    from roomplan.mixing.outputs import Target
+    from roomplan.mixing.session import Session
+    from roomplan.plan.load import LoadedPlan
+
+    Samples = NDArray[np.float32]
+
+__all__ = ["Checked", "Rendered", "check", "render", "render_arrays", "render_blocks"]
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Checked(Rendering):
+    """The figures of every bus of a plan; see `Rendering` for what it holds.
+
+    `bus(name)` gives the figures of one bus: loudness, peaks, decay, wet-to-dry. One that cannot be said is
+    None, and its reason stands in `reasons` under its name.
+
+    Examples
+    --------
+    >>> checked = roomplan.check("plan.yaml")
+    >>> checked
+    <Checked 'Ice Harbour': mix −12.4 LUFS, 1.6 s>
+    >>> isinstance(checked, roomplan.Checked)
+    True
+    >>> choir = checked.bus("section:choir")
+    >>> round(choir.decay.mid.t30_s, 1)
+    0.5
+    """
+
+    @property
+    def title(self) -> str:
+        """Title of the plan."""
+        return self.session.plan.title
+
+    @property
+    def duration_s(self) -> float:
+        """Length with the tail."""
+        return self.frames / self.session.sample_rate
+
+    def __repr__(self) -> str:
+        loudness = self.bus("mix").loudness.integrated_lufs
+        heard = "silent" if loudness is None else f"{loudness:.1f} LUFS".replace("-", "−")
+        return f"<{type(self).__name__} {self.title!r}: mix {heard}, {self.duration_s:.1f} s>"
+
+    def _repr_html_(self) -> str:
+        return html_of([send_matrix(self), section_table(self), room_table(self), *_endings(self)])
+
+
+@dataclass(frozen=True, repr=False, eq=False)
+class Rendered(Checked):
+    """The figures of every bus of a plan, and the files that were written.
+
+    Examples
+    --------
+    >>> rendered = roomplan.render("plan.yaml", "listen", only=["mix", "section:choir"])
+    >>> isinstance(rendered, roomplan.Rendered)
+    True
+    >>> [path.name for path in rendered.files["section:choir"]]
+    ['choir.wav']
+    """
+
+    @property
+    def files(self) -> dict[str, tuple[Path, ...]]:
+        """Bus → its files; a bus may stand in several families and deliveries."""
+        folders = {target.name: target.folder for target in self.targets}
+        return {
+            bus: tuple(folders[output.delivery] / output.file for output in group)
+            for bus, group in self.outputs.items()
+        }
+
+    def _repr_html_(self) -> str:
+        count = sum(len(group) for group in self.outputs.values())
+        folders = dict.fromkeys(str(target.folder) for target in self.targets)
+        line = f"{count} files of {self.duration_s:.1f} s and report.json in {', '.join(folders)}"
+        return html_of([section_table(self), room_table(self), *_endings(self), line])
+
+
+def check(plan: OpenPlan | PathLike, *, workers: int = 2, progress: Progress = silent_progress) -> Checked:
+    """Hear a plan and give the figures of every bus; nothing is written but the cache.
+
+    Parameters
+    ----------
+    plan : OpenPlan, str or path
+    workers : int
+        Threads.
+    progress : callable
+        Called with a stage in words, and how many of its steps are done of how many.
+
+    Returns
+    -------
+    Checked
+
+    Raises
+    ------
+    PlanError
+        As `load`.
+    RoomplanError
+        A stem cannot be read to its end.
+
+    Notes
+    -----
+    A plan that differs only in levels and mutes from one that was heard is answered from the cache: then
+    `recalled` is true and its peaks are None, since those need the sound.
+
+    Examples
+    --------
+    >>> checked = roomplan.check(roomplan.load("plan.yaml"))
+    >>> for send in checked.sends:
+    ...     print(send.section, round(send.wet_to_dry_db, 1))
+    choir -7.9
+    low_strings -11.9
+    """
+    session = opened(plan).session
+    found = measure_session(session, workers=workers, progress=progress, cache=Cache.open())
+    return _faced(found, Checked)
+
+
+def render(
+    plan: OpenPlan | PathLike,
+    folder: PathLike | None = None,
+    *,
+    only: Sequence[str] | None = None,
+    replace: bool = False,
+    workers: int = 2,
+    progress: Progress = silent_progress,
+) -> Rendered:
+    """Render a plan into files, all or nothing, with report.json beside them.
+
+    Parameters
+    ----------
+    plan : OpenPlan, str or path
+    folder : str or path, optional
+        Where the files go, several deliveries into subfolders of their names; without it, where the plan's
+        deliveries say, a stretch beside them.
+    only : sequence of str, optional
+        Names of buses: only these are written. Without it, those of the deliveries; of a plan from a report,
+        those that it has.
+    replace : bool
+        Whether another plan's files may be replaced, and a render by one from a report.
+    workers, progress
+        As in `check`.
+
+    Returns
+    -------
+    Rendered
+
+    Raises
+    ------
+    PlanError
+        As `load`.
+    RoomplanError
+        A bus that does not exist or would clip in an integer format, a file that would overwrite a stem or
+        what is not this plan's, a full disk. Earlier files are untouched then.
+
+    Notes
+    -----
+    `roomplan.load("session/report.json")` loads the plan again as it was rendered, unless it was rendered
+    over arrays. Many plans through any `concurrent.futures` executor: `roomplan.mixing.jobs.run_jobs`.
+
+    Examples
+    --------
+    >>> rendered = roomplan.render("plan.yaml", "session")
+    >>> for bus, paths in rendered.files.items():
+    ...     print(bus, *(path.name for path in paths))
+    mix mix.wav
+    section:choir choir.wav
+    section:low_strings low_strings.wav
+    >>> [family.folder for family in rendered.families]           # files that add up to the mix
+    ['prints']
+    """
+    plan, cache = opened(plan), Cache.open()
+    only = plan.options.only if only is None else tuple(_named(only))
+    job = RenderJob(plan.path, output=None if folder is None else Path(folder))
+    targets = job_targets(job, plan.session.plan, stretch=plan.session.stretch is not None)
+    reproduce = None
+    if plan.loaded is not None:
+        _spare_renders(plan.loaded, targets, replace=replace)
+        options = RenderOptions(only, plan.options.mute)
+        digest = file_digest if cache is None else cache.file_digest
+        reproduce = reproduction_of(plan.loaded, plan.session, options, digest=digest)
+    found = render_session(
+        plan.session,
+        targets,
+        report=lambda result, target: to_text(render_document(result, target, reproduce=reproduce)),
+        only=only,
+        replace=replace,
+        workers=workers,
+        progress=progress,
+        cache=cache,
+    )
+    return _faced(found, Rendered)
+
+
+def _spare_renders(loaded: LoadedPlan, targets: Sequence[Target], *, replace: bool) -> None:
+    """What is rendered from a report replaces no render unasked, not even one of the same plan."""
+    if replace or loaded.written is None or loaded.written.report is None:
+        return
+    for target in targets:
+        if (target.folder / REPORT).exists():
+            raise RoomplanError(
+                f"{target.folder}: holds a render already", remedy="name another folder, or replace=True"
+            )
+
+
+def render_arrays(
+    plan: OpenPlan | PathLike, buses: Sequence[str] = ("mix",), *, workers: int = 2
+) -> dict[str, Samples]:
+    """Render buses of a plan into memory.
+
+    Parameters
+    ----------
+    plan : OpenPlan, str or path
+    buses : sequence of str
+        Names, such as those of `OpenPlan.buses`.
+    workers : int
+        Threads.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (frames, 2), float32
+        Bus → its sound, sample for sample that of a 32-bit float file.
+
+    Raises
+    ------
+    PlanError
+        As `load`.
+    RoomplanError
+        A bus that does not exist, a stem that cannot be read.
+
+    Notes
+    -----
+    Five minutes at 48 kHz are 115 MB for each bus: `render_blocks` keeps a few blocks only.
+
+    Examples
+    --------
+    >>> sound = roomplan.render_arrays("plan.yaml", ["mix", "dry", "wet"])
+    >>> sound["mix"].shape, sound["mix"].dtype
+    ((38400, 2), dtype('float32'))
+    >>> bool(np.allclose(sound["dry"] + sound["wet"], sound["mix"], atol=1e-6))
+    True
+    """
+    parts: dict[str, list[Samples]] = {name: [] for name in _named(buses)}
+    for block in render_blocks(plan, buses, workers=workers):
+        for name, samples in block.items():
+            parts[name].append(samples)
+    return {name: np.concatenate(pieces) for name, pieces in parts.items()}
+
+
+def render_blocks(
+    plan: OpenPlan | PathLike, buses: Sequence[str] = ("mix",), *, workers: int = 2
+) -> Iterator[dict[str, Samples]]:
+    """Render buses of a plan block by block, for cues of any length.
+
+    Parameters
+    ----------
+    plan, buses, workers
+        As in `render_arrays`.
+
+    Yields
+    ------
+    dict of str to ndarray, shape (frames, 2), float32
+        The next frames of every bus; blocks differ in length.
+
+    Raises
+    ------
+    PlanError, RoomplanError
+        As `render_arrays`: before the first block, except for a stem that turns out to be damaged.
+
+    Examples
+    --------
+    >>> peak = 0.0
+    >>> for block in roomplan.render_blocks("plan.yaml", ["section:choir"]):
+    ...     peak = max(peak, float(np.abs(block["section:choir"]).max()))
+    >>> peak < 1.0
+    True
+    """
+    session = opened(plan).session
+    known = build_buses(session, build_components(session))
+    names = [bus.name for bus in known]
+    chosen = {names.index(find_bus(names, name)): name for name in _named(buses)}
+    return _blocks(session, known, chosen, workers)
+
+
+def _blocks(
+    session: Session, buses: tuple[Bus, ...], chosen: Mapping[int, str], workers: int
+) -> Iterator[dict[str, Samples]]:
+    # all buses are summed, whichever are asked for: so the order of additions is that of the files
+    matrices = response_matrices(session)
+    with (
+        ComponentStream(session, build_components(session), matrices, workers=workers) as stream,
+        ThreadPoolExecutor(workers) as pool,
+    ):
+        mixer = BusMixer(buses, chosen, most_frames=stream.hop, workers=workers)
+        for block in stream.blocks():
+            mixed = mixer.mix(block, pool)
+            yield {name: mixed[index].copy() for index, name in chosen.items()}
+
+
+_Result = TypeVar("_Result", bound=Checked)
+
+
+def _faced(found: Rendering, kind: type[_Result]) -> _Result:
+    """The same rendering with a face for a prompt and a notebook."""
+    return kind(**{entry.name: getattr(found, entry.name) for entry in fields(found)})
+
+
+def _named(buses: Sequence[str]) -> Sequence[str]:
+    """Names of buses; one alone is one name, not its letters."""
+    return (buses,) if isinstance(buses, str) else buses
+
+
+def _endings(found: Checked) -> list[Table | Text]:
+    """Margins where the plan asks for some, and the notes."""
+    table = margin_table([Compared("dB", session_part(found) | sound_part(found), "sound")])
+    return [*([] if table is None else [table]), *warning_lines(found.warnings)]
