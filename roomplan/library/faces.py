@@ -70,5 +70,5 @@ def _align(justify: str) -> str:
 
 def _escaped(content: RenderableType) -> str:
     """Words of a cell, safe in HTML; no table marks anything up, so brackets are brackets."""
-    words = content.plain if isinstance(content, Text) else str(content).replace("\\[", "[")
+    words = content.plain if isinstance(content, Text) else str(content)
     return html.escape(words).replace("\n", "<br>")

@@ -22,7 +22,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from rich.markup import escape
 
 from roomplan.audio.names import is_sound_name, safe_file_names
 from roomplan.audio.writers import OutputFormat, SoundWriter
@@ -370,12 +369,12 @@ def _require_sections(mute: tuple[str, ...], plan: Plan) -> None:
 def _plan_table(session: Session) -> Table:
     """Sections down, rooms across: what the plan says before anything is heard."""
     table = plain_table(
-        f"{escape(session.plan.title)}: sends", "level · position; `check` says what returns of each send"
+        f"{session.plan.title}: sends", "level · position; `check` says what returns of each send"
     )
     for heading in ("section", "stems", "dry dB"):
         table.add_column(heading, justify="right" if heading == "dry dB" else "left")
     for name in session.rooms:
-        table.add_column(escape(name))
+        table.add_column(name)
     for section in session.sections:
         written = session.plan.sections[section.name]
         cells = (
@@ -385,10 +384,10 @@ def _plan_table(session: Session) -> Table:
             for room in session.rooms
         )
         table.add_row(
-            escape(section.name) + (" (muted)" if section.muted else ""),
-            escape(", ".join(path.stem.name for path in section.stems)),
+            section.name + (" (muted)" if section.muted else ""),
+            ", ".join(path.stem.name for path in section.stems),
             "off" if written.dry_db is None else level(written.dry_db),
-            *(escape(cell) or DASH for cell in cells),
+            *(cell or DASH for cell in cells),
         )
     return table
 

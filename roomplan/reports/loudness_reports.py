@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from rich.markup import escape
 from rich.text import Text
 
 import roomplan
@@ -158,7 +157,7 @@ def loudness_table(metered: Sequence[MeteredFile], *, reference: MeteredFile | N
 def difference_table(metered: Sequence[MeteredFile], *, reference: MeteredFile) -> Table:
     """One row per file: every figure minus that of the reference."""
     table = plain_table(
-        f"Difference to {escape(printable(reference.path.name))}, LU and dB",
+        f"Difference to {printable(reference.path.name)}, LU and dB",
         "positive: louder, wider or higher than the reference",
     )
     table.add_column("file", overflow="fold", min_width=12)

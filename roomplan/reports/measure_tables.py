@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from rich.markup import escape
 from rich.text import Text
 
 from roomplan.acoustics.differences import describe
@@ -58,7 +57,7 @@ def notes(measured: MeasuredFile) -> list[Text]:
 
 def _name(measured: MeasuredFile) -> str:
     """Name of the file for a title, where square brackets would be taken for markup."""
-    return escape(printable(measured.path.name))
+    return printable(measured.path.name)
 
 
 def _band_table(title: str, channel: ChannelFigures) -> Table:
@@ -235,7 +234,7 @@ def against_tables(measured: MeasuredFile, against: Mapping[tuple[Path, int], Ag
             continue
         title = _name(measured) + (f" · channel {number}" if several else "")
         table = plain_table(
-            f"{title} against {escape(printable(found.reference.name))}, in just-noticeable steps",
+            f"{title} against {printable(found.reference.name)}, in just-noticeable steps",
             "a step: EDT and T 5 %, C 1 dB, D50 0.05, Ts 10 ms (ISO 3382-1, Table A.1; T and C50 by analogy)"
             "\nin brackets: what chance alone explains",
         )

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from rich.markup import escape
 from rich.text import Text
 
 import roomplan
@@ -249,7 +248,7 @@ def list_table(rooms: Sequence[RoomSpecification]) -> Table:
     table.add_column("what it suits", min_width=24)
     for spec in rooms:
         table.add_row(
-            escape(spec.name),
+            spec.name,
             grouped(spec.volume_m3),
             figure(spec.mid_reverberation_time_s),
             size_words(spec),
@@ -271,7 +270,7 @@ def room_tables(portrait: RoomPortrait) -> list[Table | Text]:
 
 def _facts_table(portrait: RoomPortrait) -> Table:
     spec, theory = portrait.spec, portrait.theory
-    table = plain_table(escape(spec.title))
+    table = plain_table(spec.title)
     table.show_header = False
     table.add_column("", no_wrap=True)
     table.add_column("")
@@ -353,7 +352,7 @@ def _reflection_table(portrait: RoomPortrait) -> Table:
     shown = portrait.reflections[:MOST_REFLECTIONS]
     window = _milliseconds(portrait.window_s, 0)
     table = plain_table(
-        f"First reflections at {escape(portrait.microphones)}",
+        f"First reflections at {portrait.microphones}",
         f"{len(shown)} of {len(portrait.reflections)} within {window} ms · dB re the direct sound, 500 and "
         "1000 Hz, omnidirectional",
     )

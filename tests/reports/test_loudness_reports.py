@@ -56,7 +56,7 @@ def metered(name: str, samples, roles=None) -> MeteredFile:
 
 def printed(*items, width: int = 200) -> str:
     stream = io.StringIO()
-    console = Console(file=stream, width=width, highlight=False)
+    console = Console(file=stream, width=width, highlight=False, markup=False)
     for item in items:
         console.print(item)
     return stream.getvalue()
