@@ -1,0 +1,389 @@
+"""Write new levels of sends and sections into the plan they belong to, and into no other file.
+
+Conventions
+-----------
+Decibels and milliseconds as the plan has them. Everything is written at the section itself, in the plan
+that was asked for (the leaf): a send that the section has from its group, from `shared_sends` or from a plan
+that this one extends becomes an entry under `sections: NAME: sends: ROOM:`. Plans that are extended are never
+touched.
+
+An entry that replaces an inherited one says all the inherited one said (position, cuts, pre-delay, the other
+sends of a list); where the entry of the extended plan at the same place is a mapping, which is merged key by
+key, only the keys that differ are written.
+
+Notes
+-----
+Group levels, `shared_sends` and the sends of groups are not written: what several sections share stays as it
+is. How text is changed and what happens to anchors and aliases: `roomplan.documents.edits`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import secrets
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from roomplan.documents.edits import edited_text
+from roomplan.documents.extends import EXTENDS, path_beside, read_extended
+from roomplan.documents.parsing import parse_text
+from roomplan.documents.rewriting import Original, read_original, write_edited
+from roomplan.documents.wording import quoted
+from roomplan.errors import Place, PlanError, RoomplanError
+from roomplan.plan.load import load_plan
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from roomplan.documents.places import KeyPath
+    from roomplan.plan.model import Plan, Send
+
+__all__ = ["Overrides", "PreparedOverrides", "SendOverride", "prepare_overrides", "write_overrides"]
+
+_CLOSE = 1e-9  # relative and absolute: seconds of the model against milliseconds of the file
+
+
+@dataclass(frozen=True, slots=True)
+class SendOverride:
+    """What one send of a section shall be.
+
+    Attributes
+    ----------
+    section, room : str
+        Their names in the plan.
+    position : str or None
+        The send's position, None for one that names none. A position that no send names means the one that
+        names none.
+    level_db : float or None
+        The send's level; None leaves it.
+    pre_delay_ms : float or None
+        The send's own pre-delay; None leaves it.
+    """
+
+    section: str
+    room: str
+    position: str | None
+    level_db: float | None = None
+    pre_delay_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Overrides:
+    """What a plan shall say.
+
+    Attributes
+    ----------
+    sends : tuple of SendOverride
+        Sends the plan has; each at most once.
+    levels_db : mapping
+        Section → its own level, without its group's.
+    trim_db : float or None
+        The trim of every bus; None leaves it.
+    """
+
+    sends: tuple[SendOverride, ...] = ()
+    levels_db: Mapping[str, float] = field(default_factory=dict)
+    trim_db: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PreparedOverrides:
+    """A plan's file with overrides, not written yet.
+
+    Attributes
+    ----------
+    original : Original
+        The file as it was read.
+    text : str
+        What it shall hold.
+    edits : dict
+        Key path → new value, the edits of the file; empty when the plan says all of it already.
+    """
+
+    original: Original
+    text: str
+    edits: dict[KeyPath, Any]
+
+
+def write_overrides(path: Path | str, overrides: Overrides) -> Path | None:
+    """Write overrides into a plan.
+
+    Parameters
+    ----------
+    path : Path
+        The plan; it must have no problems.
+    overrides : Overrides
+        What it shall say, rounded as it is to be read.
+
+    Returns
+    -------
+    Path or None
+        Where the old file is kept; None when the plan says all of it already.
+
+    Raises
+    ------
+    RoomplanError
+        As `prepare_overrides` and `roomplan.documents.rewriting.write_edited`. Nothing is written then.
+    """
+    prepared = prepare_overrides(path, overrides)
+    return write_edited(prepared.original, prepared.text)
+
+
+def prepare_overrides(path: Path | str, overrides: Overrides) -> PreparedOverrides:
+    """Return a plan's file as it would be with overrides.
+
+    Parameters
+    ----------
+    path, overrides
+        As `write_overrides`.
+
+    Raises
+    ------
+    PlanError
+        The plan has problems.
+    RoomplanError
+        It is a report and not a plan; it has no such section or send, or two overrides of one send; or the
+        new text, loaded from a file beside the plan, is not exactly the plan that was asked for.
+    """
+    path = Path(path)
+    loaded = load_plan(path)
+    if loaded.plan is None or loaded.problems:
+        raise PlanError(loaded.problems)
+    if loaded.written is not None and loaded.written.report is not None:
+        what = "is a report; only a plan itself can be changed"
+        raise RoomplanError(
+            what, remedy=f"the plan it was made from, {loaded.plan.source}", place=Place(path)
+        )
+    original = read_original(path)
+    wanted = _intended(loaded.plan, overrides)
+    edits = _edits(original, loaded.plan, overrides)
+    text = edited_text(original.text, edits, file=path)
+    if text != original.text:
+        _verify(original, text, loaded.plan, wanted)
+    return PreparedOverrides(original, text, edits)
+
+
+# --- What the plan shall be -----------------------------------------------------------------------------
+
+
+def _intended(plan: Plan, overrides: Overrides) -> Plan:
+    """Return the plan with overrides applied to what it means."""
+    sections = dict(plan.sections)
+    for name in (*overrides.levels_db, *(wish.section for wish in overrides.sends)):
+        if name not in sections:
+            what = f"there is no section {quoted(name)}"
+            raise RoomplanError(what, remedy="a section of the plan", place=Place(plan.source))
+    for name, level in overrides.levels_db.items():
+        sections[name] = dataclasses.replace(sections[name], level_db=float(level))
+    seen: set[tuple[str, int]] = set()
+    for wish in overrides.sends:
+        section = sections[wish.section]
+        index = _send_index(plan, section.sends, wish)
+        if (wish.section, index) in seen:
+            what = f"{wish.section}: two values for one send to {wish.room}"
+            raise RoomplanError(what, remedy="one of them", place=section.sends[index].place)
+        seen.add((wish.section, index))
+        sends = list(section.sends)
+        if wish.level_db is not None:
+            sends[index] = dataclasses.replace(sends[index], level_db=float(wish.level_db))
+        if wish.pre_delay_ms is not None:
+            sends[index] = dataclasses.replace(sends[index], pre_delay_s=float(wish.pre_delay_ms) / 1000.0)
+        sections[wish.section] = dataclasses.replace(section, sends=tuple(sends))
+    trim = plan.trim_db if overrides.trim_db is None else float(overrides.trim_db)
+    return dataclasses.replace(plan, sections=sections, trim_db=trim)
+
+
+def _send_index(plan: Plan, sends: tuple[Send, ...], wish: SendOverride) -> int:
+    """Return which of a section's sends an override means."""
+    there = {send.position: index for index, send in enumerate(sends) if send.room == wish.room}
+    if wish.position in there:
+        return there[wish.position]
+    if None in there:
+        return there[None]
+    where = "" if wish.position is None else f" at {quoted(wish.position)}"
+    what = f"{wish.section}: there is no send to {wish.room}{where}"
+    raise RoomplanError(what, remedy="a send the plan has", place=plan.sections[wish.section].place)
+
+
+# --- What the file shall say ----------------------------------------------------------------------------
+
+
+def _edits(original: Original, plan: Plan, overrides: Overrides) -> dict[KeyPath, Any]:
+    """Return the edits of the leaf that make it say what is asked for, where it does not yet."""
+    document, _ = read_extended(original.path)
+    whole = document.data if document is not None else {}
+    leaf, base = _leaf_and_base(original)
+    edits: dict[KeyPath, Any] = {}
+    if overrides.trim_db is not None and overrides.trim_db != plan.trim_db:
+        edits["trim",] = float(overrides.trim_db)
+    for name, level in overrides.levels_db.items():
+        if level != plan.sections[name].level_db:
+            edits["sections", name, "level"] = float(level)
+    by_entry: dict[tuple[str, str], list[SendOverride]] = {}
+    for wish in overrides.sends:
+        by_entry.setdefault((wish.section, wish.room), []).append(wish)
+    cleared: set[str] = set()
+    for (name, room), wishes in by_entry.items():
+        before = _entry(whole, plan, name, room)
+        after = _changed_entry(before, [wish for wish in wishes if _differs(plan, wish)])
+        if after == before:
+            continue
+        at: KeyPath = ("sections", name, "sends", room)
+        below = _at(base, at)
+        sends = _at(leaf, at[:-1])
+        if sends is None and _has(leaf, at[:-1]) and name not in cleared:
+            # `sends: null` took away all the extended plan has there: that is said room by room now.
+            cleared.add(name)
+            for other in _at(base, at[:-1]) or {}:
+                edits[(*at[:-1], other)] = None
+        written = _at(leaf, at)
+        merged = isinstance(below, dict) and isinstance(after, dict)
+        if isinstance(written, dict) and isinstance(after, dict):
+            edits |= {(*at, key): value for key, value in after.items() if before.get(key) != value}
+        elif merged and (_has(leaf, at) or (sends is None and _has(leaf, at[:-1]))):
+            edits[at] = [after]  # a mapping would get back what the leaf has done away with
+        elif merged:
+            edits[at] = {key: value for key, value in after.items() if below.get(key) != value}
+        else:
+            edits[at] = after
+    return edits
+
+
+def _leaf_and_base(original: Original) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Return what the leaf alone says, and what it extends says, both without problems."""
+    text = original.text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
+    parsed, _ = parse_text(text, original.path)
+    leaf = parsed.data if parsed is not None else {}
+    if EXTENDS not in leaf:
+        return leaf, {}
+    base, _ = read_extended(path_beside(leaf[EXTENDS], original.path))
+    return leaf, base.data if base is not None else {}
+
+
+def _entry(whole: Mapping[str, Any], plan: Plan, name: str, room: str) -> Any:
+    """Return the entry that a section's sends into a room come from, as it is written."""
+    group = plan.sections[name].group
+    sources = [
+        _at(whole, ("sections", name, "sends")),
+        _at(whole, ("groups", group, "sends")) if group is not None else None,
+        whole.get("shared_sends"),
+    ]
+    return next(source[room] for source in sources if isinstance(source, dict) and room in source)
+
+
+def _differs(plan: Plan, wish: SendOverride) -> bool:
+    sends = plan.sections[wish.section].sends
+    send = sends[_send_index(plan, sends, wish)]
+    if wish.level_db is not None and wish.level_db != send.level_db:
+        return True
+    return wish.pre_delay_ms is not None and (
+        send.pre_delay_s is None or not _close(wish.pre_delay_ms / 1000.0, send.pre_delay_s)
+    )
+
+
+def _changed_entry(entry: Any, wishes: list[SendOverride]) -> Any:
+    """Return an entry of sends with some of them changed."""
+    if not isinstance(entry, list):
+        return _changed_send(entry, wishes[0]) if wishes else entry
+    positions = [item.get("position") if isinstance(item, dict) else None for item in entry]
+    changed = list(entry)
+    for wish in wishes:
+        index = positions.index(wish.position if wish.position in positions else None)
+        changed[index] = _changed_send(entry[index], wish)
+    return changed
+
+
+def _changed_send(send: Any, wish: SendOverride) -> Any:
+    keys: dict[str, Any] = {}
+    if wish.level_db is not None:
+        keys["level"] = float(wish.level_db)
+    if wish.pre_delay_ms is not None:
+        keys["pre_delay"] = float(wish.pre_delay_ms)
+    if isinstance(send, dict):
+        return {**send, **keys}
+    return {"level": send, **keys} if "pre_delay" in keys else keys.get("level", send)
+
+
+def _at(data: Any, path: KeyPath) -> Any:
+    for step in path:
+        data = data.get(step) if isinstance(data, dict) else None
+    return data
+
+
+def _has(data: Any, path: KeyPath) -> bool:
+    """Tell whether there is a key at a path, be its value None."""
+    above = _at(data, path[:-1])
+    return isinstance(above, dict) and path[-1] in above
+
+
+# --- Whether it does -----------------------------------------------------------------------------------
+
+
+def _verify(original: Original, text: str, before: Plan, wanted: Plan) -> None:
+    """Raise unless the new text loads as the plan that is wanted.
+
+    Both texts are loaded from one file beside the plan, which therefore has the same base, the same relative
+    paths and the same names.
+    """
+    folder = original.path.absolute().parent
+    trial = folder / f".{original.path.stem}.{secrets.token_hex(4)}{original.path.suffix}"
+    try:
+        trial.write_bytes(original.text.encode("utf-8"))
+        old = load_plan(trial)
+        trial.write_bytes(text.encode("utf-8"))
+        new = load_plan(trial)
+    except OSError as error:
+        what = f"no file can be written beside it: {error.strerror or error}"
+        place = Place(original.path)
+        raise RoomplanError(what, remedy="a folder that may be written to", place=place) from error
+    finally:
+        with contextlib.suppress(OSError):
+            trial.unlink(missing_ok=True)
+    if old.plan is None or new.plan is None or new.problems:
+        problem = next(iter(new.problems), None)
+        line = problem.place.line if problem is not None and problem.place is not None else None
+        said = problem.what if problem is not None else "it cannot be read"
+        what = f"the changed plan would have a problem: {said}"
+        raise RoomplanError(what, remedy="this line edited by hand", place=Place(original.path, line))
+    # What the trial file's name makes different is taken over, then nothing may differ.
+    expected = dataclasses.replace(old.plan, sections=wanted.sections, trim_db=wanted.trim_db)
+    different = next(_differences(expected, new.plan, ()), None)
+    if different is not None:
+        steps = [step for step in different if step in before.sections]
+        place = before.sections[steps[0]].place if steps else before.place
+        what = f"{'.'.join(different)} of the changed plan would not be what was asked for"
+        raise RoomplanError(what, remedy="this line edited by hand", place=place)
+
+
+def _close(one: float, other: float) -> bool:
+    return abs(one - other) <= _CLOSE * max(1.0, abs(one), abs(other))
+
+
+def _without_places(mapping: dict[Any, Any]) -> dict[Any, Any]:
+    return {key: value for key, value in mapping.items() if not isinstance(value, Place)}
+
+
+def _differences(one: Any, other: Any, at: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    """Yield where two plans differ, places in files apart."""
+    if isinstance(one, Place) and isinstance(other, Place):
+        return
+    if dataclasses.is_dataclass(one) and not isinstance(one, type) and type(one) is type(other):
+        for part in dataclasses.fields(one):
+            yield from _differences(getattr(one, part.name), getattr(other, part.name), (*at, part.name))
+    elif isinstance(one, dict) and isinstance(other, dict):
+        left, right = _without_places(one), _without_places(other)
+        if list(left) != list(right):
+            yield at
+            return
+        for key, value in left.items():
+            yield from _differences(value, right[key], (*at, str(key)))
+    elif isinstance(one, tuple) and isinstance(other, tuple) and len(one) == len(other):
+        for index, value in enumerate(one):
+            yield from _differences(value, other[index], (*at, str(index)))
+    elif isinstance(one, float) and isinstance(other, float):
+        if not _close(one, other):
+            yield at
+    elif one != other:
+        yield at
