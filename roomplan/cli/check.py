@@ -21,22 +21,29 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
 
     Nothing is written but the cache: a plan that differs only in levels and mutes from one that was heard is
     answered from that. Each send shows its level, position, wiring, the wet onset after the dry sound, and
-    how loud it returns against the dry sound. Exit 1 when the plan has problems.
+    how loud it returns against the dry sound. Exit 1 when the plan has problems or misses one of its targets.
 
     Example: roomplan check ice_harbour/ice_harbour.yaml
     """
     from roomplan.cli.opening import plan_problems
     from roomplan.mixing.cache import Cache
     from roomplan.mixing.render import measure_session
-    from roomplan.reports import documents, tables
+    from roomplan.planning.balance import target_results
+    from roomplan.planning.record import hearing_targets
+    from roomplan.reports import balance_tables, documents, tables
 
     with StageProgress(quiet=quiet) as progress:
         session, problems = plan_problems(plan, progress=progress)
-        rendering = None
+        rendering, results = None, ()
         if session is not None:
-            rendering = measure_session(session, progress=progress, cache=Cache.open())
+            cache, targets = Cache.open(), session.plan.targets
+            if targets:  # the pass then keeps what they ask for
+                measure_session(hearing_targets(session, targets), progress=progress, cache=cache)
+            rendering = measure_session(session, progress=progress, cache=cache)
+            results = target_results(session, targets, cache=cache, progress=progress)
     if as_json:
-        emit(documents.to_text(documents.check_document(rendering, problems)))
+        entries = balance_tables.result_entries(results)
+        emit(documents.to_text(documents.check_document(rendering, problems) | {"targets": entries}))
     if rendering is None:
         if not as_json:
             for problem in problems:
@@ -44,7 +51,10 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
             count = len(problems)
             print_errors(f"{count} problem{'s' if count != 1 else ''} in {plan}")
         raise typer.Exit(ExitStatus.INPUT)
+    missed = any(not result.met for result in results)
     if as_json:
+        if missed:
+            raise typer.Exit(ExitStatus.INPUT)
         return
     show(tables.send_matrix(rendering), tables.section_table(rendering), tables.room_table(rendering))
     if bands:
@@ -52,4 +62,8 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
     show(*margin_tables(rendering), *tables.warning_lines(rendering.warnings))
     if rendering.recalled:
         show("answered from an earlier pass over the same sounds: at most levels and mutes differ")
-    show(f"{plan}: no problems")
+    if results:
+        show(balance_tables.result_table(results), *balance_tables.result_lines(results))
+    show(f"{plan}: no problems" + (", but targets are missed" if missed else ""))
+    if missed:
+        raise typer.Exit(ExitStatus.INPUT)

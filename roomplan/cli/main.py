@@ -10,10 +10,12 @@ from typing import Annotated
 import typer
 
 from roomplan.cli import (
+    balance,
     cache,
     check,
     compare,
     demo,
+    depth,
     loudness,
     measure,
     new,
@@ -47,7 +49,9 @@ def build() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(options)
-    modules = (demo, new, check, render, measure, compare, loudness, rooms, synthesise, schema, cache)
+    planning = (new, check, balance, depth)
+    judging = (measure, compare, loudness)
+    modules = (demo, *planning, render, *judging, rooms, synthesise, schema, cache)
     for module in modules:
         module.register(app)
     return app

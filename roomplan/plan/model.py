@@ -18,6 +18,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+from roomplan.plan.targets import BalanceLimits, Target
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -255,6 +257,9 @@ class Plan:
     frame_rate: FrameRate | None = None
     start: Timecode | None = None  # of the first frame of every file; at `frame_rate`
     key_places: dict[str, Place] = field(default_factory=dict)  # of the values at the top that are written
+    targets: tuple[Target, ...] = ()
+    balance: BalanceLimits = BalanceLimits()  # noqa: RUF009 - frozen
+    anchor: str | None = None  # of depth; None: the nearest section
 
     def place_of(self, key: str) -> Place:
         """Return where the value of a key at the top stands, or the plan itself where it has none."""

@@ -24,6 +24,7 @@ from roomplan.plan.resolve_margins import resolve_margins
 from roomplan.plan.resolve_rooms import resolve_room
 from roomplan.plan.resolve_sends import merged_sends, resolve_sends
 from roomplan.plan.shape import StemShape
+from roomplan.plan.targets import resolve_anchor, resolve_balance, resolve_targets
 from roomplan.plan.times import timecode_seconds
 
 if TYPE_CHECKING:
@@ -96,6 +97,7 @@ def resolve_plan(
     start = _start(reading, shape)
     keys = type(shape).keys()
     stems = None if shape.stems is None else reading.path(shape.stems, ("stems",))
+    passages = _passages(reading, shape, start)
     plan = model.Plan(
         source=tidy(source.absolute()),
         title=title,
@@ -107,7 +109,10 @@ def resolve_plan(
         groups=groups,
         sections=sections,
         alternates=resolve_alternates(reading, shape.alternates, rooms, sections, groups),
-        passages=_passages(reading, shape, start),
+        passages=passages,
+        targets=resolve_targets(reading, shape.targets, groups=groups, passages=passages),
+        balance=resolve_balance(reading, shape.balance),
+        anchor=resolve_anchor(reading, shape.anchor),
         margins=resolve_margins(reading, shape.margins, sections, groups),
         deliveries=resolve_deliveries(
             reading, shape, title=title, folder=folder, sections=sections, groups=groups

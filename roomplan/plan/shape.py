@@ -17,12 +17,13 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, ValidationInfo, model_validator
+from pydantic import Discriminator, Field, Tag
 
 from roomplan.audio.timecode import FrameRate
-from roomplan.documents.wording import describe
 from roomplan.plan import model
+from roomplan.plan.base_shape import Shape
 from roomplan.plan.names import LONGEST_NAME
+from roomplan.plan.targets import BalanceShape, TargetShape
 from roomplan.plan.values import (
     NOTE,
     Choice,
@@ -36,7 +37,6 @@ from roomplan.plan.values import (
     Text,
     Truth,
     one_of,
-    refusal,
 )
 
 __all__ = [
@@ -81,28 +81,6 @@ MISSING_REMEDIES = {
     "stems": 'names or patterns, such as `stems: ["*choir*"]`',
     "to": 'where the passage ends, such as `to: "0:48"`',
 }
-
-
-class Shape(BaseModel):
-    """A mapping with known keys."""
-
-    model_config = ConfigDict(strict=True, extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
-
-    @classmethod
-    def keys(cls) -> list[str]:
-        """Return the keys as the file writes them."""
-        return [field.alias or name for name, field in cls.model_fields.items()]
-
-    @model_validator(mode="before")
-    @classmethod
-    def _is_mapping(cls, value: Any, info: ValidationInfo) -> Any:
-        if isinstance(value, dict):
-            if info.context is not None:
-                info.context[id(value)] = cls  # whoever explains an unknown key wants to know the known ones
-            return value
-        keys = cls.keys()
-        shown = one_of(tuple(keys), ticks=True).replace(" or ", ", ") if len(keys) <= 6 else f"`{keys[0]}: …`"
-        raise refusal(describe(value), f"a mapping ({shown})")
 
 
 def _form(value: Any) -> str:
@@ -476,6 +454,15 @@ class PlanShape(Shape):
     margins: Annotated[
         list[MarginShape], ListOf("a list of margins, such as [{of: choir, over: strings}]")
     ] = Field(default=[], description="Which section or group is measured over which.")
+    targets: Annotated[
+        list[TargetShape], ListOf("a list of wishes, such as [{of: choir, wet_to_dry: -6}]")
+    ] = Field(default=[], description="What the plan is to reach: one wish in each entry.")
+    balance: Annotated[
+        BalanceShape | None, MappingOf("a mapping such as {sends: {from: -40, to: 0}, locked: [brass]}")
+    ] = Field(default=None, description="What `roomplan balance` may move for the targets.")
+    anchor: Annotated[str | None, Text("the name of a section", "melody_strings", LONGEST_NAME)] = Field(
+        default=None, description="For depth: the section that keeps its written wet-to-dry."
+    )
     deliveries: Annotated[
         dict[str, DeliveryShape],
         MappingOf("a mapping of names to deliveries, such as {session: {folder: out}}"),

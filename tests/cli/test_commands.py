@@ -15,6 +15,8 @@ COMMANDS = (
     "demo",
     "new",
     "check",
+    "balance",
+    "depth",
     "render",
     "measure",
     "compare",

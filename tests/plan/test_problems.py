@@ -73,7 +73,8 @@ def one(problems):
             "unknown key 'zzzz'",
             (
                 "one of title, extends, cue, version, strict, frame_rate, start, sample_rate, tempo, stems, "
-                "trim, tail, rooms, shared_sends, groups, sections, alternates, passages, margins, deliveries"
+                "trim, tail, rooms, shared_sends, groups, sections, alternates, passages, margins, "
+                "targets, balance, anchor, deliveries"
             ),
         ),
         ("groups: [a]", "1:9", "groups: is a list", "a mapping of names to groups, such as {strings: …}"),

@@ -1,0 +1,100 @@
+"""`roomplan balance`: the levels that meet the targets of a plan, and why they do or do not."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from roomplan.cli.environment import ExitStatus, StageProgress, emit, show
+from roomplan.cli.parameters import AsJson, PlanFile, Quiet, help_of
+
+if TYPE_CHECKING:
+    from roomplan.plan.overrides import Overrides
+    from roomplan.planning.balance import Balance
+
+__all__ = ["overrides_of", "register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the command in."""
+    app.command("balance", help=help_of(balance))(balance)
+
+
+def balance(
+    plan: PlanFile,
+    *,
+    write: Annotated[
+        bool,
+        typer.Option("--write", help="Write the new levels into the plan; the old file is kept beside it."),
+    ] = False,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Listen to the new levels and say what is heard of each target.")
+    ] = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Find the sends and section levels that meet the targets of a plan, nearest to the plan as it is.
+
+    Targets stand under `targets` in the plan, what may be moved for them under `balance`. Shown are the
+    targets before and after, what changes, and where targets cannot all be met: which conflict, what binds.
+    The loudness of the mix is met by `trim` alone. Nothing is written without --write; then only the levels
+    that change are, in this file alone. Exit 1 when a target is missed.
+
+    Example: roomplan balance ice_harbour/ice_harbour.yaml
+
+    Example: roomplan balance ice_harbour.yaml --verify --write
+    """
+    from roomplan.cli.opening import open_plan
+    from roomplan.mixing.cache import Cache
+    from roomplan.plan.overrides import write_overrides
+    from roomplan.planning.balance import solve_balance
+    from roomplan.reports import balance_tables
+    from roomplan.reports.documents import to_text
+
+    with StageProgress(quiet=quiet) as progress:
+        session = open_plan(plan, progress=progress)
+        found = solve_balance(
+            session,
+            session.plan.targets,
+            session.plan.balance,
+            cache=Cache.open(),
+            hear=verify,
+            progress=progress,
+        )
+    backup = write_overrides(plan, overrides_of(found)) if write and found.changed else None
+    if as_json:
+        kept = None if backup is None else str(backup)
+        emit(to_text(balance_tables.balance_document(found, written=kept)))
+    else:
+        show(*balance_tables.balance_tables(found), *balance_tables.balance_lines(found))
+        if backup is not None:
+            show(f"written to {plan}; the old file is {backup}")
+        elif write:
+            show(f"{plan}: nothing to write")
+        elif found.changed:
+            show("nothing is written: --write does")
+    if not found.met:
+        raise typer.Exit(ExitStatus.INPUT)
+
+
+def overrides_of(found: Balance) -> Overrides:
+    """What a plan is to say so that it has the levels that were found."""
+    from roomplan.plan.overrides import Overrides, SendOverride
+
+    sections = found.session.plan.sections
+    trim = found.trim_after_db if found.trim_after_db != found.trim_before_db else None
+    return Overrides(
+        sends=tuple(
+            SendOverride(
+                section=change.section,
+                room=change.room or "",
+                position=sections[change.section].sends[change.send].position,
+                level_db=change.after_db,
+            )
+            for change in found.changes
+            if change.send is not None
+        ),
+        levels_db={change.section: change.after_db for change in found.changes if change.send is None},
+        trim_db=trim,
+    )

@@ -1,0 +1,124 @@
+"""`roomplan depth`: how far away each section sounds by its seat and room, and the sends that say so."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from roomplan.cli.environment import StageProgress, emit, show
+from roomplan.cli.parameters import AsJson, PlanFile, Quiet, help_of
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from roomplan.planning.depth import Depth
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the command in."""
+    app.command("depth", help=help_of(depth))(depth)
+
+
+def depth(
+    plan: PlanFile,
+    *,
+    absolute: Annotated[
+        bool,
+        typer.Option(
+            "--absolute", help="The ratios of the rooms themselves: far wetter than most mixes want."
+        ),
+    ] = False,
+    amount: Annotated[
+        float | None,
+        typer.Option(
+            "--amount",
+            metavar="0..1",
+            help="Share of the differences between sections: 1, unless given, for all of them; 0 for none, "
+            "so that every section gets the anchor's wet-to-dry.",
+            show_default=False,
+        ),
+    ] = None,
+    write: Annotated[
+        bool,
+        typer.Option(
+            "--write", help="Write the proposed sends into the plan; the old file is kept beside it."
+        ),
+    ] = False,
+    as_json: AsJson = False,
+    quiet: Quiet = False,
+) -> None:
+    """Show how far away each section is by its seat and its room, and the sends that would say so.
+
+    From the way of the direct sound, and the volume and reverberation time of the room: critical distance,
+    direct-to-reverberant ratio and clarity by theory, what air takes off the highs, how late the sound
+    arrives, and the pre-delay the seat implies. Of measured responses it shows what they measure.
+
+    One section, the plan's `anchor` or else the nearest, keeps its sends; the others follow by the
+    differences of their ratios. Nothing is written without --write; then only the sends that change are, in
+    this file alone.
+
+    Example: roomplan depth ice_harbour/ice_harbour.yaml
+
+    Example: roomplan depth ice_harbour.yaml --amount 0.5 --write
+    """
+    from roomplan.cli.opening import open_plan
+    from roomplan.mixing.cache import Cache
+    from roomplan.mixing.render import measure_session
+    from roomplan.planning.depth import absolute_depth, relative_depth, sections_in_rooms
+    from roomplan.reports import depth_tables
+    from roomplan.reports.documents import to_text
+    from roomplan.reports.measurements import printable
+
+    if absolute and amount is not None:
+        raise typer.BadParameter(
+            "is a share of the differences to the anchor; --absolute has none", param_hint="--amount"
+        )
+    if amount is not None and not 0.0 <= amount <= 1.0:
+        raise typer.BadParameter(f"is {amount:g}: give 0 to 1", param_hint="--amount")
+    with StageProgress(quiet=quiet) as progress:
+        session = open_plan(plan, progress=progress)
+        rendering = measure_session(session, progress=progress, cache=Cache.open())
+        progress.note("looking at seats")
+        places = sections_in_rooms(session, rendering.sends)
+    if absolute:
+        found = absolute_depth(places)
+    else:
+        found = relative_depth(
+            places,
+            anchor=getattr(session.plan, "anchor", None),
+            amount=1.0 if amount is None else amount,
+            anchor_place=session.plan.place_of("anchor"),
+        )
+    backup = _write(plan, found) if write else None
+    if as_json:
+        kept = None if backup is None else str(backup)
+        emit(to_text(depth_tables.depth_document(found, session.plan, written=kept)))
+        return
+    show(*depth_tables.depth_tables(found, session.plan), *depth_tables.depth_lines(found))
+    if backup is not None:
+        show(*depth_tables.change_lines(found))
+        show(f"written to {printable(plan)}; the old file is {printable(backup)}")
+    elif write:
+        show(f"{printable(plan)}: nothing to write")
+    elif found.changes:
+        show("nothing is written: --write does")
+
+
+def _write(path: Path, found: Depth) -> Path | None:
+    """Write the sends that change into the plan; where the old file is kept, None where none changes."""
+    from roomplan.plan.overrides import Overrides, SendOverride, write_overrides
+
+    if not found.changes:
+        return None
+    return write_overrides(
+        path,
+        Overrides(
+            sends=tuple(
+                SendOverride(change.section, change.room, change.send.position, change.after_db)
+                for change in found.changes
+            )
+        ),
+    )

@@ -1,0 +1,367 @@
+"""Targets and what was found for them: tables and sentences, and the `roomplan.balance/1` document.
+
+Conventions
+-----------
+As in `documents`: units stand in the keys of a document or beside the value, null where a figure cannot be
+said, and why in `reason`. In a table a dash is a figure that cannot be said; the lines below say why. Centre
+times are in milliseconds, as in a plan.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+import roomplan
+from roomplan.reports.documents import CAUTION, Document, problem_entry, rounded
+from roomplan.reports.tables import DASH, figure, level, plain_table
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.table import Table
+
+    from roomplan.plan.targets import Target
+    from roomplan.planning.balance import Balance, Conflict, LevelChange, Outcome
+    from roomplan.planning.verifying import TargetResult
+
+__all__ = [
+    "BALANCE_SCHEMA",
+    "balance_document",
+    "balance_lines",
+    "balance_tables",
+    "described",
+    "result_entries",
+    "result_lines",
+    "result_table",
+]
+
+BALANCE_SCHEMA = "roomplan.balance/1"
+
+_SIGNS = {"equal": "", "least": "≥ ", "most": "≤ "}
+_RELEASED = {
+    "sends": "wider limits of the sends",
+    "levels": "wider limits of the levels",
+    "locked": "sections that are not locked or in common",
+}
+
+
+def described(target: Target) -> str:
+    """What a target is about, in words."""
+    of, over = (_plain(bus) for bus in (target.of, target.over))
+    words = {
+        "wet_to_dry": f"{of} wet/dry",
+        "margin": f"{of} over {over}",
+        "share": f"{of} share of {target.room}",
+        "least_c80": f"{of} C80",
+        "least_d50": f"{of} D50",
+        "least_sti": f"{of} speech index",
+        "longest_centre_time": f"{of} centre time",
+        "longest_wet_decay": f"{of} wet T30",
+        "true_peak": "mix true peak",
+        "loudness": "mix loudness",
+    }[target.kind]
+    if target.band == "words":
+        words += ", words"
+    return words if target.passage is None else f"{words}, {target.passage}"
+
+
+def _plain(bus: str | None) -> str:
+    return "" if bus is None else bus.partition(":")[2]
+
+
+def _shown(target: Target, value: float | None, *, signed: bool = True) -> str:
+    """A figure in the unit and with the digits of its target."""
+    unit = target.wish.unit
+    if value is None:
+        return DASH
+    if unit == "ms":
+        return figure(value / target.wish.scale, 0)
+    if unit in {"s", ""}:
+        return figure(value)
+    return level(value) if signed else figure(value, 1)
+
+
+def _wanted(target: Target) -> str:
+    unit = f" {target.wish.unit}" if target.wish.unit else ""
+    return f"{_SIGNS[target.wish.sense]}{_shown(target, target.value)}{unit}"
+
+
+def _missed_by(result: TargetResult) -> str:
+    target = result.target
+    unit = f" {target.wish.unit}" if target.wish.unit else ""
+    if target.kind in {"loudness", "true_peak"}:
+        unit = " LU" if target.kind == "loudness" else " dB"
+    return f"{_shown(target, result.miss, signed=False)}{unit}"
+
+
+def _verdict(result: TargetResult) -> str:
+    if result.met:
+        return "met"
+    return "cannot be said" if result.value is None else f"missed by {_missed_by(result)}"
+
+
+def result_table(results: Sequence[TargetResult]) -> Table:
+    """Targets of a plan and what there is of them; nothing was solved."""
+    table = plain_table("Targets", "met: within its tolerance")
+    for heading in ("target", "wanted", "is"):
+        table.add_column(heading, justify="left" if heading == "target" else "right")
+    table.add_column("")
+    for result in results:
+        target = result.target
+        table.add_row(described(target), _wanted(target), _shown(target, result.value), _verdict(result))
+    return table
+
+
+def result_lines(results: Sequence[TargetResult]) -> list[Text]:
+    """Why targets have no figure, and how many are met."""
+    lines = [Text(line) for line in _reasons(results)]
+    missed = [described(result.target) for result in results if not result.met]
+    if not missed:
+        what = "the target is met" if len(results) == 1 else f"all {len(results)} targets are met"
+        return [*lines, Text(what)]
+    return [*lines, Text(f"{len(missed)} of {len(results)} targets missed: {'; '.join(missed)}")]
+
+
+def _reasons(results: Sequence[TargetResult]) -> list[str]:
+    return [f"{described(r.target)}: {r.reason}" for r in results if r.reason]
+
+
+def balance_tables(balance: Balance) -> list[Table]:
+    """Targets before and after; then what changes, where anything does."""
+    tables = [_outcome_table(balance)]
+    if balance.changed:
+        tables.append(_change_table(balance))
+    return tables
+
+
+def _outcome_table(balance: Balance) -> Table:
+    heard = any(outcome.heard is not None for outcome in balance.outcomes)
+    caption = "after: at the levels below, rounded to 0.1 dB and judged in full"
+    table = plain_table(
+        f"{balance.session.plan.title}: targets",
+        f"{caption} · heard: by a new pass over the sound" if heard else caption,
+    )
+    table.add_column("target")
+    for heading in ("wanted", "±", "before", "after", *(["heard"] if heard else [])):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("")
+    for outcome in balance.outcomes:
+        target = outcome.target
+        last = outcome.heard or outcome.after
+        cells = [_shown(target, outcome.before.value), _shown(target, outcome.after.value)]
+        if heard:
+            cells.append(_shown(target, None if outcome.heard is None else outcome.heard.value))
+        table.add_row(described(target), _wanted(target), _tolerance(target), *cells, _verdict(last))
+    return table
+
+
+def _tolerance(target: Target) -> str:
+    if target.wish.unit == "ms":
+        return figure(target.tolerance / target.wish.scale, 0)
+    return figure(target.tolerance, 2 if target.wish.unit in {"", "s"} else 1)
+
+
+def _change_table(balance: Balance) -> Table:
+    table = plain_table("What changes", "levels in dB; everything else stays as it is written")
+    table.add_column("section")
+    table.add_column("what")
+    for heading in ("before", "after", "change"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    previous = None
+    for change in balance.changes:
+        name = "" if change.section == previous else change.section
+        previous = change.section
+        table.add_row(name, _what(change), *_levels(change.before_db, change.after_db))
+    if balance.trim_after_db != balance.trim_before_db:
+        if balance.changes:
+            table.add_section()
+        table.add_row("everything", "trim", *_levels(balance.trim_before_db, balance.trim_after_db))
+    return table
+
+
+def _levels(before: float, after: float) -> tuple[str, str, str]:
+    return level(before), level(after), level(after - before)
+
+
+def _what(change: LevelChange) -> str:
+    if change.send is None:
+        return "level"
+    at = "" if change.position in {None, "default", "main"} else f" at {change.position}"
+    return f"send to {change.room}{at}"
+
+
+def balance_lines(balance: Balance) -> list[Text]:
+    """What binds, what conflicts, what else would do, and the verdict last, in sentences."""
+    targets = [outcome.target for outcome in balance.outcomes]
+    final = [outcome.heard or outcome.after for outcome in balance.outcomes]
+    lines = _reasons(final)
+    missed = {conflict.target for conflict in balance.conflicts}
+    bound: dict[tuple[int, ...], list[LevelChange]] = {}
+    for binding in balance.binding:
+        if missed & set(binding.for_targets):
+            bound.setdefault(binding.for_targets, []).append(binding.change)
+    lines += [_binding_line(changes, [targets[i] for i in who]) for who, changes in bound.items()]
+    lines += [_conflict_line(conflict, balance) for conflict in balance.conflicts]
+    for alternative in balance.alternatives:
+        changes = "; ".join(
+            f"{change.section} {_what(change)} {level(change.after_db)}" for change in alternative.changes
+        )
+        lines.append(f"as good: {changes}, the rest as above")
+    if not balance.settled:
+        lines.append("the search did not come to rest: other levels may be a little better")
+    return [*(Text(line) for line in lines), Text(_verdict_line(balance))]
+
+
+def _binding_line(changes: Sequence[LevelChange], pushing: Sequence[Target]) -> str:
+    """Levels at their limits, and the targets that would have them further out."""
+    listed = ", ".join(f"{change.section} {_what(change)} {level(change.after_db)}" for change in changes)
+    who = " and ".join(described(target) for target in pushing)
+    return f"at {'its limit' if len(changes) == 1 else 'their limits'}, for {who}: {listed}"
+
+
+def _conflict_line(conflict: Conflict, balance: Balance) -> str:
+    outcome = balance.outcomes[conflict.target]
+    last = outcome.heard or outcome.after
+    targets = [o.target for o in balance.outcomes]
+    what = f"{described(outcome.target)} is missed by {_missed_by(last)}"
+    against = " or ".join(described(targets[i]) for i in conflict.against)
+    wider = " or ".join(_RELEASED[name] for name in conflict.released_by)
+    if against and wider:
+        return f"{what}: it conflicts with {against}; {wider} would help too"
+    if against:
+        return f"{what}: it conflicts with {against}"
+    if wider:
+        return f"{what}: {wider} would let it come closer"
+    return f"{what}: no level that may be moved brings it closer"
+
+
+def _verdict_line(balance: Balance) -> str:
+    count = len(balance.outcomes)
+    final = [outcome.heard or outcome.after for outcome in balance.outcomes]
+    met = sum(result.met for result in final)
+    which = "the target is met" if count == 1 else f"all {count} targets are met"
+    if met == count and not balance.changed:
+        return f"{which} by the plan as it is: nothing to change"
+    if met == count:
+        return f"{which} by changing {_counted(balance)}"
+    if not balance.changed:
+        return f"{met} of {count} targets are met, and no change of levels does better"
+    changing = f"{met} of {count} targets are met by changing {_counted(balance)}"
+    return f"{changing}; the rest misses by as little as can be"
+
+
+def _counted(balance: Balance) -> str:
+    sends = sum(change.send is not None for change in balance.changes)
+    levels = len(balance.changes) - sends
+    trim = balance.trim_after_db != balance.trim_before_db
+    parts = [_number(sends, "send"), _number(levels, "section level"), "the trim" if trim else ""]
+    *first, last = [part for part in parts if part]
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def _number(count: int, what: str) -> str:
+    return "" if count == 0 else f"{count} {what}{'s' if count > 1 else ''}"
+
+
+def balance_document(balance: Balance, *, written: str | None = None) -> Document:
+    """Result of a balance (`roomplan.balance/1`).
+
+    Parameters
+    ----------
+    balance : Balance
+    written : str, optional
+        Where the old plan is kept, when the new levels were written.
+    """
+    plan = balance.session.plan
+    return {
+        "schema": BALANCE_SCHEMA,
+        "roomplan": roomplan.__version__,
+        "plan": str(plan.source),
+        "title": plan.title,
+        "met": balance.met,
+        "settled": balance.settled,
+        "targets": [_outcome_entry(outcome) for outcome in balance.outcomes],
+        "changes": [_change_entry(change) for change in balance.changes],
+        "trim_db": {
+            "before": rounded(balance.trim_before_db, 3),
+            "after": rounded(balance.trim_after_db, 3),
+        },
+        "binding": [
+            {
+                **_change_entry(binding.change),
+                "limit": binding.limit,
+                "for_targets": list(binding.for_targets),
+            }
+            for binding in balance.binding
+        ],
+        "conflicts": [
+            {
+                "target": conflict.target,
+                "against": list(conflict.against),
+                "released_by": list(conflict.released_by),
+            }
+            for conflict in balance.conflicts
+        ],
+        "alternatives": [
+            [_change_entry(change) for change in alternative.changes] for alternative in balance.alternatives
+        ],
+        "backup": written,
+        "warnings": [problem_entry(warning) for warning in balance.session.warnings],
+        "note": CAUTION,
+    }
+
+
+def result_entries(results: Sequence[TargetResult]) -> list[Document]:
+    """Targets and what there is of them, for the documents of check and render."""
+    return [{**_target_entry(result.target), **_result_entry(result)} for result in results]
+
+
+def _target_entry(target: Target) -> Document:
+    return {
+        "wish": target.kind,
+        "of": target.of,
+        "over": target.over,
+        "room": target.room,
+        "band": target.band if target.kind == "margin" else None,
+        "passage": target.passage,
+        "wanted": _scaled(target, target.value),
+        "sense": target.wish.sense,
+        "unit": target.wish.unit or None,
+        "tolerance": _scaled(target, target.tolerance),
+        "weight": target.weight,
+    }
+
+
+def _result_entry(result: TargetResult) -> Document:
+    return {
+        "value": _scaled(result.target, result.value),
+        "miss": _scaled(result.target, result.miss),
+        "met": result.met,
+        "reason": result.reason,
+    }
+
+
+def _outcome_entry(outcome: Outcome) -> Document:
+    return {
+        **_target_entry(outcome.target),
+        "before": _result_entry(outcome.before),
+        "after": _result_entry(outcome.after),
+        "heard": None if outcome.heard is None else _result_entry(outcome.heard),
+    }
+
+
+def _scaled(target: Target, value: float | None) -> float | None:
+    """Value in the unit of the file, rounded to what it means."""
+    return rounded(None if value is None else value / target.wish.scale, 4)
+
+
+def _change_entry(change: LevelChange) -> Document:
+    return {
+        "section": change.section,
+        "room": change.room,
+        "position": change.position,
+        "before_db": rounded(change.before_db, 3),
+        "after_db": rounded(change.after_db, 3),
+    }

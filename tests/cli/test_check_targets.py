@@ -1,0 +1,48 @@
+from __future__ import annotations
+
+
+def with_targets(session, *targets):
+    plan = session / "plan.yaml"
+    plan.write_text(
+        plan.read_text(encoding="utf-8").rstrip()
+        + "\ntargets:\n"
+        + "".join(f"  - {{{target}}}\n" for target in targets),
+        encoding="utf-8",
+    )
+    return plan
+
+
+def test_check_verifies_targets_and_exits_1_when_one_is_missed(run, session):
+    plan = with_targets(session, "of: choir, least_c80: 0", "of: choir, wet_to_dry: 40")
+    outcome = run("check", plan, "--json")
+    assert outcome.status == 1
+    met, missed = outcome.json["targets"]
+    assert met["met"]
+    assert met["value"] >= 0.0
+    assert not missed["met"]
+    assert missed["miss"] > 5.0
+    assert outcome.json["problems"] == []
+
+
+def test_a_plan_whose_targets_are_met_passes(run, session):
+    plan = with_targets(session, "of: choir, least_c80: 0", "longest_centre_time: 400, of: choir")
+    outcome = run("check", plan)
+    assert outcome.status == 0
+    assert "all 2 targets are met" in outcome.output
+    assert "no problems" in outcome.output
+
+
+def test_a_missed_target_is_named(run, session):
+    outcome = run("check", with_targets(session, "of: choir, least_c80: 29"))
+    assert outcome.status == 1
+    assert "choir C80" in outcome.output
+    assert "missed by" in outcome.output
+    assert "no problems, but targets are missed" in outcome.output
+
+
+def test_an_unknown_section_in_a_target_is_a_problem_at_its_line(run, session):
+    outcome = run("check", with_targets(session, "of: chior, wet_to_dry: -5"))
+    assert outcome.status == 1
+    assert "chior" in outcome.errors
+    assert "choir" in outcome.errors
+    assert "plan.yaml:" in outcome.errors

@@ -1,0 +1,144 @@
+"""`roomplan balance` as a person meets it: tables, sentences, JSON, exit status, and what is written."""
+
+from __future__ import annotations
+
+import json
+import sys
+
+import pytest
+
+from roomplan.cli.main import main
+from roomplan.plan.load import load_plan
+
+PLAN = """\
+title: TITLE
+stems: stems   # beside this file
+tail: 1.5
+rooms:
+  near: {responses: near.wav, wiring: one_source}
+  far: {responses: far.wav}
+shared_sends: {near: -9}
+sections:
+  choir:
+    stems: [choir]
+    sends:
+      far: -12      # the nave
+  brass: {stems: [brass], sends: {far: -14}}
+  low: {stems: [low], sends: {far: -14}}
+targets:
+TARGETS
+"""
+
+
+@pytest.fixture
+def plan(cue, trio):
+    """Write a plan with some targets."""
+
+    def write(*targets, more=""):
+        lines = "\n".join(f"  - {target}" for target in targets)
+        path = cue.folder / "plan.yaml"
+        path.write_text(
+            PLAN.replace("TARGETS", lines).replace("TITLE", trio["title"]) + more, encoding="utf-8"
+        )
+        return path
+
+    return write
+
+
+@pytest.fixture
+def balance(monkeypatch, capsys):
+    def command(*arguments):
+        monkeypatch.setattr(sys, "argv", ["roomplan", "balance", "--quiet", *map(str, arguments)])
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as ended:
+            main()
+        captured = capsys.readouterr()
+        return int(ended.value.code or 0), captured.out, captured.err
+
+    return command
+
+
+def test_targets_stand_before_and_after_with_what_changes_and_a_verdict(plan, balance):
+    status, output, errors = balance(plan("{of: choir, wet_to_dry: -9}", "{loudness: -20}"))
+    assert (status, errors) == (0, "")
+    assert "Ice Harbour, test: targets" in output
+    row = next(line for line in output.splitlines() if line.strip().startswith("choir wet/dry"))
+    assert "−9.0 dB" in row
+    assert row.rstrip().endswith("met")
+    assert "What changes" in output
+    assert "send to far" in output
+    assert "all 2 targets are met by changing 2 sends and the trim" in output
+    assert "nothing is written: --write does" in output
+
+
+def test_a_target_that_is_missed_says_by_how_much_and_ends_with_1(plan, balance):
+    path = plan("{of: choir, wet_to_dry: 0}", more="balance: {sends: {to: -8}}\n")
+    status, output, _errors = balance(path)
+    assert status == 1
+    assert "choir wet/dry is missed by" in output
+    assert "wider limits of the sends would let it come closer" in output
+    assert "at their limits, for choir wet/dry: choir send to near −8.0, choir send to far −8.0" in output
+    assert "0 of 1 targets are met by changing 2 sends" in output
+
+
+def test_a_plan_that_meets_its_targets_is_said_to_be_left_as_it_is(plan, balance):
+    path = plan("{of: choir, least_c80: 1}")
+    before = path.read_bytes()
+    status, output, _errors = balance(path, "--write")
+    assert status == 0
+    assert "the target is met by the plan as it is: nothing to change" in output
+    assert "nothing to write" in output
+    assert path.read_bytes() == before
+
+
+def test_writing_changes_the_levels_and_nothing_else_and_keeps_the_old_file(plan, balance):
+    path = plan("{of: choir, wet_to_dry: -9}", "{of: choir, over: low, margin: 1}", "{loudness: -20}")
+    before = path.read_text(encoding="utf-8")
+    status, output, _errors = balance(path, "--write")
+    assert status == 0
+    assert f"written to {path}; the old file is" in output
+    after = path.read_text(encoding="utf-8")
+    assert "# the nave" in after
+    assert "# beside this file" in after
+    backups = [
+        file for file in path.parent.iterdir() if file != path and file.is_file() and "yaml" in file.name
+    ]
+    assert [file.read_text(encoding="utf-8") for file in backups] == [before]
+    assert load_plan(path).problems == ()
+    # the written plan meets what was promised, so there is nothing left to do
+    status, output, _errors = balance(path, "--json")
+    document = json.loads(output)
+    assert status == 0
+    assert document["changes"] == []
+    assert all(target["before"]["met"] for target in document["targets"])
+
+
+def test_the_document_says_in_numbers_what_the_tables_say(plan, balance):
+    path = plan(
+        "{of: choir, longest_centre_time: 20, tolerance: 2}", "{of: brass, share: -18, room: far, weight: 2}"
+    )
+    status, output, _errors = balance(path, "--json", "--verify")
+    document = json.loads(output)
+    assert document["schema"] == "roomplan.balance/1"
+    assert document["met"] is (status == 0)
+    centre, share = document["targets"]
+    assert (centre["wish"], centre["of"], centre["unit"], centre["sense"]) == (
+        "longest_centre_time",
+        "section:choir",
+        "ms",
+        "most",
+    )
+    assert (centre["wanted"], centre["tolerance"], share["weight"]) == (20.0, 2.0, 2.0)
+    assert (share["room"], share["wanted"]) == ("far", -18.0)
+    for target in document["targets"]:
+        assert target["heard"]["value"] == pytest.approx(target["after"]["value"], abs=0.01)
+    assert all(set(change) >= {"section", "room", "before_db", "after_db"} for change in document["changes"])
+
+
+def test_a_plan_without_targets_is_refused_with_an_example(plan, balance):
+    path = plan("{loudness: -20}")
+    path.write_text(path.read_text(encoding="utf-8").split("targets:")[0], encoding="utf-8")
+    status, output, errors = balance(path)
+    assert (status, output) == (1, "")
+    assert "the plan has no targets" in errors
+    assert "wet_to_dry" in errors
