@@ -9,7 +9,6 @@ from typing import assert_type
 
 import numpy as np
 import pytest
-from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
@@ -129,7 +128,7 @@ def test_cells_of_every_kind_are_escaped_and_lines_kept():
     table.add_column(HOSTILE, justify="right")
     table.add_column("second")
     table.add_row(HOSTILE, Text(HOSTILE), end_section=True)
-    table.add_row("choir [b]", escape("choir [a]"))
+    table.add_row("choir [b]", "choir [a]")
     source = html_of([table, HOSTILE, Text(HOSTILE)])
     reader = read(source)
     assert reader.words.count(HOSTILE) == 6
