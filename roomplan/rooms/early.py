@@ -29,8 +29,13 @@ from roomplan.rooms.coherence import CENTRE_GAIN, microphone_aims
 from roomplan.rooms.diffuse import TOP_TAPER, high_pass
 from roomplan.rooms.geometry import PATTERNS
 from roomplan.rooms.images import image_sources
-from roomplan.rooms.spec import SURFACES
-from roomplan.rooms.walls import ALL_CENTRES_HZ, air_db_per_m, wall_losses
+from roomplan.rooms.walls import (
+    ALL_CENTRES_HZ,
+    air_db_per_m,
+    decay_stretch,
+    scattering_losses,
+    wall_losses,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -50,8 +55,6 @@ LATEST_S = 1.0
 MARGIN_S = 0.1  # behind the last image, for what walls and the high-pass draw out
 
 LEAST_TOP = 1e-5  # of the amplitude, at half the rate
-
-LEAST_MIRRORED = 1e-12  # of the energy, where a surface scatters all of it
 
 AT_ONCE = 1 << 20  # spectral lines of images written down together, 16 MB: a long corridor has thousands
 
@@ -119,7 +122,8 @@ def early_field(
     end_s = max(fades_s[1], float(np.max(ways_s))) - origin_s + MARGIN_S
     frames = next_fast_len(math.ceil(end_s * sample_rate), real=True) or 1
     lines = np.arange(frames // 2 + 1, dtype=np.float64) * (sample_rate / frames)
-    losses = _log_losses(spec, lines, frames)
+    walls, air = _log_losses(spec, lines, frames)
+    air_of_reflected = air / decay_stretch(spec)
     direct = np.zeros((len(points) * setup.outputs, len(lines)), dtype=complex)
     reflected = np.zeros_like(direct)
     first = np.full(len(direct), math.inf)
@@ -137,9 +141,15 @@ def early_field(
             heard = 1 + np.flatnonzero(amplitude[1:])
             source, mirrored = (
                 _spectrum(
-                    amplitude[of], images.hits[of], arrivals_s[of] * speed, losses, lines, speed, origin_s
+                    amplitude[of],
+                    images.hits[of],
+                    arrivals_s[of] * speed,
+                    (walls, its_air),
+                    lines,
+                    speed,
+                    origin_s,
                 )
-                for of in (np.array([0]), heard)
+                for of, its_air in ((np.array([0]), air), (heard, air_of_reflected))
             )
             sides, share = ([m], 1.0) if m < 2 else ([0, 1], CENTRE_GAIN)
             for channel in (s * setup.outputs + side for side in sides):
@@ -167,8 +177,7 @@ def _amplitudes(
     aim = microphone_aims(setup.aims_deg, setup.tilts_deg)[index]
     omni = PATTERNS[setup.pattern]
     pattern = omni + (1.0 - omni) * (ways @ aim) / distance
-    mirrored = 1.0 - np.array([spec.scattering[name] for name in SURFACES])
-    kept = np.prod(np.sqrt(np.maximum(mirrored, LEAST_MIRRORED)) ** images.hits, axis=1)
+    kept = np.exp(-0.5 * np.sum(images.hits * scattering_losses(spec), axis=1))
     return kept * pattern * REFERENCE_DISTANCE_M / distance
 
 

@@ -35,8 +35,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.acoustics.room_formulas import DECAY_RATE, ENERGY_DB
-from roomplan.rooms.spec import SURFACES
-from roomplan.rooms.walls import all_times, wall_losses
+from roomplan.rooms.walls import all_times, scattering_losses, wall_losses
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -50,8 +49,6 @@ if TYPE_CHECKING:
 __all__ = ["BandDecay", "EnergyField", "decay_times_of_materials", "expected_t30", "field_of"]
 
 POLAR, AZIMUTHS = 16, 16  # directions of an octant: times come out within 0.1 % of four times as many
-
-MOST_SCATTERING = 0.9999  # ln 0 is no rate
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +85,7 @@ class EnergyField:
 
 def field_of(spec: RoomSpecification) -> EnergyField:
     """Energy of a room over time."""
-    scattering = np.array([spec.scattering[name] for name in SURFACES])
-    scattered = _rates(spec, -np.log1p(-np.minimum(scattering, MOST_SCATTERING)))
+    scattered = _rates(spec, scattering_losses(spec))
     weights = _octant()[1]
     if spec.absorption is None:
         rates = {centre: DECAY_RATE / time for centre, time in all_times(spec).items()}
@@ -100,7 +96,7 @@ def field_of(spec: RoomSpecification) -> EnergyField:
     losses = wall_losses(spec)
     decays, mirrored = {}, {}
     for centre, by_surface in losses.by_surface.items():
-        air = losses.air_per_m[centre] * spec.sound_speed / spec.decay_scale
+        air = losses.air_per_m[centre] * spec.sound_speed
         absorbed = _rates(spec, by_surface)
         gone = absorbed + scattered
         diffuse = _eyring_rate(spec, by_surface)

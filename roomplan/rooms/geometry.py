@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = [
     "PATTERNS",
     "seat_fault",
+    "setup_middle",
     "source_position",
     "source_positions",
 ]
@@ -35,6 +36,11 @@ PATTERNS = {"omni": 1.0, "wide_cardioid": 0.75, "cardioid": 0.5, "figure_eight":
 # A source this near a wall or a microphone is no longer described by this model; common practice, no source.
 WALL_CLEARANCE_M = 0.3
 MICROPHONE_CLEARANCE_M = 0.5
+
+
+def setup_middle(spec: RoomSpecification, microphones: str) -> Array:
+    """Point (x, y, z) in the middle of the microphones of a set-up."""
+    return np.mean(spec.microphones[microphones].positions_m, axis=0)
 
 
 def source_position(spec: RoomSpecification, seat: Seat) -> Array:
@@ -53,7 +59,7 @@ def source_positions(spec: RoomSpecification, seat: Seat, sources: int) -> Array
         1: the middle of the seat. 2: left and right of it as seen from the microphones, `seat.spread_m` apart
         across the line of sight.
     """
-    x, y, _z = np.mean(spec.microphones["main"].positions_m, axis=0)
+    x, y, _z = setup_middle(spec, "main")
     angle = math.radians(seat.angle_deg)
     ahead = np.array([-math.cos(angle), math.sin(angle), 0.0])
     right = np.array([math.sin(angle), math.cos(angle), 0.0])
@@ -99,7 +105,7 @@ def seat_fault(spec: RoomSpecification, seat: Seat, sources: int = 1) -> tuple[s
 def _distance_to_walls(spec: RoomSpecification, angle_deg: float) -> float:
     """Largest seat distance at an angle that keeps its clearance from the walls, in metres."""
     length, width, _height = spec.dimensions_m
-    x, y, _z = np.mean(spec.microphones["main"].positions_m, axis=0)
+    x, y, _z = setup_middle(spec, "main")
     forward, right = -math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
     ways = []
     for at, slope, low, high in (

@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.rooms.geometry import source_position
+from roomplan.rooms.geometry import setup_middle, source_position
 from roomplan.rooms.spec import SURFACES
-from roomplan.rooms.walls import wall_losses
+from roomplan.rooms.walls import decay_stretch, scattering_losses, wall_losses
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -130,16 +130,16 @@ def early_reflections(
         By time of arrival.
     """
     source = source_position(spec, seat)
-    receiver = np.mean(spec.microphones[microphones].positions_m, axis=0)
+    receiver = setup_middle(spec, microphones)
     direct_m = float(np.linalg.norm(source - receiver))
     reach_m = direct_m + within_s * spec.sound_speed
     images = image_sources(spec.dimensions_m, source, receiver, reach_m)
     ways = np.linalg.norm(images.positions_m - receiver, axis=1)
-    losses = wall_losses(spec)
-    scattered = np.array([-math.log(max(1.0 - spec.scattering[name], 1e-30)) for name in SURFACES])
+    losses, scattered = wall_losses(spec), scattering_losses(spec)
+    unstretched_m = decay_stretch(spec) * direct_m  # the direct sound has the air's own loss
     energy = np.zeros(len(ways))
     for centre in _MID_BANDS_HZ:
-        air = losses.air_per_m[centre] * (ways - direct_m)
+        air = losses.air_per_m[centre] * (ways - unstretched_m)
         energy += np.exp(-images.hits @ (losses.by_surface[centre] + scattered) - air) / len(_MID_BANDS_HZ)
     level_db = 10.0 * np.log10(np.maximum(energy, 1e-30)) - 20.0 * np.log10(ways / direct_m)
     found = [

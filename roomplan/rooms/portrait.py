@@ -31,7 +31,7 @@ from roomplan.acoustics.room_formulas import (
     schroeder_frequency,
 )
 from roomplan.acoustics.transforms import fast_length, inverse_real, spectrum
-from roomplan.rooms.geometry import source_position
+from roomplan.rooms.geometry import setup_middle, source_position
 from roomplan.rooms.images import early_reflections
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
 from roomplan.rooms.synthesis import synthesise
@@ -159,8 +159,7 @@ def portrait_of(spec: RoomSpecification, seat: Seat, microphones: str) -> RoomPo
     -----
     Synthesises the response of one source at 48 kHz, which takes most of the time.
     """
-    receiver = np.mean(spec.microphones[microphones].positions_m, axis=0)
-    distance = float(np.linalg.norm(source_position(spec, seat) - receiver))
+    distance = float(np.linalg.norm(source_position(spec, seat) - setup_middle(spec, microphones)))
     volume, surface, mid = spec.volume_m3, spec.surface_m2, spec.mid_reverberation_time_s
     free_path, mixed = 4.0 * volume / surface, mixing_time(volume, surface)
     window = max(MIXED_TIMES * mixed, FREE_PATHS * free_path / spec.sound_speed)
@@ -232,9 +231,8 @@ def _mean_absorption(spec: RoomSpecification) -> dict[int, float]:
 def _energy_to_come(response: SyntheticResponse, distance_m: float, window_s: float) -> EnergyToCome | None:
     """Backward-integrated reflected energy, from the direct sound of the set-up on."""
     whole = float(np.sum(np.square(response.direct)))
-    heard = (
-        whole / response.direct.shape[1] * (distance_m / REFERENCE_DISTANCE_M) ** 2
-    )  # of what all of it would be
+    # Share of what an omnidirectional microphone in the middle would hear.
+    heard = whole / response.direct.shape[1] * (distance_m / REFERENCE_DISTANCE_M) ** 2
     direct = float(np.sum(_mid_band(response.direct, response.sample_rate)))
     if heard < FAINTEST_DIRECT or direct <= 0.0:
         return None

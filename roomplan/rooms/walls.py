@@ -4,7 +4,8 @@ Conventions
 -----------
 Losses are in nepers of *energy*: −ln(1 − α) per hit of a surface, m per metre of air. Bands go by their
 nominal octave centres; air is taken at exact mid-bands. Where a file gives reverberation times, all surfaces
-are alike and absorb what Eyring's equation leaves for them.
+are alike and absorb what Eyring's equation leaves for them. Where it gives materials, `decay_scale` divides
+every loss of reflected sound, that of the air too; the direct sound keeps the air's own.
 """
 
 from __future__ import annotations
@@ -27,16 +28,28 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["ALL_CENTRES_HZ", "Losses", "air_db_per_m", "all_times", "wall_losses"]
+__all__ = [
+    "ALL_CENTRES_HZ",
+    "Losses",
+    "air_db_per_m",
+    "all_times",
+    "decay_stretch",
+    "scattering_losses",
+    "wall_losses",
+]
 
 ALL_CENTRES_HZ: tuple[int, ...] = (*BAND_CENTRES_HZ, 16_000)
 
 MOST_ABSORPTION = 0.9999  # an open window: ln 0 is no loss a computer can add up
+LEAST_MIRRORED = 1e-12  # of the energy, where a surface scatters all of it: likewise
 
 
 @dataclass(frozen=True, slots=True)
 class Losses:
-    """Losses by band: `by_surface` (6,) nepers of energy per hit, `air_per_m` nepers of energy per metre."""
+    """Losses of reflected sound by band.
+
+    `by_surface` (6,) in nepers of energy per hit, `air_per_m` in nepers of energy per metre.
+    """
 
     by_surface: Mapping[int, Array]
     air_per_m: Mapping[int, float]
@@ -56,10 +69,22 @@ def all_times(spec: RoomSpecification) -> dict[int, float]:
     return {**spec.reverberation_time_s, 16_000: top}
 
 
+def decay_stretch(spec: RoomSpecification) -> float:
+    """What losses of reflected sound are divided by; 1 where a file gives times, which have it in them."""
+    return 1.0 if spec.absorption is None else spec.decay_scale
+
+
+def scattering_losses(spec: RoomSpecification) -> Array:
+    """What scattering takes from mirrored sound, (6,), in nepers of energy per hit."""
+    mirrored = 1.0 - np.array([spec.scattering[name] for name in SURFACES])
+    return -np.log(np.maximum(mirrored, LEAST_MIRRORED))
+
+
 def wall_losses(spec: RoomSpecification) -> Losses:
     """Losses of a room in every octave from 63 Hz to 16 kHz; walls take at 16 kHz what they take at 8 kHz."""
     exact = np.array([exact_mid_band(centre) for centre in ALL_CENTRES_HZ])
     air = dict(zip(ALL_CENTRES_HZ, (air_db_per_m(spec, exact) / ENERGY_DB).tolist(), strict=True))
+    stretch = decay_stretch(spec)
     walls = {}
     for centre in BAND_CENTRES_HZ:
         if spec.absorption is None:
@@ -71,10 +96,8 @@ def wall_losses(spec: RoomSpecification) -> Losses:
                 sound_speed=spec.sound_speed,
             )
             coefficients = np.full(len(SURFACES), mean)
-            scale = 1.0
         else:
             coefficients = np.array([spec.absorption[name][centre] for name in SURFACES])
-            scale = spec.decay_scale
-        walls[centre] = -np.log1p(-np.minimum(coefficients, MOST_ABSORPTION)) / scale
+        walls[centre] = -np.log1p(-np.minimum(coefficients, MOST_ABSORPTION)) / stretch
     walls[16_000] = walls[8000]
-    return Losses(walls, air)
+    return Losses(walls, {centre: loss / stretch for centre, loss in air.items()})

@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 
 from roomplan.acoustics.room_formulas import air_attenuation, mixing_time
 from roomplan.rooms.early import early_field
+from roomplan.rooms.field import field_of
 from roomplan.rooms.geometry import source_position
 from roomplan.rooms.images import early_reflections, image_sources
-from roomplan.rooms.spec import SURFACES
+from roomplan.rooms.spec import SURFACES, scale_reverberation
 
 RATE = 48_000
 SIDES = (20.0, 14.0, 9.0)
@@ -174,6 +175,74 @@ def test_scattering_takes_its_share_from_every_hit_of_a_reflection(box, make_sea
     )
     for one, other in pairs:
         assert other.level_db - one.level_db == pytest.approx(one.order * 10.0 * np.log10(0.7), abs=1e-6)
+
+
+def test_a_surface_that_scatters_all_mirrors_as_little_to_images_as_to_the_field(box, make_seat):
+    at, seat = (11.0, 0.7, 2.5), make_seat(6.3, 17.0)
+    plain, rough = (box(time_s=1.2, scattering=s, positions_m=(at,)) for s in (0.0, 1.0))
+    pairs = list(
+        zip(*(early_reflections(spec, seat, "main", within_s=0.08) for spec in (plain, rough)), strict=True)
+    )
+    a_hit = [(one.level_db - other.level_db) / one.order for one, other in pairs]
+    assert a_hit == pytest.approx(np.full(len(a_hit), a_hit[0]))
+    # Up to the first image of two hits every sample has met one wall, whichever it is.
+    twice_s = min(one.after_direct_s for one, _other in pairs if one.order > 1)
+    source = source_position(plain, seat)
+    origin_s = float(np.linalg.norm(source - np.array(at))) / plain.sound_speed
+    smooth, scattered = (
+        early_field(spec, spec.microphones["main"], source[None, :], origin_s=origin_s, sample_rate=RATE)
+        for spec in (plain, rough)
+    )
+    once = slice(0, int(twice_s * RATE) - 2)
+    energies = [np.sum(early.reflected[once] ** 2) for early in (smooth, scattered)]
+    assert 10.0 * np.log10(energies[0] / energies[1]) == pytest.approx(a_hit[0], abs=0.1)
+    # A direction meets cS/4V walls a second, averaged over all of them (Kosten 1960, from memory).
+    field = field_of(rough)
+    scattering = field.mirrored[1000].rates - field.decays[1000].rates
+    hits = rough.sound_speed * rough.surface_m2 / (4.0 * rough.volume_m3)
+    loss_db = 10.0 * np.log10(np.e) * field.mirrored[1000].weights @ scattering / hits
+    assert loss_db == pytest.approx(a_hit[0], rel=1e-3)
+
+
+def test_a_stretched_decay_of_materials_holds_for_the_air_too_and_spares_the_direct_sound(box, make_seat):
+    # Walls that take nothing: what is left is air, and of a moment's sound it has taken m c t.
+    at, seat, scale = (24.0, 1.3, 6.0), make_seat(9.0, 20.0), 0.5
+    plain = box(dimensions_m=(40.0, 28.0, 18.0), materials=dict.fromkeys(SURFACES, 1e-9), positions_m=(at,))
+    stretched = scale_reverberation(plain, scale)
+    source = source_position(plain, seat)
+    direct_m = float(np.linalg.norm(source - np.array(at)))
+    origin_s = direct_m / plain.sound_speed
+    normal, halved = (
+        early_field(spec, spec.microphones["main"], source[None, :], origin_s=origin_s, sample_rate=RATE)
+        for spec in (plain, stretched)
+    )
+    np.testing.assert_array_equal(normal.direct, halved.direct)
+    exact_hz = np.array([501.187, 1000.0, 7943.282])  # exact mid-bands
+    air = air_attenuation(exact_hz, temperature_c=20.0, humidity_percent=50.0)
+    lines = np.fft.rfftfreq(len(normal.reflected), 1.0 / RATE)
+    band = np.abs(lines / exact_hz[2] - 1.0) < 0.03
+    ours, theirs = (
+        np.fft.irfft(np.fft.rfft(early.reflected[:, 0]) * band, len(normal.reflected)) ** 2
+        for early in (normal, halved)
+    )
+    for emitted_s in (0.07, 0.11, 0.15):
+        start = round((emitted_s - origin_s - 0.005) * RATE)
+        stretch = slice(start, start + round(0.01 * RATE))
+        expected_db = -air[2] * (1.0 / scale - 1.0) * plain.sound_speed * emitted_s
+        images_db = 10.0 * np.log10(np.sum(theirs[stretch]) / np.sum(ours[stretch]))
+        energies = [field_of(s).mirrored[8000].at(np.array([emitted_s]))[0] for s in (plain, stretched)]
+        assert images_db == pytest.approx(expected_db, abs=0.25)
+        assert 10.0 * np.log10(energies[1] / energies[0]) == pytest.approx(expected_db, abs=0.01)
+    # And in the list of reflections, whose levels count from a direct sound that is what it was.
+    pairs = zip(
+        *(early_reflections(spec, seat, "main", within_s=0.1) for spec in (plain, stretched)), strict=True
+    )
+    for one, other in pairs:
+        way = direct_m + one.after_direct_s * plain.sound_speed
+        levels = [np.mean(10.0 ** (-air[:2] * (way / s - direct_m) / 10.0)) for s in (1.0, scale)]
+        assert other.level_db - one.level_db == pytest.approx(
+            10.0 * np.log10(levels[1] / levels[0]), abs=1e-3
+        )
 
 
 def test_reflections_name_the_walls_they_met(box, make_seat):
