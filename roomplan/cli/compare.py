@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from roomplan.mixing.render import Rendering
-    from roomplan.mixing.session import Session
     from roomplan.reports.comparison import Compared, ComparedCue
 
 __all__ = ["register"]
@@ -104,7 +103,7 @@ def compare(
         raise typer.BadParameter("says how to write: name a folder with --write", param_hint="--matched")
     from roomplan.reports import compare_tables, comparison, documents
 
-    labels = _labels(plans)
+    labels = comparison.labels_of(plans)
     chosen = bus or ["mix"]
     cues = _cues(plans, labels)
     if cues:
@@ -204,6 +203,7 @@ def _open_all(
 ) -> tuple[list[Compared], dict[str, Rendering]]:
     """Every plan measured and every folder's report read; all problems of all plans come at once."""
     from roomplan.cli.opening import plan_problems
+    from roomplan.library.comparing import asking_alike
     from roomplan.mixing.cache import Cache
     from roomplan.mixing.render import measure_session
     from roomplan.reports.comparison import Compared, read_report
@@ -217,8 +217,8 @@ def _open_all(
             print_errors(problem)
         raise typer.Exit(ExitStatus.INPUT)
     cache = Cache.open()
-    sessions = _asking_the_same(
-        {path: session for path, (session, _found) in opened.items() if session is not None}
+    sessions = dict(
+        zip(opened, asking_alike([one for one, _found in opened.values() if one is not None]), strict=True)
     )
     compared, renderings = [], {}
     for label, path in zip(labels, plans, strict=True):
@@ -240,23 +240,6 @@ def _open_all(
 def _is_report(path: Path) -> bool:
     """A report stands for what was rendered; the plan that it keeps is not heard again."""
     return path.suffix.lower() == ".json" and path.is_file()
-
-
-def _asking_the_same(sessions: Mapping[Path, Session]) -> dict[Path, Session]:
-    """The sessions, each with the passages and margins any of the plans asks for."""
-    from dataclasses import replace
-
-    plans = [session.plan for session in reversed(list(sessions.values()))]  # the first has the last word
-    passages = {name: passage for plan in plans for name, passage in plan.passages.items()}
-    margins = {(m.of, m.over, m.band): m for plan in plans for m in plan.margins}
-    result = {}
-    for path, session in sessions.items():
-        known = {f"section:{name}" for name in session.plan.sections}
-        known |= {f"group:{name}" for name in session.plan.groups}
-        asked = tuple(m for m in margins.values() if {m.of, m.over} <= known)
-        plan = replace(session.plan, passages=passages, margins=asked)
-        result[path] = replace(session, plan=plan)
-    return result
 
 
 def _write(
@@ -382,12 +365,3 @@ def _require_bus(name: str, compared: Sequence[Compared]) -> None:
 
     for one in compared:
         find_bus([bus["name"] for bus in one.document["buses"]], name)
-
-
-def _labels(plans: list[Path]) -> list[str]:
-    """Shortest names that tell the plans apart."""
-    for label in (lambda p: p.stem, lambda p: f"{p.resolve().parent.name}/{p.stem}", str):
-        labels = [label(path) for path in plans]
-        if len(set(labels)) == len(labels):
-            return labels
-    return [f"{path} ({number})" for number, path in enumerate(plans, start=1)]

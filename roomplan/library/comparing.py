@@ -9,7 +9,6 @@ speaks through its report.json.
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,6 +21,7 @@ from roomplan.reports.comparison import (
     Compared,
     compare_document,
     differences_of_bus,
+    labels_of,
     plan_changes,
     read_report,
 )
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
     Comparable = OpenPlan | Checked | PathLike
 
-__all__ = ["Comparison", "compare"]
+__all__ = ["Comparison", "asking_alike", "compare"]
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -142,15 +142,13 @@ def compare(first: Comparable, other: Comparable, *more: Comparable) -> Comparis
     ('before', 'wetter')
     """
     sides = [_prepared(side) for side in (first, other, *more)]
-    plans = [side.session for side in sides if isinstance(side, OpenPlan)]
+    asking = iter(asking_alike([side.session for side in sides if isinstance(side, OpenPlan)]))
     compared = []
-    for side, label in zip(sides, _labels(sides), strict=True):
+    for side, label in zip(sides, labels_of([_source(side) for side in sides]), strict=True):
         if isinstance(side, Path):
             compared.append(Compared(label, read_report(side), "report"))
             continue
-        found = (
-            side if isinstance(side, Checked) else check(replace(side, session=_asking(side.session, plans)))
-        )
+        found = side if isinstance(side, Checked) else check(replace(side, session=next(asking)))
         document = session_part(found) | sound_part(found)
         compared.append(Compared(label, document, document["answered_from"]))
     return Comparison(tuple(compared))
@@ -164,32 +162,23 @@ def _prepared(side: Comparable) -> OpenPlan | Checked | Path:
     return path if path.is_dir() or path.suffix.lower() == ".json" else opened(path)
 
 
-def _asking(session: Session, all_sessions: Sequence[Session]) -> Session:
-    """The session with the passages and margins any of them asks for; the first has the last word."""
-    plans = [other.plan for other in reversed(all_sessions)]
+def asking_alike(sessions: Sequence[Session]) -> list[Session]:
+    """The sessions, each with the passages and margins that any of them asks for.
+
+    The first has the last word on a name that several give; a margin of a section or group that a plan does
+    not have is not asked of it.
+    """
+    plans = [session.plan for session in reversed(sessions)]
     passages = {name: passage for plan in plans for name, passage in plan.passages.items()}
     margins = {(m.of, m.over, m.band): m for plan in plans for m in plan.margins}
-    known = {f"section:{name}" for name in session.plan.sections}
-    known |= {f"group:{name}" for name in session.plan.groups}
-    asked = tuple(m for m in margins.values() if {m.of, m.over} <= known)
-    return replace(session, plan=replace(session.plan, passages=passages, margins=asked))
+    asking = []
+    for session in sessions:
+        known = {f"section:{name}" for name in session.plan.sections}
+        known |= {f"group:{name}" for name in session.plan.groups}
+        asked = tuple(m for m in margins.values() if {m.of, m.over} <= known)
+        asking.append(replace(session, plan=replace(session.plan, passages=passages, margins=asked)))
+    return asking
 
 
-def _labels(sides: Sequence[OpenPlan | Checked | Path]) -> list[str]:
-    """Shortest names that tell them apart; two of one plan are numbered."""
-    paths = [side if isinstance(side, Path) else _source(side) for side in sides]
-    for name in (lambda p: p.stem, lambda p: f"{p.resolve().parent.name}/{p.stem}", str):
-        labels = [name(path) for path in paths]
-        if len(set(labels)) == len(labels):
-            return labels
-    labels = [path.stem for path in paths]
-    counts: Counter[str] = Counter()
-    for number, label in enumerate(labels):
-        counts[label] += 1
-        if counts[label] > 1:
-            labels[number] = f"{label} ({counts[label]})"
-    return labels
-
-
-def _source(side: OpenPlan | Checked) -> Path:
-    return side.session.plan.source
+def _source(side: OpenPlan | Checked | Path) -> Path:
+    return side if isinstance(side, Path) else side.session.plan.source

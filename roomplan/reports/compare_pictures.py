@@ -21,7 +21,7 @@ import numpy as np
 
 from roomplan.errors import RoomplanError
 from roomplan.reports.documents import CAUTION
-from roomplan.reports.figure_files import picture_format, picture_text, save_pages, shortened
+from roomplan.reports.figure_files import picture_format, picture_text, save_pages, say_why, shortened
 from roomplan.reports.tables import level
 
 if TYPE_CHECKING:
@@ -218,15 +218,7 @@ def _draw_curves(axes: Axes, curves: Sequence[PlanCurve]) -> None:
         shown = np.maximum(curve.short_term_lufs[::step], low - 10.0)  # silence leaves the panel
         axes.plot(curve.time_s[::step], shown, zorder=3.0 - 0.1 * number, **_look(line))
     if not any(np.isfinite(curve.short_term_lufs).any() for curve in curves):
-        axes.text(
-            0.5,
-            0.5,
-            "nothing to draw: silent, or shorter than 3 s",
-            transform=axes.transAxes,
-            ha="center",
-            va="center",
-            fontsize=8,
-        )
+        say_why(axes, "silent, or shorter than 3 s")
     _name_curves(axes, curves, low, high)
 
 

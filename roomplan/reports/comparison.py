@@ -35,6 +35,7 @@ __all__ = [
     "compare_document",
     "compare_many_document",
     "differences_of_bus",
+    "labels_of",
     "plan_changes",
     "read_report",
     "rendered_cues",
@@ -159,6 +160,36 @@ def rendered_cues(folder: Path) -> dict[str, Path]:
     except OSError as error:
         raise RoomplanError(f"{folder}: {error.strerror or error}", remedy="allow reading it") from error
     return found
+
+
+def labels_of(places: Sequence[Path]) -> list[str]:
+    """Shortest names that tell plans and folders apart.
+
+    Parameters
+    ----------
+    places : sequence of Path
+
+    Returns
+    -------
+    list of str
+        The names, with their folders where those alone tell them apart, else the whole paths. What is named
+        twice is numbered: "plan", "plan (2)". No two are alike.
+    """
+    different = list(dict.fromkeys(places))
+    names: dict[Path, str] = {}
+    for name in (lambda p: p.stem, lambda p: f"{p.resolve().parent.name}/{p.stem}", str):
+        names = {place: name(place) for place in different}
+        if len(set(names.values())) == len(different):
+            break
+    labels: list[str] = []
+    taken = set(names.values())
+    for place in places:
+        label, number = names[place], 1
+        while label in labels or (number > 1 and label in taken):
+            number += 1
+            label = f"{names[place]} ({number})"
+        labels.append(label)
+    return labels
 
 
 def plan_changes(first: Mapping[str, Any], other: Mapping[str, Any]) -> list[str]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import secrets
+import textwrap
 import warnings
 from typing import TYPE_CHECKING
 
@@ -19,12 +20,14 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["STYLE", "letters_in", "picture_format", "picture_text", "save_pages", "shortened"]
+__all__ = ["STYLE", "letters_in", "picture_format", "picture_text", "save_pages", "say_why", "shortened"]
 
 _FORMATS = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
 _DOTS_PER_INCH = 120
+_REASON_SIZE = 8.0  # points
 
 # The look: common practice, no source. All of it was chosen by looking.
 STYLE = {
@@ -121,6 +124,23 @@ def shortened(text: str, width: float, font: float) -> str:
 def picture_text(text: str) -> str:
     """Text without characters that a picture cannot hold: control codes, halves of a surrogate pair."""
     return "".join(letter if letter.isprintable() else " " for letter in text)
+
+
+def say_why(axes: Axes, reason: str) -> None:
+    """Say why a panel has nothing to show, in its middle, in lines that it has room for."""
+    width = axes.bbox.width / axes.figure.dpi
+    text = picture_text(f"nothing to draw: {reason}")
+    axes.text(
+        0.5,
+        0.5,
+        textwrap.fill(text, letters_in(width, _REASON_SIZE)),
+        transform=axes.transAxes,
+        ha="center",
+        va="center",
+        fontsize=_REASON_SIZE,
+        parse_math=False,
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 3.0},
+    )
 
 
 def _write(figures: Iterator[Figure], path: Path, kind: str) -> None:

@@ -10,7 +10,6 @@ Inside, sizes are inches and points.
 from __future__ import annotations
 
 import math
-import textwrap
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -19,7 +18,7 @@ import numpy as np
 from roomplan.errors import RoomplanError
 from roomplan.loudness.gating import range_bounds
 from roomplan.reports.documents import CAUTION
-from roomplan.reports.figure_files import picture_format, picture_text, save_pages, shortened
+from roomplan.reports.figure_files import picture_format, picture_text, save_pages, say_why, shortened
 from roomplan.reports.tables import figure, level
 
 if TYPE_CHECKING:
@@ -171,7 +170,7 @@ def _draw(axes: Axes, sound: PicturedSound, scales: _Scales) -> None:
     axes.grid(axis="y", color="0.9", linewidth=0.5)
     axes.set_axisbelow(True)
     if loudness.momentary_max_lufs is None:
-        _say_why(axes, loudness.reasons["momentary_max_lufs"])
+        say_why(axes, loudness.reasons["momentary_max_lufs"])
         return
     floor = scales.low_lufs - 10.0  # under the panel
     bounds = range_bounds(loudness.over_time)
@@ -201,21 +200,6 @@ def _draw(axes: Axes, sound: PicturedSound, scales: _Scales) -> None:
             dashes=(6.0, 3.0),
             zorder=4,
         )
-
-
-def _say_why(axes: Axes, reason: str) -> None:
-    """Put the reason where the lines would be."""
-    axes.text(
-        0.5,
-        0.5,
-        "nothing to draw: " + textwrap.fill(picture_text(reason), 90),
-        transform=axes.transAxes,
-        ha="center",
-        va="center",
-        fontsize=8,
-        parse_math=False,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 3.0},
-    )
 
 
 def _time_axis(axes: Axes, scales: _Scales, *, named: bool) -> None:

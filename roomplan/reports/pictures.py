@@ -20,7 +20,14 @@ import numpy as np
 
 from roomplan.errors import RoomplanError
 from roomplan.reports.documents import CAUTION
-from roomplan.reports.figure_files import letters_in, picture_format, picture_text, save_pages, shortened
+from roomplan.reports.figure_files import (
+    letters_in,
+    picture_format,
+    picture_text,
+    save_pages,
+    say_why,
+    shortened,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -378,20 +385,9 @@ def _draw_scale_bar(axes: Axes, scales: _Scales) -> None:
 
 
 def _say_why(axes: Axes, figures: DecayFigures) -> None:
-    """Put the reason in the place of a panel that has nothing to show."""
+    """Leave a panel that has nothing to show to the reason."""
     axes.set_axis_off()
-    reason = figures.reasons.get("verdict", "no band of this channel has a decay time")
-    axes.text(
-        0.5,
-        0.5,
-        "nothing to draw:\n" + textwrap.fill(picture_text(reason), 46),
-        transform=axes.transAxes,
-        ha="center",
-        va="center",
-        fontsize=9,
-        parse_math=False,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 4.0},
-    )
+    say_why(axes, figures.reasons.get("verdict", "no band of this channel has a decay time"))
 
 
 # --- times over frequency ---------------------------------------------------------------------------------

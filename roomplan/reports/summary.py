@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rich.text import Text
@@ -25,11 +26,11 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
-    from roomplan.mixing.jobs import JobSummary
     from roomplan.reports.reproduction import Input
 
 __all__ = [
     "RENDER_MANY_SCHEMA",
+    "JobSummary",
     "failure_lines",
     "inputs_table",
     "summary_csv",
@@ -39,6 +40,48 @@ __all__ = [
 ]
 
 RENDER_MANY_SCHEMA = "roomplan.render_many/1"
+
+
+@dataclass(frozen=True, slots=True)
+class JobSummary:
+    """What came of rendering one plan; figures are those of the mix.
+
+    Attributes
+    ----------
+    plan : Path
+    title : str
+        The file's name where the plan could not be read.
+    cue, version : str or None
+    files : int
+        Sound files written.
+    duration_s : float or None
+    integrated_lufs, true_peak_dbtp, range_lu, wet_to_dry_db : float or None
+    change_lu : float or None
+        Loudness of the mix against the earlier render; None where there is none to compare with.
+    warnings : tuple of str
+    seconds : float
+        From its beginning to its end.
+    folders : tuple of Path
+        Those that hold a report.
+    problems : tuple of str
+        Why it failed; empty when it is done.
+    """
+
+    plan: Path
+    title: str
+    cue: str | None
+    version: str | None
+    files: int
+    duration_s: float | None
+    integrated_lufs: float | None
+    true_peak_dbtp: float | None
+    range_lu: float | None
+    wet_to_dry_db: float | None
+    change_lu: float | None
+    warnings: tuple[str, ...]
+    seconds: float
+    folders: tuple[Path, ...]
+    problems: tuple[str, ...]
 
 
 def summary_table(summaries: Sequence[JobSummary]) -> Table:
