@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from roomplan.errors import PlanError, Problem, RoomplanError
+from roomplan.errors import PlanError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from roomplan.cli.environment import StageProgress
+    from roomplan.errors import Problem
     from roomplan.mixing.render import Rendering
     from roomplan.mixing.session import Session
 
@@ -23,23 +24,11 @@ def plan_problems(
     path: Path, *, mute: Sequence[str] = (), progress: StageProgress
 ) -> tuple[Session | None, list[Problem]]:
     """Open a plan; problems of the file and of what it names come together, in the order of the file."""
+    from roomplan.library.opening import open_loaded
     from roomplan.mixing.cache import Cache
-    from roomplan.mixing.session import open_session
     from roomplan.plan.load import load_plan
 
-    loaded = load_plan(path)
-    problems = list(loaded.problems)
-    session = None
-    if loaded.plan is not None:
-        _known_sections(mute, list(loaded.plan.sections))
-        session, found = open_session(
-            loaded.plan, muted=frozenset(mute), progress=progress.note, cache=Cache.open()
-        )
-        problems += [problem for problem in found if problem not in problems]
-    problems.sort(
-        key=lambda p: (str(p.place.file), p.place.line or 0, p.place.column or 0) if p.place else ("", 0, 0)
-    )
-    return (None if problems else session), problems
+    return open_loaded(load_plan(path), mute=mute, progress=progress.note, cache=Cache.open())
 
 
 def open_plan(path: Path, *, mute: Sequence[str] = (), progress: StageProgress) -> Session:
@@ -58,15 +47,3 @@ def margin_tables(rendering: Rendering) -> list[Table]:
 
     table = margin_table([Compared("dB", sound_part(rendering), "sound")]) if rendering.margins else None
     return [] if table is None else [table]
-
-
-def _known_sections(mute: Sequence[str], sections: list[str]) -> None:
-    from roomplan.documents.suggest import did_you_mean
-
-    for name in mute:
-        if name not in sections:
-            near = did_you_mean(name, sections)
-            raise RoomplanError(
-                f"there is no section {name!r} to mute",
-                remedy=f"did you mean {near}?" if near else f"the plan has {', '.join(sections)}",
-            )

@@ -14,7 +14,8 @@ from roomplan.cli.parameters import AsJson, Bands, Quiet, help_of
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from roomplan.mixing.jobs import JobSummary, RenderedJob, RenderJob
+    from roomplan.library.jobs import RenderedJob, RenderJob
+    from roomplan.reports.summary import JobSummary
 
 __all__ = ["register", "render_plan"]
 
@@ -200,7 +201,7 @@ def render_plan(
     """Render one plan and report it; also the last step of the demo."""
     import time
 
-    from roomplan.mixing.jobs import RenderJob, render_job, summary_of
+    from roomplan.library.jobs import RenderJob, render_job, summary_of
     from roomplan.reports import documents, revision, summary, tables
 
     job = RenderJob(
@@ -284,7 +285,7 @@ def _many(
     plans: Sequence[Path], output: Path | None, against: Path | None, options: Mapping[str, Any]
 ) -> list[RenderJob]:
     """A job for each plan; with one folder for all, each has a folder of its name in it."""
-    from roomplan.mixing.jobs import RenderJob, refuse_shared_folders
+    from roomplan.library.jobs import RenderJob, refuse_shared_folders
 
     jobs = [
         RenderJob(
@@ -308,7 +309,7 @@ def _render_many(
     jobs: Sequence[RenderJob], *, as_csv: Path | None, at_a_time: int, as_json: bool, quiet: bool
 ) -> None:
     """Render plans and show one table of all."""
-    from roomplan.mixing.jobs import job_processes, run_jobs
+    from roomplan.library.jobs import job_processes, run_jobs
     from roomplan.reports import documents, summary
 
     at_a_time = min(at_a_time, len(jobs))
@@ -337,8 +338,8 @@ def _render_many(
 def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> None:
     """Render a plan again whenever a file that it reads changes; what has not changed is not heard again."""
     from roomplan.cli.watching import watch
+    from roomplan.library.jobs import RenderJob, render_job
     from roomplan.mixing.cache import Cache, file_digest
-    from roomplan.mixing.jobs import RenderJob, render_job
     from roomplan.mixing.stretch import KeptStretch
     from roomplan.plan.load import load_plan
 

@@ -7,13 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from roomplan.errors import PlanError, RoomplanError
-
 if TYPE_CHECKING:
     from roomplan.plan.model import Seat
     from roomplan.rooms.spec import RoomSpecification
 
-__all__ = ["Microphones", "SeatText", "chosen_seat", "known_setup", "open_room", "parsed_seat"]
+__all__ = ["Microphones", "SeatText", "chosen_seat", "open_room", "parsed_seat"]
 
 _DISTANCE_M = (0.5, 200.0)  # as in a room file
 
@@ -34,13 +32,9 @@ Microphones = Annotated[
 
 def open_room(name: str) -> RoomSpecification:
     """Room by its bundled name, or from a file: a path, or a name that ends .yaml or .yml."""
-    from roomplan.rooms.room_file import load_room_specification
+    from roomplan.library.synthetic_rooms import room
 
-    is_path = "/" in name or "\\" in name or name.lower().endswith((".yaml", ".yml"))
-    spec, problems = load_room_specification(Path(name).expanduser() if is_path else name)
-    if spec is None:
-        raise PlanError(problems)
-    return spec
+    return room(name)
 
 
 def parsed_seat(text: str, *, spread_m: float) -> Seat:
@@ -71,24 +65,7 @@ def chosen_seat(spec: RoomSpecification, seat: Seat | None, *, spread_m: float) 
     """Seat that is asked for, or the room's reference seat, once it is known to be inside the walls."""
     from dataclasses import replace
 
-    from roomplan.rooms.geometry import seat_fault
+    from roomplan.library.synthetic_rooms import seat_inside
 
     found = seat or replace(spec.reference_seat, spread_m=spread_m)
-    fault = seat_fault(spec, found, 2 if spread_m > 0.0 else 1)
-    if fault is not None:
-        what, remedy = fault
-        raise RoomplanError(what, remedy=remedy.replace("`spread`", "--spread"))
-    return found
-
-
-def known_setup(spec: RoomSpecification, name: str) -> str:
-    """Name of a set-up of the room, or an error with the nearest one."""
-    from roomplan.documents.suggest import did_you_mean
-
-    if name in spec.microphones:
-        return name
-    guess = did_you_mean(name, spec.microphones)
-    hint = f"did you mean {guess}? " if guess else ""
-    raise RoomplanError(
-        f"{spec.title} has no microphones {name!r}", remedy=f"{hint}it has {', '.join(spec.microphones)}"
-    )
+    return seat_inside(spec, found, spread_name="--spread")

@@ -9,7 +9,7 @@ import typer
 
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
-from roomplan.cli.room_choice import Microphones, SeatText, chosen_seat, known_setup, open_room, parsed_seat
+from roomplan.cli.room_choice import Microphones, SeatText, chosen_seat, open_room, parsed_seat
 from roomplan.errors import RoomplanError
 
 __all__ = ["register"]
@@ -63,6 +63,7 @@ def rooms(
         _refuse_without_room(context)
         _list(as_json=as_json)
         return
+    from roomplan.library.synthetic_rooms import known_setup
     from roomplan.reports import room_reports
     from roomplan.rooms.portrait import portrait_of
 

@@ -9,7 +9,7 @@ import typer
 
 from roomplan.cli.environment import StageProgress, emit, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
-from roomplan.cli.room_choice import Microphones, SeatText, chosen_seat, known_setup, open_room, parsed_seat
+from roomplan.cli.room_choice import Microphones, SeatText, chosen_seat, open_room, parsed_seat
 from roomplan.errors import RoomplanError
 
 if TYPE_CHECKING:
@@ -74,6 +74,7 @@ def synthesise(
 
     import numpy as np
 
+    from roomplan.library.synthetic_rooms import known_setup
     from roomplan.reports import room_reports
     from roomplan.rooms.geometry import source_position
     from roomplan.rooms.images import early_reflections
@@ -149,22 +150,11 @@ def _refuse_existing(target: Path, *, replace: bool) -> None:
 
 def _write(target: Path, samples: NDArray, sample_rate: int, *, replace: bool) -> float:
     """Write the file beside its place and move it there; return its peak."""
-    import numpy as np
-
     from roomplan.audio.staging import StagedFolder
-    from roomplan.audio.writers import OutputFormat, SoundWriter
+    from roomplan.library.arrays import write_float_file
 
     with StagedFolder(target.parent) as staged:
-        writer = SoundWriter(
-            staged.path(target.name),
-            sample_rate=sample_rate,
-            channels=samples.shape[1],
-            frames_expected=len(samples),
-            format=OutputFormat("wav", "32f"),
-            dither_seed="",
-        )
-        with writer:
-            writer.write(samples.astype(np.float32))
+        peak = write_float_file(staged.path(target.name), samples, sample_rate)
         _refuse_existing(target, replace=replace)  # it may have come while we worked
         staged.commit(last=target.name)
-    return writer.peak
+    return peak

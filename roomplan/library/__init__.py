@@ -40,7 +40,7 @@ and two responses, `nave.wav` and `hall.wav`, and so do the tests.
 
 Not here: the building blocks. `roomplan.acoustics`, `roomplan.loudness` and `roomplan.convolution` work on
 arrays and know nothing of plans; `roomplan.rooms.measuring.measure_files` measures thousands of files through
-any `concurrent.futures` executor.
+any `concurrent.futures` executor, `roomplan.library.jobs` renders many plans so.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Arrays at the door: what is sound, and what only looks like it.
+"""Arrays at the door: what is sound, and what only looks like it; and out again, as a file.
 
 Conventions
 -----------
@@ -13,12 +13,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from roomplan.audio.writers import OutputFormat, SoundWriter
 from roomplan.errors import RoomplanError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["sound_array", "sound_rate"]
+__all__ = ["sound_array", "sound_rate", "write_float_file"]
 
 _MOST_CHANNELS = 64  # beyond any sound file in use: an array with more has its axes exchanged
 
@@ -90,3 +93,37 @@ def sound_rate(sample_rate: Any) -> int:
     if rate <= 0:
         raise RoomplanError(f"a sample rate of {rate} Hz", remedy="it must be above 0 Hz, such as 48000")
     return rate
+
+
+def write_float_file(path: Path, samples: NDArray[np.floating], sample_rate: int) -> float:
+    """Write sound as WAV of 32-bit float, and say its peak.
+
+    Parameters
+    ----------
+    path : Path
+        Must be free.
+    samples : ndarray, shape (frames, channels)
+    sample_rate : int
+        Hertz.
+
+    Returns
+    -------
+    float
+        Largest magnitude, full scale 1.
+
+    Raises
+    ------
+    AudioError
+        A value that is not finite, a place that cannot be written, a full disk.
+    """
+    writer = SoundWriter(
+        path,
+        sample_rate=sample_rate,
+        channels=samples.shape[1],
+        frames_expected=len(samples),
+        format=OutputFormat("wav", "32f"),
+        dither_seed="",
+    )
+    with writer:
+        writer.write(samples.astype(np.float32))
+    return writer.peak

@@ -24,15 +24,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.audio.names import is_sound_name, safe_file_names
-from roomplan.audio.writers import OutputFormat, SoundWriter
-from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import PlanError, Problem, RoomplanError
-from roomplan.library.arrays import sound_array, sound_rate
+from roomplan.library.arrays import sound_array, sound_rate, write_float_file
 from roomplan.library.faces import html_of
+from roomplan.library.jobs import RenderJob, open_job
+from roomplan.library.opening import open_loaded
 from roomplan.mixing.buses import build_buses, build_components
 from roomplan.mixing.cache import Cache
-from roomplan.mixing.jobs import RenderJob, open_job
-from roomplan.mixing.session import open_session
 from roomplan.mixing.stretch import parse_length, parse_moment, stretch_of
 from roomplan.plan.load import load_plan
 from roomplan.reports.reproduction import RenderOptions
@@ -42,12 +40,11 @@ if TYPE_CHECKING:
     import os
     from collections.abc import Iterable, Mapping
 
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
     from rich.table import Table
 
     from roomplan.mixing.session import Session
     from roomplan.plan.load import LoadedPlan
-    from roomplan.plan.model import Plan
 
     PathLike = str | os.PathLike[str]
 
@@ -271,7 +268,7 @@ def load_with_arrays(
         folder = Path(passing) / "arrays"
         folder.mkdir()
         for name, samples in arrays.items():
-            _write(folder / f"{name}.wav", samples, rate)
+            write_float_file(folder / f"{name}.wav", samples, rate)
         found = _opened_over(folder, Path(path), muted)
         stack.pop_all()
     # Results hold their session, and what is made from a session, such as a stretch, shares its sections: so
@@ -322,31 +319,12 @@ def opened(plan: OpenPlan | PathLike) -> OpenPlan:
 def _opened_over(folder: Path, path: Path, mute: tuple[str, ...]) -> Session:
     """Open a plan over another stems folder than its own."""
     loaded = load_plan(path)
-    faults = list(loaded.problems)
-    session = None
     if loaded.plan is not None:
-        plan = replace(loaded.plan, stems_folder=folder)
-        _require_sections(mute, plan)
-        session, found = open_session(plan, muted=frozenset(mute), cache=Cache.open())
-        faults += [problem for problem in found if problem not in faults]
-    if faults or session is None:
-        raise PlanError(
-            sorted(faults, key=lambda p: (str(p.place.file), p.place.line or 0) if p.place else ("", 0))
-        )
+        loaded = replace(loaded, plan=replace(loaded.plan, stems_folder=folder))
+    session, faults = open_loaded(loaded, mute=mute, cache=Cache.open())
+    if session is None:
+        raise PlanError(faults)
     return session
-
-
-def _write(path: Path, samples: NDArray[np.float64], sample_rate: int) -> None:
-    writer = SoundWriter(
-        path,
-        sample_rate=sample_rate,
-        channels=samples.shape[1],
-        frames_expected=len(samples),
-        format=OutputFormat("wav", "32f"),
-        dither_seed="",
-    )
-    with writer:
-        writer.write(samples.astype(np.float32))
 
 
 def _names(mute: Iterable[str] | None) -> tuple[str, ...] | None:
@@ -354,16 +332,6 @@ def _names(mute: Iterable[str] | None) -> tuple[str, ...] | None:
     if mute is None:
         return None
     return (mute,) if isinstance(mute, str) else tuple(mute)
-
-
-def _require_sections(mute: tuple[str, ...], plan: Plan) -> None:
-    for name in mute:
-        if name not in plan.sections:
-            near = did_you_mean(name, list(plan.sections))
-            raise RoomplanError(
-                f"there is no section {name!r} to mute",
-                remedy=f"did you mean {near}?" if near else f"the plan has {', '.join(plan.sections)}",
-            )
 
 
 def _plan_table(session: Session) -> Table:

@@ -15,14 +15,12 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from roomplan.errors import RoomplanError
 from roomplan.library.faces import html_of
+from roomplan.library.jobs import RenderJob, job_targets, spare_renders
 from roomplan.library.plans import opened
 from roomplan.mixing.buses import build_buses, build_components
 from roomplan.mixing.cache import Cache, file_digest
 from roomplan.mixing.hearing import silent_progress
-from roomplan.mixing.jobs import RenderJob, job_targets
-from roomplan.mixing.outputs import REPORT
 from roomplan.mixing.paths import response_matrices
 from roomplan.mixing.render import Rendering, find_bus, measure_session, render_session
 from roomplan.mixing.stream import ComponentStream
@@ -43,9 +41,7 @@ if TYPE_CHECKING:
     from roomplan.library.plans import OpenPlan, PathLike
     from roomplan.mixing.buses import Bus
     from roomplan.mixing.hearing import Progress
-    from roomplan.mixing.outputs import Target
     from roomplan.mixing.session import Session
-    from roomplan.plan.load import LoadedPlan
 
     Samples = NDArray[np.float32]
 
@@ -199,7 +195,7 @@ def render(
     Notes
     -----
     `roomplan.load("session/report.json")` loads the plan again as it was rendered, unless it was rendered
-    over arrays. Many plans through any `concurrent.futures` executor: `roomplan.mixing.jobs.run_jobs`.
+    over arrays. Many plans through any `concurrent.futures` executor: `roomplan.library.jobs.run_jobs`.
 
     Examples
     --------
@@ -218,7 +214,8 @@ def render(
     targets = job_targets(job, plan.session.plan, stretch=plan.session.stretch is not None)
     reproduce = None
     if plan.loaded is not None:
-        _spare_renders(plan.loaded, targets, replace=replace)
+        if not replace:
+            spare_renders(plan.loaded, targets, remedy="name another folder, or replace=True")
         options = RenderOptions(only, plan.options.mute)
         digest = file_digest if cache is None else cache.file_digest
         reproduce = reproduction_of(plan.loaded, plan.session, options, digest=digest)
@@ -233,17 +230,6 @@ def render(
         cache=cache,
     )
     return _faced(found, Rendered)
-
-
-def _spare_renders(loaded: LoadedPlan, targets: Sequence[Target], *, replace: bool) -> None:
-    """What is rendered from a report replaces no render unasked, not even one of the same plan."""
-    if replace or loaded.written is None or loaded.written.report is None:
-        return
-    for target in targets:
-        if (target.folder / REPORT).exists():
-            raise RoomplanError(
-                f"{target.folder}: holds a render already", remedy="name another folder, or replace=True"
-            )
 
 
 def render_arrays(

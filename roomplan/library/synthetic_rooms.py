@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from roomplan.library.plans import PathLike
     from roomplan.rooms.synthesis import SyntheticResponse
 
-__all__ = ["SyntheticRoom", "room", "room_names"]
+__all__ = ["SyntheticRoom", "known_setup", "room", "room_names", "seat_inside"]
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -116,25 +116,18 @@ class SyntheticRoom(RoomSpecification):
         rate = sound_rate(sample_rate)
         if not 8_000 <= rate <= 192_000:
             raise RoomplanError(f"a sample rate of {rate} Hz", remedy="ask for 8000 to 192000 Hz")
-        if microphones not in self.microphones:
-            guess = did_you_mean(microphones, list(self.microphones))
-            hint = f"did you mean {guess}? " if guess else ""
-            raise RoomplanError(
-                f"{self.title} has no microphones {microphones!r}",
-                remedy=f"{hint}it has {', '.join(self.microphones)}",
-            )
-        sources = 2 if spread_m > 0.0 else 1
+        known_setup(self, microphones)
         cache = Cache.open()
         return kept_or_synthesised(
             None if cache is None else KeptResponses(cache),
             self,
-            seat=self._seat(seat, spread_m, sources),
+            seat=seat_inside(self, self._seat(seat, spread_m), spread_name="spread_m"),
             microphones=microphones,
-            sources=sources,
+            sources=2 if spread_m > 0.0 else 1,
             sample_rate=rate,
         )
 
-    def _seat(self, seat: tuple[float, float] | None, spread_m: float, sources: int) -> Seat:
+    def _seat(self, seat: tuple[float, float] | None, spread_m: float) -> Seat:
         if seat is None:
             found = replace(self.reference_seat, spread_m=spread_m)
         else:
@@ -152,10 +145,6 @@ class SyntheticRoom(RoomSpecification):
                 f"a seat {found.distance_m:g} m away with a spread of {spread_m:g} m",
                 remedy="distances are above 0 m, a spread is 0 m or more",
             )
-        fault = seat_fault(self, found, sources)
-        if fault is not None:
-            what, remedy = fault
-            raise RoomplanError(what, remedy=remedy.replace("`spread`", "spread_m"))
         return found
 
     def __repr__(self) -> str:
@@ -207,6 +196,45 @@ def room(name_or_path: PathLike) -> SyntheticRoom:
     if spec is None:
         raise PlanError(problems)
     return SyntheticRoom(**{entry.name: getattr(spec, entry.name) for entry in fields(spec)})
+
+
+def seat_inside(spec: RoomSpecification, seat: Seat, *, spread_name: str) -> Seat:
+    """The seat, once it is known to be inside the walls and off the microphones.
+
+    Parameters
+    ----------
+    spec : RoomSpecification
+    seat : Seat
+        With a spread above 0: of two sources.
+    spread_name : str
+        What the spread is called where it was asked for.
+
+    Raises
+    ------
+    RoomplanError
+    """
+    fault = seat_fault(spec, seat, 2 if seat.spread_m > 0.0 else 1)
+    if fault is not None:
+        what, remedy = fault
+        raise RoomplanError(what, remedy=remedy.replace("`spread`", spread_name))
+    return seat
+
+
+def known_setup(spec: RoomSpecification, name: str) -> str:
+    """The name of a set-up of microphones, once it is known that the room has it.
+
+    Raises
+    ------
+    RoomplanError
+        Names the nearest one, and all that there are.
+    """
+    if name in spec.microphones:
+        return name
+    guess = did_you_mean(name, spec.microphones)
+    hint = f"did you mean {guess}? " if guess else ""
+    raise RoomplanError(
+        f"{spec.title} has no microphones {name!r}", remedy=f"{hint}it has {', '.join(spec.microphones)}"
+    )
 
 
 def room_names() -> tuple[str, ...]:

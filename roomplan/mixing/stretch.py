@@ -20,12 +20,11 @@ from typing import TYPE_CHECKING, Protocol, Self
 
 import numpy as np
 
-from roomplan.audio.timecode import Timecode, parse_timecode
 from roomplan.errors import RoomplanError
 from roomplan.mixing.recall import parts_of
 from roomplan.mixing.session import Stretch
 from roomplan.mixing.stream import ComponentStream
-from roomplan.plan.times import TIMECODE, clock_seconds
+from roomplan.plan.times import TIMECODE, clock_seconds, timecode_seconds
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -101,21 +100,13 @@ def _of_timecode(text: str, session: Session) -> Fraction:
             f"{text} is timecode, but the plan does not say how many frames a second has",
             remedy="add `frame_rate:` to the plan, or give seconds such as 70 or 1:10",
         )
-    moment = parse_timecode(text, rate)
     start = session.start_s
     if start is None:
         raise RoomplanError(
             f"{text} is timecode, but neither the plan nor its stems say when the cue starts",
             remedy="add `start:` to the plan, or give seconds such as 70 or 1:10",
         )
-    day = rate.frames_per_day / rate.frames_per_second
-    after = (moment.seconds - start) % day
-    if after > day / 2:  # the day is a circle: what is nearly a day later was just before
-        raise RoomplanError(
-            f"{text} is before the cue, which starts at {Timecode.at_seconds(start, rate)}",
-            remedy="give a moment inside it",
-        )
-    return after
+    return timecode_seconds(text, rate, start)
 
 
 def stretch_of(

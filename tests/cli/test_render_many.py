@@ -11,7 +11,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from roomplan.mixing import jobs
+from roomplan.library import jobs
 from roomplan.reports.summary import summary_csv
 
 

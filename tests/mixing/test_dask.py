@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from distributed import Client, LocalCluster
 
-from roomplan.mixing.jobs import RenderJob, run_jobs
+from roomplan.library.jobs import RenderJob, run_jobs
 from roomplan.reports.summary import summary_csv
 
 RATE = 8_000

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from roomplan.errors import RoomplanError
-from roomplan.mixing.jobs import RenderJob, refuse_shared_folders, run_job, run_jobs
+from roomplan.library.jobs import RenderJob, refuse_shared_folders, run_job, run_jobs
 
 RATE = 8_000
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from math import ceil
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -347,8 +348,17 @@ def test_timecode_counts_from_the_start_of_the_cue(ensemble, rate, start, moment
 
 def test_a_timecode_before_the_cue_is_refused_with_its_start(ensemble):
     session = _on_picture(ensemble, "25", "01:00:00:00")
-    with pytest.raises(RoomplanError, match="00:59:59:24 is before the cue, which starts at 01:00:00:00"):
+    with pytest.raises(RoomplanError, match="00:59:59:24 is before the start of the cue, 01:00:00:00"):
         parse_moment("00:59:59:24", session)
+
+
+def test_the_timecode_of_a_start_that_was_read_from_samples_is_the_start(ensemble):
+    # A file counts whole samples: its start is the one behind the exact moment of the frame.
+    session = _on_picture(ensemble, "29.97", "01:00:00:01")
+    exact = session.start_s * 44_100
+    assert exact.denominator != 1
+    started = replace(session, start_s=Fraction(ceil(exact), 44_100))
+    assert parse_moment("01:00:00:01", started) == 0
 
 
 def test_a_timecode_that_names_no_frame_is_refused_as_in_a_plan(ensemble):

@@ -20,13 +20,12 @@ from fractions import Fraction
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
-from roomplan.documents.suggest import did_you_mean
-from roomplan.errors import PlanError, Problem, RoomplanError
+from roomplan.errors import PlanError, RoomplanError
+from roomplan.library.opening import open_loaded
 from roomplan.mixing.cache import Cache, file_digest
 from roomplan.mixing.hearing import silent_progress
 from roomplan.mixing.outputs import REPORT, plan_targets
 from roomplan.mixing.render import render_session
-from roomplan.mixing.session import open_session
 from roomplan.mixing.stream import ComponentStream
 from roomplan.mixing.stretch import parse_length, parse_moment, stretch_of
 from roomplan.plan.load import load_plan
@@ -34,6 +33,7 @@ from roomplan.reports.comparison import differences_of_bus, read_report
 from roomplan.reports.documents import render_document, to_text
 from roomplan.reports.reproduction import RenderOptions, changed_inputs, options_of, reproduction_of
 from roomplan.reports.revision import comparable
+from roomplan.reports.summary import JobSummary
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -50,7 +50,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "STRETCH",
-    "JobSummary",
     "OpenedJob",
     "RenderJob",
     "RenderedJob",
@@ -61,6 +60,7 @@ __all__ = [
     "render_job",
     "run_job",
     "run_jobs",
+    "spare_renders",
     "summary_of",
 ]
 
@@ -101,48 +101,6 @@ class RenderJob:
     replace: bool = False
     against: Path | None = None
     workers: int = 2
-
-
-@dataclass(frozen=True, slots=True)
-class JobSummary:
-    """What came of a job; figures are those of the mix.
-
-    Attributes
-    ----------
-    plan : Path
-    title : str
-        The file's name where the plan could not be read.
-    cue, version : str or None
-    files : int
-        Sound files written.
-    duration_s : float or None
-    integrated_lufs, true_peak_dbtp, range_lu, wet_to_dry_db : float or None
-    change_lu : float or None
-        Loudness of the mix against the earlier render; None where there is none to compare with.
-    warnings : tuple of str
-    seconds : float
-        From its beginning to its end.
-    folders : tuple of Path
-        Those that hold a report.
-    problems : tuple of str
-        Why it failed; empty when it is done.
-    """
-
-    plan: Path
-    title: str
-    cue: str | None
-    version: str | None
-    files: int
-    duration_s: float | None
-    integrated_lufs: float | None
-    true_peak_dbtp: float | None
-    range_lu: float | None
-    wet_to_dry_db: float | None
-    change_lu: float | None
-    warnings: tuple[str, ...]
-    seconds: float
-    folders: tuple[Path, ...]
-    problems: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -205,41 +163,19 @@ def open_job(
         There is no such section to mute, no such moment to start at.
     """
     loaded = load_plan(job.plan)
-    problems = list(loaded.problems)
-    session, options = None, RenderOptions(job.only or (), job.mute or ())
+    options = RenderOptions(job.only or (), job.mute or ())
     kept = loaded.written.report if loaded.written is not None else None
     if kept is not None:
         then = options_of(kept)
         options = RenderOptions(
             then.only if job.only is None else job.only, then.mute if job.mute is None else job.mute
         )
-    if loaded.plan is not None:
-        _require_sections(options.mute, list(loaded.plan.sections))
-        session, found = open_session(
-            loaded.plan,
-            muted=frozenset(options.mute),
-            progress=lambda stage: progress(stage, 0, 1),
-            cache=cache,
-        )
-        problems += [problem for problem in found if problem not in problems]
-    if problems or session is None:
-        raise PlanError(sorted(problems, key=_file_order))
+    session, problems = open_loaded(
+        loaded, mute=options.mute, progress=lambda stage: progress(stage, 0, 1), cache=cache
+    )
+    if session is None:
+        raise PlanError(problems)
     return OpenedJob(loaded, _stretched(session, job, kept), options)
-
-
-def _file_order(problem: Problem) -> tuple[str, int, int]:
-    place = problem.place
-    return ("", 0, 0) if place is None else (str(place.file), place.line or 0, place.column or 0)
-
-
-def _require_sections(mute: Sequence[str], sections: list[str]) -> None:
-    for name in mute:
-        if name not in sections:
-            near = did_you_mean(name, sections)
-            raise RoomplanError(
-                f"there is no section {name!r} to mute",
-                remedy=f"did you mean {near}?" if near else f"the plan has {', '.join(sections)}",
-            )
 
 
 def _stretched(session: Session, job: RenderJob, kept: Mapping[str, Any] | None) -> Session:
@@ -279,8 +215,8 @@ def render_job(
     opened = open_job(job, progress=progress, cache=cache)
     session, kept = opened.session, opened.loaded.written.report if opened.loaded.written else None
     targets = job_targets(job, session.plan, stretch=session.stretch is not None)
-    if kept is not None and not job.replace:
-        _refuse_renders(targets)
+    if not job.replace:
+        spare_renders(opened.loaded, targets, remedy="name another folder with --output, or give --replace")
     place, earlier = _earlier(job, targets, kept)
     reproduce = reproduction_of(
         opened.loaded,
@@ -325,14 +261,27 @@ def job_targets(job: RenderJob, plan: Plan, *, stretch: bool) -> tuple[Target, .
     return tuple(replace(t, folder=t.folder.with_name(f"{t.folder.name}{STRETCH}")) for t in targets)
 
 
-def _refuse_renders(targets: Sequence[Target]) -> None:
-    """Refuse to replace renders by what is made from a report, even where it is the same plan's."""
+def spare_renders(loaded: LoadedPlan, targets: Sequence[Target], *, remedy: str) -> None:
+    """Refuse to replace a render by what is made from a report, not even one of the same plan.
+
+    Parameters
+    ----------
+    loaded : LoadedPlan
+        One that does not come from a report is left to `render_session`.
+    targets : sequence of Target
+    remedy : str
+        How to replace it all the same: an option of the command, an argument of a function.
+
+    Raises
+    ------
+    RoomplanError
+        A folder that holds a report.
+    """
+    if loaded.written is None or loaded.written.report is None:
+        return
     for folder in (target.folder for target in targets):
         if (folder / REPORT).exists():
-            raise RoomplanError(
-                f"{folder}: holds a render already",
-                remedy="name another folder with --output, or give --replace",
-            )
+            raise RoomplanError(f"{folder}: holds a render already", remedy=remedy)
 
 
 def _earlier(

@@ -1,0 +1,92 @@
+"""Which package may import which: the list in DEVELOPERS.md, held against every import there is."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+import roomplan
+
+PACKAGE = Path(roomplan.__file__).parent
+PAGE = Path(__file__).parents[1] / "DEVELOPERS.md"
+ORDER = re.findall(r"^  (\w+)(?:/|\.py) ", PAGE.read_text(encoding="utf-8"), re.MULTILINE)
+
+
+def imported(source: str, module: str) -> list[tuple[int, str]]:
+    """Lines and packages of roomplan that a module imports from, wherever in it; "" is roomplan itself."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            above = module.split(".")[: -node.level] if node.level else []
+            base = ".".join([*above, *([node.module] if node.module else [])])
+            names = [f"{base}.{alias.name}" for alias in node.names]
+        elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            # `roomplan` itself gives the names of the library, and its own version
+            names = [f"{node.value.id}.{node.attr}"]
+        else:
+            continue
+        for name in names:
+            root, _, rest = name.partition(".")
+            package = rest.partition(".")[0]
+            if root == "roomplan" and package != "__version__":
+                found.append((node.lineno, "library" if package in roomplan.__all__ else package))
+    return found
+
+
+def upward(source: str, module: str) -> list[str]:
+    """Imports of a module from below it in the list."""
+    own = ORDER.index(module.split(".")[1])
+    return [
+        f"{module}, line {line}: {package}"
+        for line, package in imported(source, module)
+        if package and ORDER.index(package) > own
+    ]
+
+
+def modules() -> dict[str, Path]:
+    files = {file.relative_to(PACKAGE.parent): file for file in PACKAGE.rglob("*.py")}
+    return {".".join(path.with_suffix("").parts): file for path, file in files.items()}
+
+
+def test_the_list_names_every_package_and_module_once():
+    there = {
+        path.stem for path in PACKAGE.iterdir() if path.suffix == ".py" or (path / "__init__.py").is_file()
+    }
+    assert sorted(ORDER) == sorted(there - {"__init__"})
+
+
+def test_a_package_imports_only_from_those_above_it():
+    inside = {name: file for name, file in modules().items() if name != "roomplan.__init__"}
+    assert len(inside) > 150
+    assert [fault for name, file in inside.items() for fault in upward(file.read_text("utf-8"), name)] == []
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "import roomplan.reports.tables",
+        "import numpy, roomplan.reports.tables as tables",
+        "from roomplan.reports.tables import level",
+        "from roomplan.reports import tables",
+        "from roomplan import reports",
+        "from roomplan import render",
+        "from ..reports import tables",
+        "from .. import reports",
+        "def later():\n    from roomplan.reports.tables import level",
+        "if TYPE_CHECKING:\n    from roomplan.reports.tables import level",
+        "import roomplan\nroomplan.render('plan.yaml')",
+    ],
+)
+def test_an_import_from_below_is_seen_however_it_is_written(source):
+    assert len(upward(source, "roomplan.mixing.buses")) == 1
+    assert upward(source, "roomplan.cli.main") == []
+
+
+def test_the_version_may_be_asked_for_from_anywhere():
+    assert upward("import roomplan\nroomplan.__version__", "roomplan.mixing.buses") == []
+    assert upward("from roomplan import __version__", "roomplan.mixing.buses") == []
