@@ -165,6 +165,18 @@ class Timecode:
         return cls(floor(seconds * rate.frames_per_second) % rate.frames_per_day, rate)
 
     @classmethod
+    def nearest(cls, seconds: Fraction | int, rate: FrameRate) -> Self:
+        """Return the frame that begins nearest to a moment, the later of two equally near.
+
+        Parameters
+        ----------
+        seconds : Fraction or int
+            From 00:00:00:00, as in `at_seconds`. Read from samples it is up to half a sample off.
+        rate : FrameRate
+        """
+        return cls.at_seconds(seconds + Fraction(1, 2) / rate.frames_per_second, rate)
+
+    @classmethod
     def at_sample(cls, sample: int, sample_rate: int, rate: FrameRate) -> Self:
         """Return the frame that a sample belongs to: the last one whose `sample` is at or before it.
 

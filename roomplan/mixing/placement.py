@@ -80,9 +80,9 @@ def place_stems(
     zero = first_s if start is None else start
     early = [stem for time, stem in stated if (zero - time) * stem.sample_rate > 1]
     if last_s - min(first_s, zero) > _FURTHEST_APART_S:
-        problems.append(_far_apart(plan, first_s, first, last_s, last))
-    elif early:
-        shown = _shown(first_s, zero, plan.frame_rate)
+        problems.append(_far_apart(plan, first, last))
+    elif early and plan.start is not None:
+        shown = _shown(first, plan.start, plan.frame_rate)
         more = f" (and {len(early) - 1} more)" if len(early) > 1 else ""
         what = f"stem {first.name} begins at {shown[0]}, before the start of the cue, {shown[1]}{more}"
         problems.append(Problem(what, plan.place_of("start"), f"a `start` of {shown[0]} or earlier"))
@@ -93,36 +93,50 @@ def place_stems(
         more = f" and {len(untold) - _MOST_NAMES_LISTED} more" if len(untold) > _MOST_NAMES_LISTED else ""
         says = "states" if len(untold) == 1 else "state"
         what = f"{listed}{more} {says} no time of day, and other stems do"
-        at = _clock(zero) if plan.frame_rate is None else str(Timecode.at_seconds(zero, plan.frame_rate))
+        at = _clock(zero) if plan.frame_rate is None else str(Timecode.nearest(zero, plan.frame_rate))
         remedy = f"placed at the start of the cue, {at}; export with a time reference if that is wrong"
         told = Problem(what, plan.place_of("stems"), remedy)
         (problems if plan.strict else warnings).append(told)
     return Placement(zero), problems, warnings
 
 
-def _far_apart(
-    plan: Plan, first_s: Fraction, first: StemSource, last_s: Fraction, last: StemSource
-) -> Problem:
+def _far_apart(plan: Plan, first: StemSource, last: StemSource) -> Problem:
     hours = _FURTHEST_APART_S // 3600
     start = plan.start
-    if start is not None and start.seconds <= first_s:
-        shown = _shown(last_s, start.seconds, plan.frame_rate)
+    if start is not None and start.seconds <= _seconds(first):
+        shown = _shown(last, start, plan.frame_rate)
         what = f"stem {last.name} begins at {shown[0]}, more than {hours} h after the start, {shown[1]}"
         return Problem(what, plan.place_of("start"), "a `start` nearer to it")
-    shown = _shown(first_s, last_s, plan.frame_rate)
+    shown = _shown(first, last, plan.frame_rate)
     what = (
         f"stems {first.name} and {last.name} state times more than {hours} h apart, {shown[0]} and {shown[1]}"
     )
     return Problem(what, plan.place_of("stems"), "export both from one session")
 
 
-def _shown(first: Fraction, second: Fraction, rate: FrameRate | None) -> tuple[str, str]:
+def _seconds(moment: StemSource | Timecode) -> Fraction:
+    if isinstance(moment, Timecode):
+        return moment.seconds
+    return moment.reference_s or Fraction(0)
+
+
+def _shown(
+    first: StemSource | Timecode, second: StemSource | Timecode, rate: FrameRate | None
+) -> tuple[str, str]:
     """Return two times as timecode where that tells them apart, else in hours, minutes and seconds."""
     if rate is not None:
-        shown = str(Timecode.at_seconds(first, rate)), str(Timecode.at_seconds(second, rate))
+        shown = _timecode(first, rate), _timecode(second, rate)
         if shown[0] != shown[1]:
             return shown
-    return _clock(first), _clock(second)
+    return _clock(_seconds(first)), _clock(_seconds(second))
+
+
+def _timecode(moment: StemSource | Timecode, rate: FrameRate) -> str:
+    """Return the frame that a stem begins in: the sample nearest to its start belongs to it."""
+    if isinstance(moment, Timecode):
+        return str(moment)
+    sample = round(_seconds(moment) * moment.sample_rate)
+    return str(Timecode.at_sample(sample, moment.sample_rate, rate))
 
 
 def _clock(seconds: Fraction) -> str:

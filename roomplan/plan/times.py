@@ -73,6 +73,6 @@ def timecode_seconds(text: str, rate: FrameRate, start_s: Fraction) -> Fraction:
     if (day - after) * rate.frames_per_second * 2 <= 1:
         return Fraction(0)
     if after * 2 > day:
-        start = Timecode.at_seconds(start_s, rate)
+        start = Timecode.nearest(start_s, rate)
         raise RoomplanError(f"{text} is before the start of the cue, {start}", remedy=f"{start} or later")
     return after

@@ -200,7 +200,7 @@ def _start(session: Session) -> Document | None:
     rate = session.plan.frame_rate
     return {
         "seconds": round(float(session.start_s), 9),
-        "timecode": None if rate is None else str(Timecode.at_seconds(session.start_s, rate)),
+        "timecode": None if rate is None else str(Timecode.nearest(session.start_s, rate)),
         "frame_rate": None if rate is None else rate.name,
     }
 

@@ -177,6 +177,14 @@ def test_every_frame_of_the_day_comes_back_from_its_exact_second(timecode):
     assert Timecode.at_seconds(end, timecode.rate) != timecode
 
 
+@given(timecodes(), st.fractions(Fraction(-1, 2), Fraction(1, 2)))
+def test_the_nearest_frame_is_found_from_up_to_half_a_frame_on_either_side(timecode, off):
+    moment = timecode.seconds + off / timecode.rate.frames_per_second
+    later = (timecode.frame + 1) % timecode.rate.frames_per_day
+    expected = Timecode(later, timecode.rate) if off == Fraction(1, 2) else timecode
+    assert Timecode.nearest(moment, timecode.rate) == expected
+
+
 @given(timecodes(), SAMPLE_RATES)
 def test_every_frame_of_the_day_comes_back_from_its_sample(timecode, sample_rate):
     sample = timecode.sample(sample_rate)

@@ -15,6 +15,7 @@ import soxr
 import wavinfo
 from scipy.signal import correlate
 
+from roomplan.audio.timecode import Timecode, frame_rate
 from roomplan.audio.writers import OutputFormat, RateChanger, SoundWriter
 from roomplan.convolution.engine import Convolver
 from roomplan.errors import RoomplanError
@@ -274,6 +275,21 @@ def test_a_stretch_carries_the_time_at_which_it_begins(delivered, tmp_path):
     for name, rate in (("session", 48_000), ("half", 44_100)):
         bext = bext_of(tmp_path / "part" / name / "mix.wav")
         assert bext.time_reference == HOUR_S * rate + rate // 4
+
+
+@pytest.mark.parametrize("frame", [1, 2, 3, 4, 5])
+def test_the_report_names_the_frame_at_which_stems_placed_by_samples_begin(delivered, frame):
+    # 1601.6 samples a frame: the second one begins at sample 3203 of 3203.2, which is no part of the first
+    _cue, rendering, *_ = delivered
+    rate = frame_rate("29.97")
+    session = rendering.session
+    started = replace(
+        session,
+        plan=replace(session.plan, frame_rate=rate),
+        start_s=Fraction(Timecode(frame, rate).sample(48_000), 48_000),
+    )
+    told = render_document(replace(rendering, session=started))["start"]
+    assert told["timecode"] == str(Timecode(frame, rate))
 
 
 def test_what_it_takes_to_render_again_is_kept_as_it_is_given(delivered):

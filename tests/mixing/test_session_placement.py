@@ -151,6 +151,19 @@ def test_times_of_a_slowed_frame_rate_are_those_of_its_own_count(folder, stem):
     assert "stem choir begins at 00:59:59:23, before the start of the cue, 01:00:00:00" in problem
 
 
+@pytest.mark.parametrize("frame", [1, 2, 3, 4, 5])
+def test_the_start_that_is_advised_is_the_frame_whose_sample_the_stem_states(folder, stem, frame):
+    # at 29.97 and 48 kHz a frame is 1601.6 samples: two references of five lie before their frame
+    rate = frame_rate("29.97")
+    stated = Timecode(frame, rate)
+    stem("choir.wav", stated.sample(48_000))
+    late = {"frame_rate": "29.97", "start": "01:00:00:00"}
+    (problem,) = folder.problems(plan_for(late, choir=["choir"]))
+    assert problem.endswith(f"a `start` of {stated} or earlier")
+    session = folder.session(plan_for({**late, "start": str(stated)}, choir=["choir"]))
+    assert offsets(session) == {"choir": 0}
+
+
 def test_times_whose_timecodes_are_alike_are_told_in_hours(folder, stem):
     stem("choir.wav", 48_000 * HOUR)
     stem("brass.wav", 48_000 * 25 * HOUR)

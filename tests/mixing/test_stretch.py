@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
-from math import ceil
+from math import ceil, floor
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roomplan.audio.files import SoundSource
-from roomplan.audio.timecode import frame_rate, parse_timecode
+from roomplan.audio.timecode import Timecode, frame_rate, parse_timecode
 from roomplan.convolution.engine import Convolver
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.mixing.buses import build_components
@@ -359,6 +359,35 @@ def test_the_timecode_of_a_start_that_was_read_from_samples_is_the_start(ensembl
     assert exact.denominator != 1
     started = replace(session, start_s=Fraction(ceil(exact), 44_100))
     assert parse_moment("01:00:00:01", started) == 0
+
+
+@settings(max_examples=300)
+@given(
+    named=st.sampled_from(["23.976", "24", "25", "29.97", "29.97df", "30"]),
+    sample_rate=st.sampled_from([44_100, 48_000, 88_200, 96_000]),
+    first=st.integers(0, 24 * 3600 * 23),
+    later=st.integers(0, 50),
+    stated_by=st.sampled_from(["plan", "stems"]),
+)
+def test_a_stretch_from_any_frame_of_the_cue_its_first_included_begins_on_the_sample_of_that_frame(
+    ensemble, named, sample_rate, first, later, stated_by
+):
+    rate = frame_rate(named)
+    start = Timecode(first, rate)
+    zero = start.seconds if stated_by == "plan" else Fraction(start.sample(sample_rate), sample_rate)
+    plan = replace(ensemble.plan, frame_rate=rate, start=start if stated_by == "plan" else None)
+    session = replace(ensemble, plan=plan, sample_rate=sample_rate, start_s=zero)
+    moment = Timecode((first + later) % rate.frames_per_day, rate)
+    part = stretch_of(session, parse_moment(str(moment), session), 1)
+    if later == 0:
+        expected = 0
+    elif stated_by == "stems":  # whole samples of the day: their difference is exact
+        expected = Timecode(first + later, rate).sample(sample_rate) - start.sample(sample_rate)
+    else:
+        expected = floor(later / rate.frames_per_second * sample_rate + Fraction(1, 2))
+    assert part.stretch == Stretch(expected, sample_rate)
+    reported = parse_moment(str(Timecode.nearest(zero, rate)), session)
+    assert stretch_of(session, reported, 1).stretch == Stretch(0, sample_rate)
 
 
 def test_a_timecode_that_names_no_frame_is_refused_as_in_a_plan(ensemble):
