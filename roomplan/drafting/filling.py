@@ -124,11 +124,8 @@ def fill_template(
     narrowed: dict[str, tuple[tuple[StemText, ...], str]] = {}
     for name, section in plan.sections.items():
         mine = [file for file in files if owners.get(file.name) == name and file.name not in unusable]
-        mine = [
-            file
-            for file in mine
-            if file.name not in left_out or left_out[file.name].kind not in {"older", "cue", "answer"}
-        ]
+        unheard = {"cue", "answer"} if section.versions == "all" else {"older", "cue", "answer"}
+        mine = [file for file in mine if file.name not in left_out or left_out[file.name].kind not in unheard]
         if not mine:
             continue
         filled[name] = tuple(mine)

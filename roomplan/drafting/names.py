@@ -21,7 +21,7 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
-from roomplan.mixing.stems import split_side
+from roomplan.mixing.stem_names import MARKS, Token, fold, mark_numbers, split_side, tokens_between
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -30,22 +30,6 @@ __all__ = ["StemName", "Token", "fold", "read_names", "word_forms", "word_set"]
 
 Side = Literal["left", "right"]
 
-# A mark stands between separators or at an end, never inside a word.
-_MARKS = re.compile(
-    r"""(?<![^\W_])(?:
-      (?P<date>(?:19|20)\d\d[-_.]\d\d[-_.]\d\d|(?:19|20)\d{6}|\d\d[-.]\d\d[-.](?:19|20)?\d\d)
-    | (?P<cue>\d{1,2}m\d{1,3}[a-z]?)
-    | (?P<reel>reel[ _-]?\d{1,2}|rl?\d{1,2})
-    | (?P<version>(?:version|vers|ver|rev)[ _.-]?\d{1,3}(?:\.\d{1,2})?|v\d{1,3}(?:\.\d{1,2})?)
-    | (?P<take>(?:take|tk)[ _.-]?\d{1,3})
-    | (?P<tempo>\d{2,3}(?:[.,]\d+)?[ _-]?bpm)
-    | (?P<rate>\d{2,3}(?:[.,]\d)?[ _-]?k(?:hz)?|(?:44100|48000|88200|96000|192000)(?:[ _-]?hz)?)
-    | (?P<bits>(?:16|24|32)[ _-]?(?:b|bits?|f|fp|float))
-    )(?![^\W_])""",
-    re.IGNORECASE | re.VERBOSE,
-)
-_RUN = re.compile(r"[^\W\d_]+|\d+")
-_ORDINALS = frozenset({"st", "nd", "rd", "th", "er", "ere", "e", "eme", "a", "o"})
 # " L", "(L)", "[L]", "BrassL": sides that are not joined by the stems folder, believed only where both exist
 _LOOSE_SIDE = re.compile(r"(?:[ _.-]*[(\[](?P<b>[LRlr])[)\]]|[ ]+(?P<s>[LRlr])|(?<=[^\W\d_A-Z])(?P<c>[LR]))$")
 
@@ -68,20 +52,6 @@ ROOM_MICROPHONES = MICROPHONES & word_set(
 )
 
 _MOSTLY = 0.6  # of all files share what counts as shared; common practice, no source
-
-
-@dataclass(frozen=True, slots=True)
-class Token:
-    """A word or a number of a name: folded, and where it stands in the NFC name."""
-
-    text: str
-    start: int
-    end: int
-
-    @property
-    def is_number(self) -> bool:
-        """Whether the token consists of digits."""
-        return self.text.isdecimal()
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,15 +93,6 @@ class StemName:
     def everything(self) -> tuple[Token, ...]:
         """All tokens, the shared ones included."""
         return (*self.leading, *self.tokens, *self.trailing)
-
-
-def fold(text: str) -> str:
-    """Case and accents dropped: `Flöte` and `FLOTE` are one, œ is oe, ß is ss."""
-    plain = text.casefold().replace("œ", "oe").replace("æ", "ae").replace("ø", "o")
-    if plain.isascii():
-        return plain
-    decomposed = unicodedata.normalize("NFKD", plain)
-    return "".join(letter for letter in decomposed if not unicodedata.combining(letter))
 
 
 def word_forms(word: str) -> set[str]:
@@ -214,54 +175,22 @@ def _draft(stem: str, loose: tuple[str, Side] | None) -> _Draft:
     found: dict[str, str] = {}
     tokens: list[Token] = []
     position = 0
-    for match in _MARKS.finditer(stem, 0, end):
-        tokens += _tokens(stem, position, match.start())
-        if match.lastgroup is not None:
-            found.setdefault(match.lastgroup, match[0])
+    for match in MARKS.finditer(stem, 0, end):
+        tokens += tokens_between(stem, position, match.start())
+        for kind, text in match.groupdict().items():
+            if text is not None:
+                found.setdefault(kind.removeprefix("cue_"), text)
         position = match.end()
-    tokens += _tokens(stem, position, end)
+    tokens += tokens_between(stem, position, end)
     kept, microphone = _without_microphone(tokens)
     name = replace(
         name,
         cue=found["cue"].casefold() if "cue" in found else None,
-        version=_numbers(found.get("version")),
-        take=(_numbers(found.get("take")) or (None,))[0],
+        version=mark_numbers(found["version"]) if "version" in found else None,
+        take=mark_numbers(found["take"])[0] if "take" in found else None,
         microphone=microphone,
     )
     return _Draft(name, kept)
-
-
-def _numbers(mark: str | None) -> tuple[int, ...] | None:
-    return None if mark is None else tuple(int(digits) for digits in re.findall(r"\d+", mark))
-
-
-def _tokens(stem: str, start: int, end: int) -> list[Token]:
-    """Words and numbers of a stretch; an ordinal's ending (1st, 2nd) is dropped."""
-    found: list[Token] = []
-    for match in _RUN.finditer(stem, start, end):
-        if match[0].isdecimal():
-            found.append(Token(match[0], match.start(), match.end()))
-            continue
-        if found and found[-1].is_number and found[-1].end == match.start() and fold(match[0]) in _ORDINALS:
-            found[-1] = replace(found[-1], end=match.end())
-            continue
-        found += [Token(fold(stem[first:last]), first, last) for first, last in _humps(stem, *match.span())]
-    return found
-
-
-def _humps(stem: str, start: int, end: int) -> list[tuple[int, int]]:
-    """Cut a run of letters between a small one and a capital, and before a capital that begins a word."""
-    run = stem[start:end]
-    if run.islower() or run.isupper() or (run[:-1].isupper() and run[-1] == "s"):  # VLNs stay whole
-        return [(start, end)]
-    cuts = [start]
-    for at in range(1, len(run)):
-        capital = run[at].isupper()
-        after_small = run[at - 1].islower()
-        begins_word = run[at - 1].isupper() and at + 1 < len(run) and run[at + 1].islower()
-        if capital and (after_small or begins_word):
-            cuts.append(start + at)
-    return list(zip(cuts, [*cuts[1:], end], strict=True))
 
 
 def _without_microphone(tokens: list[Token]) -> tuple[list[Token], str | None]:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roomplan.mixing.stems import split_side
+from roomplan.mixing.stem_names import split_side
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Literal
 
 from roomplan.documents.scalars import forbidden_character
 from roomplan.errors import Place
-from roomplan.mixing.stems import split_side
+from roomplan.mixing.stem_names import revision_groups, split_side
 from roomplan.plan.model import DEFAULT_SPREAD_M, Seat
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
@@ -71,6 +71,7 @@ ALONE_STAGE_DB = -15.0  # for guitars and drums, which have no other room
 UNKNOWN_HALL_DB = -16.0
 MOST_UNKNOWN = 64  # sections of one file each; more than that is no cue but a drive
 HIGHEST_PLAN_RATE = 192_000
+_LOSSLESS = (".wav", ".rf64", ".w64", ".aiff", ".aif", ".caf", ".flac")  # the first of several is kept
 _LONGEST_STEM = 255  # characters, as in `plan.shape`
 
 
@@ -188,6 +189,7 @@ class _File:
     why: str = ""
     alternative: str | None = None
     span: tuple[int, int] | None = None  # of the NFC name: what a pattern may consist of
+    named_by_version: bool = False  # V1, V2: violins beside other strings
 
 
 @dataclass
@@ -320,7 +322,7 @@ def _recognise(entries: Sequence[_File]) -> None:
             section = f"violins_{version[0]}"
             why = f"“V{version[0]}” beside other strings"
             entry.found = Found(section, False, 0, 0, sure=False, why=why, alternative="a version number")
-            entry.name = replace(entry.name, version=None)
+            entry.name, entry.named_by_version = replace(entry.name, version=None), True
 
 
 def _words(tokens: Iterable[Token]) -> list[str]:
@@ -352,26 +354,36 @@ def _without_mixes(entries: list[_File], answers: Mapping[str, str | None], resu
 def _without_older_takes(
     entries: list[_File], answers: Mapping[str, str | None], result: _Sorted
 ) -> list[_File]:
-    """Keep the latest of files that differ only in take and version: heard together they would double."""
-    alike: dict[object, list[_File]] = defaultdict(list)
-    for entry in entries:
-        name = entry.name
-        words = tuple(token.text for token in name.everything)
-        identity = (words, name.side, name.microphone) if _words(name.everything) else entry.file.name
-        alike[identity].append(entry)
+    """Keep the latest of files that differ only in version, take or date: together they would double."""
+    candidates = [entry for entry in entries if not entry.named_by_version]
     dropped: set[str] = set()
-    for same in alike.values():
-        ages = [(entry.name.version or (0,), entry.name.take or 0) for entry in same]
-        if len(set(ages)) < 2:
-            continue
-        latest = max(ages)
-        newest = next(entry for entry, age in zip(same, ages, strict=True) if age == latest)
-        for entry, age in zip(same, ages, strict=True):
-            if age != latest and entry.file.name not in answers:
-                dropped.add(entry.file.name)
+    for group in revision_groups([entry.name.stem for entry in candidates]):
+        newest = candidates[group.newest[0]]
+        for index in group.members:
+            file = candidates[index].file
+            if index not in group.newest and file.name not in answers:
+                dropped.add(file.name)
                 why = f"an earlier take or version of {newest.file.name}"
-                result.left_out.append(LeftOut(entry.file, "older", why, sure=False))
+                result.left_out.append(LeftOut(file, "older", why, sure=False))
+    types: dict[str, list[_File]] = defaultdict(list)
+    for entry in entries:
+        if entry.file.name not in dropped:
+            types[_stem(folded(entry.file.name))].append(entry)
+    for same in types.values():
+        kept = min(same, key=lambda entry: _preference(entry.file.name))
+        for entry in same:
+            file = entry.file
+            other_type = Path(file.name).suffix.casefold() != Path(kept.file.name).suffix.casefold()
+            if other_type and file.name not in answers:
+                dropped.add(file.name)
+                why = f"the same as {kept.file.name}, by its name"
+                result.left_out.append(LeftOut(file, "older", why, sure=False))
     return [entry for entry in entries if entry.file.name not in dropped]
+
+
+def _preference(name: str) -> int:
+    suffix = Path(name).suffix.casefold()
+    return _LOSSLESS.index(suffix) if suffix in _LOSSLESS else len(_LOSSLESS)
 
 
 def _name_sections(entries: Sequence[_File], answers: Mapping[str, str | None]) -> None:

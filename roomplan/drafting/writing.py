@@ -16,15 +16,16 @@ import contextlib
 import os
 import re
 import secrets
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomplan.documents.scalars import forbidden_character
 from roomplan.documents.source import MOST_BYTES
 from roomplan.errors import RoomplanError
+from roomplan.mixing.stem_names import has_revision
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
-    from pathlib import Path
 
     from .filling import Filling
     from .listening import StemFile
@@ -338,6 +339,8 @@ def _section_lines(section: ProposedSection) -> list[str]:
     lines += _remarks(section.remarks, "  ")
     lines.append(f"  {scalar(section.name)}:")
     lines.append(f"    stems:{_stems_value(section.texts, '    ')}")
+    if _takes_new_versions(section):
+        lines.append("    versions: newest    # where a later version or take comes into the folder")
     spread = "" if section.spread_m == 3.0 else f", spread: {_number(section.spread_m)}"
     lines.append(
         f"    seat: {{distance: {_number(section.distance_m)}, angle: {_number(section.angle_deg)}{spread}}}"
@@ -345,6 +348,12 @@ def _section_lines(section: ProposedSection) -> list[str]:
     if section.sends:
         lines += ["    sends:", *_send_lines(section.sends, "      ")]
     return lines
+
+
+def _takes_new_versions(section: ProposedSection) -> bool:
+    """Whether a pattern of the section would play the next version of a stem beside this one."""
+    patterns = any("*" in text.text for text in section.texts)
+    return patterns and any(has_revision(Path(file.name).stem) for file in section.files)
 
 
 def _doubt(section: ProposedSection) -> str:

@@ -8,6 +8,9 @@ without their extension; of several that fit so, the one spelt byte for byte as 
 is guessed: a name that fits two files, a stem that two sections claim and a pattern that fits nothing are
 problems.
 
+Stems of a section that differ only by version, take or date (`stem_names`), or only by the type of their
+file, are one sound twice, and a problem unless the section says which are meant.
+
 A *time reference* is the time of day at which a stem begins, as its file states it. 0 counts as none: many
 programs write it where no time was set (common practice, no source).
 
@@ -31,21 +34,21 @@ from roomplan.audio.files import SoundInfo, inspect_sound
 from roomplan.audio.names import is_sound_name
 from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import AudioError, Place, Problem
+from roomplan.mixing.stem_names import revision_groups, split_side
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable
+    from collections.abc import Collection, Iterable, Mapping, Sequence
     from fractions import Fraction
     from pathlib import Path
 
     from roomplan.plan.model import Plan, Section, StemEntry
 
-__all__ = ["StemSource", "StemsFolder", "claim_stems", "existing_spelling", "split_side"]
-
-# a mark must follow a separator, so that "Cello" or "FLUTER" never reads as a side
-_SIDE = re.compile(r"^(?P<base>.*?)(?P<mark>[_\-.]l|[_\-.]r|[_\-. ]?left|[_\-. ]?right)$", re.IGNORECASE)
+__all__ = ["StemSource", "StemsFolder", "claim_stems", "existing_spelling"]
 
 # Files that each get a line of their own when no section claims them; a folder may hold thousands.
 _MOST_UNCLAIMED_LISTED = 8
+
+_MOST_NAMED = 6  # files in one line
 
 
 @dataclass(frozen=True)
@@ -83,14 +86,6 @@ class _StemFile:
 def _folded(name: str) -> str:
     # Folding case may take a name out of normal form.
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
-
-
-def split_side(stem: str) -> tuple[str, str] | None:
-    """Base name and side ("left" or "right") of a name with a side mark, else None."""
-    match = _SIDE.match(stem)
-    if match is None or not match["base"]:
-        return None
-    return match["base"], "left" if match["mark"].lstrip("_-. ").casefold().startswith("l") else "right"
 
 
 def existing_spelling(path: Path) -> Path:
@@ -279,6 +274,7 @@ class _Claims:
         claimed = self._claimed_by(section)
         if claimed is None:
             return
+        older = self._older_versions(section, claimed)
         for path, entry in claimed.items():
             other = self._owner.setdefault(path, section.name)
             if other != section.name:
@@ -289,7 +285,32 @@ class _Claims:
                         "narrow one of the two patterns so that each stem is heard once",
                     )
                 )
-        self.stems[section.name] = tuple(self._joined(section, claimed))
+        played = {path: entry for path, entry in claimed.items() if path not in older}
+        self.stems[section.name] = tuple(self._joined(section, played))
+
+    def _older_versions(self, section: Section, claimed: Mapping[Path, StemEntry]) -> set[Path]:
+        """Return the files that give way to newer versions; several versions nobody chose are problems."""
+        if section.versions == "all":
+            return set()
+        older: set[Path] = set()
+        doubled: list[Problem] = []
+        for folder, paths in _grouped((str(path.parent), path) for path in claimed).items():
+            beside = (p.stem for p in self.folder.files if p not in claimed and str(p.parent) == folder)
+            for group in revision_groups([path.stem for path in paths], beside):
+                members, newest = ([paths[i] for i in found] for found in (group.members, group.newest))
+                if section.versions == "newest":
+                    older.update(path for path in members if path not in newest)
+                else:
+                    doubled.append(_doubled(section, members, newest, claimed[members[-1]].place))
+        if older:
+            what = f"section {section.name} leaves earlier versions out: {_some([p.name for p in older])}"
+            self.warnings.append(Problem(what, section.place, "as its `versions: newest` says"))
+        self.problems += _fewest(doubled, section, "stems in several versions")
+        by_name = _grouped((f"{p.parent}/{_folded(p.stem)}", p) for p in claimed if p not in older)
+        twins = [group for group in by_name.values() if len({p.suffix.casefold() for p in group}) > 1]
+        found = [_twins(section, group, claimed[group[-1]].place) for group in twins]
+        self.problems += _fewest(found, section, "stems in several types of file")
+        return older
 
     def note_unclaimed(self, ignore: Collection[Path]) -> None:
         """Warn of the files that no section claims."""
@@ -432,6 +453,35 @@ _WITH_REFERENCE = frozenset({"WAV", "WAVEX", "RF64"})
 
 def _identity(path: Path) -> str:
     return os.path.realpath(path)
+
+
+def _some(names: Iterable[str]) -> str:
+    names = sorted(names, key=_folded)
+    more = len(names) - _MOST_NAMED
+    shown = names if more <= 0 else [*names[:_MOST_NAMED], f"{more} more"]
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
+
+
+def _fewest(found: list[Problem], section: Section, what: str) -> list[Problem]:
+    """At most a handful of problems of one kind in one section, and how many more there are."""
+    more = len(found) - _MOST_UNCLAIMED_LISTED
+    if more <= 0:
+        return found
+    rest = Problem(f"section {section.name} has {more} more {what}", section.place, found[0].remedy)
+    return [*found[:_MOST_UNCLAIMED_LISTED], rest]
+
+
+def _doubled(section: Section, members: Sequence[Path], newest: Sequence[Path], place: Place) -> Problem:
+    names, latest = _some([path.name for path in members]), _some([path.name for path in newest])
+    what = f"section {section.name} plays several versions of one stem together: {names}"
+    remedy = f"`versions: newest` in the section plays {latest} alone, `versions: all` plays them all"
+    return Problem(what, place, remedy, subject=f"section:{section.name}")
+
+
+def _twins(section: Section, twins: Sequence[Path], place: Place) -> Problem:
+    what = f"section {section.name} plays one stem in several types of file together: "
+    remedy = "name the one that is meant with its extension; `versions: all` plays them all"
+    return Problem(what + _some([p.name for p in twins]), place, remedy, subject=f"section:{section.name}")
 
 
 def _nothing_found(entry: StemEntry, folder: StemsFolder) -> Problem:

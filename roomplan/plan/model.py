@@ -49,9 +49,11 @@ __all__ = [
     "Section",
     "Send",
     "StemEntry",
+    "Versions",
     "Wiring",
 ]
 
+Versions = Literal["newest", "all"]
 Wiring = Literal["one_source", "per_channel", "true_stereo"]
 Normalise = Literal["loudness", "energy", "peak", "none"]
 Direct = Literal["drop", "keep", "absent"]
@@ -122,6 +124,7 @@ class Section:
     group: str | None
     place: Place
     optional: bool = False  # a cue may lack its stems: the section is then left out of the session
+    versions: Versions | None = None  # which versions of one stem are played; None: several are a problem
 
 
 @dataclass(frozen=True, slots=True)

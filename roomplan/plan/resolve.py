@@ -198,6 +198,7 @@ def _section(
         group=group,
         place=places.of(path),
         optional=shape.optional,
+        versions=shape.versions,
     )
 
 

@@ -308,6 +308,10 @@ class SectionShape(Shape):
     optional: Annotated[bool, Truth()] = Field(
         default=False, description="Leave the section out where none of its stems is there."
     )
+    versions: Annotated[model.Versions | None, Choice(get_args(model.Versions))] = Field(
+        default=None,
+        description="Which of several versions or takes of one stem are played: `newest`, or `all` together.",
+    )
 
 
 _CHANGES_OF_SENDS = "a mapping of rooms to changes, such as {hall: 2} or {hall: off}"

@@ -189,3 +189,17 @@ def test_ten_thousand_files_take_seconds(imagined):
     started = time.perf_counter()
     imagined(*names)
     assert time.perf_counter() - started < 10.0  # measured 1.2 s; quadratic work would take minutes
+
+
+def test_one_stem_in_two_types_of_file_is_taken_once(section_of):
+    assert section_of("Harp.flac", "Harp.wav", "Vla.wav") == {
+        "Harp.flac": None,
+        "Harp.wav": "harp",
+        "Vla.wav": "violas",
+    }
+
+
+def test_a_later_date_is_a_later_version(section_of):
+    found = section_of("Harp_20260203.wav", "Harp_20260310.wav", "Vla_20260310.wav")
+    assert found["Harp_20260203.wav"] is None
+    assert found["Harp_20260310.wav"] == "harp"

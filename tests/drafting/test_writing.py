@@ -224,3 +224,13 @@ def test_more_files_than_a_plan_can_name_are_refused_in_one_line(tmp_path):
     files = [stem(f"{number:06d} {'kazoo' * 20}.wav") for number in range(6000)] + [stem("Vln.wav")]
     with pytest.raises(RoomplanError, match="more files than one plan can name"):
         plan_text(propose(tmp_path / "stems", files), tmp_path / "cue.yaml")
+
+
+def test_a_pattern_that_would_play_the_next_version_too_says_newest(imagined, tmp_path):
+    text = plan_text(imagined("1m4_Vla_v3.wav", "1m4_Harp.wav", "1m4_Vc_v2.wav"), tmp_path / "cue.yaml")
+    (tmp_path / "cue.yaml").write_text(text, encoding="utf-8")
+    loaded = load_plan(tmp_path / "cue.yaml")
+    assert loaded.plan is not None
+    chosen = {name: section.versions for name, section in loaded.plan.sections.items()}
+    assert chosen["violas"] == "newest"
+    assert chosen["harp"] is None

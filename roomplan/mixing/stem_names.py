@@ -1,0 +1,238 @@
+"""What a stem's name says beside its instrument: side, cue, take, version, date; and which stems are one.
+
+Conventions
+-----------
+A name is compared in Unicode NFC, case folded, accents dropped (`fold`). It is cut into *tokens*, words and
+numbers, at separators, between letters and digits and at the humps of camelCase. *Marks* (cue, take,
+version, date, reel, rate, word length, tempo) are recognised by their form, between separators.
+
+The *revision* of a stem is its version, take and date, what it lacks counting as the earliest. Stems that
+differ in nothing else are versions of one: heard together they double. A number without a mark is a part
+(choir 1, choir 2); another cue, reel, tempo, microphone or side is another stem.
+
+Sources
+-------
+The forms of the marks are those of film-music sessions: common practice, no source.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+__all__ = [
+    "MARKS",
+    "Revision",
+    "RevisionGroup",
+    "Token",
+    "fold",
+    "has_revision",
+    "mark_numbers",
+    "revision_groups",
+    "split_side",
+    "tokens_between",
+]
+
+# a mark must follow a separator, so that "Cello" or "FLUTER" never reads as a side
+_SIDE = re.compile(r"^(?P<base>.*?)(?P<mark>[_\-.]l|[_\-.]r|[_\-. ]?left|[_\-. ]?right)$", re.IGNORECASE)
+
+# A mark stands between separators or at an end, never inside a word; a version may follow its cue, 1m4v3.
+MARKS = re.compile(
+    r"""(?<![^\W_])(?:
+      (?P<date>(?:19|20)\d\d[-_.]\d\d[-_.]\d\d|(?:19|20)\d{6}|\d\d[-.]\d\d[-.](?:19|20)?\d\d)
+    | (?P<cue>\d{1,2}m\d{1,3}(?:[a-uw-z]|v(?!\d))?)(?:(?P<cue_version>v\d{1,3}(?:\.\d{1,2})?))?
+    | (?P<reel>reel[ _-]?\d{1,2}|rl?\d{1,2})
+    | (?P<version>(?:version|vers|ver|rev)[ _.-]?\d{1,3}(?:\.\d{1,2})?|v\d{1,3}(?:\.\d{1,2})?)
+    | (?P<take>(?:take|tk)[ _.-]?\d{1,3})
+    | (?P<tempo>\d{2,3}(?:[.,]\d+)?[ _-]?bpm)
+    | (?P<rate>\d{2,3}(?:[.,]\d)?[ _-]?k(?:hz)?|(?:44100|48000|88200|96000|192000)(?:[ _-]?hz)?)
+    | (?P<bits>(?:16|24|32)[ _-]?(?:b|bits?|f|fp|float))
+    )(?![^\W_])""",
+    re.IGNORECASE | re.VERBOSE,
+)
+_RUN = re.compile(r"[^\W\d_]+|\d+")
+_ORDINALS = frozenset({"st", "nd", "rd", "th", "er", "ere", "e", "eme", "a", "o"})
+_YEAR_FIRST = re.compile(r"(?:19|20)\d{2}[-_.]?\d\d[-_.]?\d\d")
+_BARE_VERSION = re.compile(r"v[12]", re.IGNORECASE)
+
+# Of the other stems' names hold a word that is the title's and no instrument's; common practice, no source.
+_MOSTLY = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Token:
+    """A word or a number of a name: folded, and where it stands in the NFC name."""
+
+    text: str
+    start: int
+    end: int
+
+    @property
+    def is_number(self) -> bool:
+        """Whether the token consists of digits."""
+        return self.text.isdecimal()
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Revision:
+    """How new a stem is: the version decides, then the take, then the date (YYYYMMDD)."""
+
+    version: tuple[int, ...] = ()
+    take: int = 0
+    date: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RevisionGroup:
+    """Stems that differ in their revisions only, as indices: all of them, and the newest."""
+
+    members: tuple[int, ...]
+    newest: tuple[int, ...]
+
+
+def fold(text: str) -> str:
+    """Case and accents dropped: `Flöte` and `FLOTE` are one, œ is oe, ß is ss."""
+    plain = text.casefold().replace("œ", "oe").replace("æ", "ae").replace("ø", "o")
+    if plain.isascii():
+        return plain
+    decomposed = unicodedata.normalize("NFKD", plain)
+    return "".join(letter for letter in decomposed if not unicodedata.combining(letter))
+
+
+def split_side(stem: str) -> tuple[str, str] | None:
+    """Base name and side ("left" or "right") of a name with a side mark, else None."""
+    match = _SIDE.match(stem)
+    if match is None or not match["base"]:
+        return None
+    return match["base"], "left" if match["mark"].lstrip("_-. ").casefold().startswith("l") else "right"
+
+
+def mark_numbers(mark: str) -> tuple[int, ...]:
+    """Numbers of a mark: (4, 1) of `v4.1`."""
+    return tuple(int(digits) for digits in re.findall(r"\d+", mark))
+
+
+def tokens_between(stem: str, start: int, end: int) -> list[Token]:
+    """Words and numbers of a stretch; an ordinal's ending (1st, 2nd) is dropped."""
+    found: list[Token] = []
+    for match in _RUN.finditer(stem, start, end):
+        if match[0].isdecimal():
+            found.append(Token(match[0], match.start(), match.end()))
+            continue
+        if found and found[-1].is_number and found[-1].end == match.start() and fold(match[0]) in _ORDINALS:
+            found[-1] = replace(found[-1], end=match.end())
+            continue
+        found += [Token(fold(stem[first:last]), first, last) for first, last in _humps(stem, *match.span())]
+    return found
+
+
+def _humps(stem: str, start: int, end: int) -> list[tuple[int, int]]:
+    """Cut a run of letters between a small one and a capital, and before a capital that begins a word."""
+    run = stem[start:end]
+    if run.islower() or run.isupper() or (run[:-1].isupper() and run[-1] == "s"):  # VLNs stay whole
+        return [(start, end)]
+    cuts = [start]
+    for at in range(1, len(run)):
+        capital = run[at].isupper()
+        after_small = run[at - 1].islower()
+        begins_word = run[at - 1].isupper() and at + 1 < len(run) and run[at + 1].islower()
+        if capital and (after_small or begins_word):
+            cuts.append(start + at)
+    return list(zip(cuts, [*cuts[1:], end], strict=True))
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A name as a version of a stem: what it is, and how new."""
+
+    identity: tuple[str, ...]
+    revision: Revision
+    bare: bool  # its revision is V1 or V2 and nothing else, which may be violins too
+
+
+def revision_groups(stems: Sequence[str], beside: Iterable[str] = ()) -> list[RevisionGroup]:
+    """Find the stems that differ only by version, take or date.
+
+    Parameters
+    ----------
+    stems : sequence of str
+        File names without their extensions.
+    beside : iterable of str
+        Names of the other stems of the folder: they tell a title from an instrument. Read only if needed.
+
+    Returns
+    -------
+    list of RevisionGroup
+        Of two stems at least, in the order of their first.
+
+    Notes
+    -----
+    V1 and V2 are violins, not versions, where they are all that tells the names from those beside them, and
+    no name beside has a version. Nothing is known of what is in the files.
+    """
+    read = [_read(stem) for stem in stems]
+    others: list[_Read] | None = None
+    alike: dict[tuple[str, ...], list[int]] = {}
+    for index, one in enumerate(read):
+        if one.identity:  # a version of nothing is a name: V1.wav and V2.wav
+            alike.setdefault(one.identity, []).append(index)
+    groups = []
+    for identity, members in alike.items():
+        revisions = {read[index].revision for index in members}
+        if len(revisions) < 2:
+            continue
+        if all(read[index].bare for index in members):
+            others = [_read(stem) for stem in beside] if others is None else others
+            around = [one for one in (*read, *others) if one.identity != identity]
+            if _only_a_title(identity, around):
+                continue
+        latest = max(revisions)
+        newest = tuple(index for index in members if read[index].revision == latest)
+        groups.append(RevisionGroup(tuple(members), newest))
+    return groups
+
+
+def has_revision(stem: str) -> bool:
+    """Whether a name without its extension states a version, a take or a date."""
+    return _read(stem).revision != Revision()
+
+
+def _only_a_title(identity: Sequence[str], around: Sequence[_Read]) -> bool:
+    """Whether most names around have every word of this one, and none has a revision."""
+    if not around or any(one.revision != Revision() for one in around):
+        return False
+    return all(sum(word in one.identity for one in around) >= _MOSTLY * len(around) for word in set(identity))
+
+
+def _read(stem: str) -> _Read:
+    stem = unicodedata.normalize("NFC", stem)
+    side = split_side(stem)
+    end = len(stem) if side is None else len(side[0])  # of a version with two halves each is that version
+    marks = list(MARKS.finditer(stem, 0, end))
+    versions = [m for m in marks if m["version"] or m["cue_version"]]
+    identity: list[str] = []
+    revision = Revision()
+    position = 0
+    for mark in marks:
+        identity += [token.text for token in tokens_between(stem, position, mark.start())]
+        position = mark.end()
+        if mark["cue"]:
+            identity.append(mark["cue"].casefold())
+        # the last of two versions is one, an earlier one a name: V1_v3
+        if versions and mark is versions[-1]:
+            revision = replace(revision, version=mark_numbers(mark["version"] or mark["cue_version"]))
+        elif mark["take"]:
+            revision = replace(revision, take=mark_numbers(mark["take"])[0])
+        elif mark["date"] and _YEAR_FIRST.fullmatch(mark["date"]):
+            revision = replace(revision, date=re.sub(r"\D", "", mark["date"]))
+        elif not (mark["cue"] or mark["rate"] or mark["bits"]):
+            identity.append(fold(mark[0]))
+    identity += [token.text for token in tokens_between(stem, position, end)]
+    bare = revision.take == 0 and not revision.date
+    bare = bare and len(versions) == 1 and _BARE_VERSION.fullmatch(versions[0][0]) is not None
+    return _Read(tuple(identity) if any(not text.isdecimal() for text in identity) else (), revision, bare)
