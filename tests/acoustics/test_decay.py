@@ -161,3 +161,36 @@ def test_the_range_of_an_exponential_over_noise_is_its_peak_to_noise_ratio():
 def test_no_tail_means_no_range():
     assert decay_range(np.ones(10), tail_energy=0.0) == 0.0
     assert decay_range(np.zeros(0), tail_energy=1.0) == 0.0
+
+
+def echoed(decay_time_s, echo_s, energy):
+    """Energies left of a straight decay with one echo, `energy` as strong as all the rest."""
+    at = times(1.5 * decay_time_s + echo_s, RATE)
+    return np.exp(-NEPER_60_DB * at / decay_time_s) + energy * (at <= echo_s)
+
+
+def test_an_early_decay_bent_by_an_echo_is_doubtful_and_says_by_how_much():
+    found = decay_times(echoed(0.22, 0.094, 0.12), sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=700.0)
+    assert number(found.edt_s) > 2.0 * 0.22
+    assert any("the first 10 dB are no straight line: xi is" in flag for flag in found.flags["edt_s"])
+    assert found.verdict == "doubtful"
+    assert "the first 10 dB" in found.reasons["verdict"]
+
+
+def test_an_early_decay_as_bent_as_chance_bends_a_narrow_band_is_not_doubted_for_it():
+    curve = echoed(1.0, 0.08, 0.4)
+    doubted = {
+        bt: any(
+            "first 10 dB are no" in flag
+            for flag in decay_times(curve, sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=bt).flags[
+                "edt_s"
+            ]
+        )
+        for bt in (30.0, 3000.0)
+    }
+    assert doubted == {30.0: False, 3000.0: True}
+
+
+def test_a_straight_early_decay_is_not_doubted_for_its_shape():
+    found = decay_times(straight(1.0), sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=700.0)
+    assert (found.flags["edt_s"], found.verdict) == ((), "good")

@@ -1,0 +1,74 @@
+"""How often a figure called good is wrong, family by family (see `made_responses.py` for what is wrong).
+
+The full count is skipped unless asked for:
+`pytest tests/acoustics/test_doubt_rates.py --benchmark-only -s` measures 1,820 responses and prints rates.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from made_responses import FAMILIES, IdealDecay, Part, made_responses, wrong_figures
+
+from roomplan.acoustics.response import analyse_response
+
+RESPONSES = 130  # of each family
+
+
+def rate_of(family, count):
+    """Wrong ones among the figures called good, and how many those are."""
+    wrong, good = [], 0
+    for made in made_responses(family, count):
+        found = analyse_response(made.samples[:, None], sample_rate=made.sample_rate).channels[0]
+        some, more = wrong_figures(made, found)
+        wrong += some
+        good += more
+    return wrong, good
+
+
+# ---------------------------------------- the truth itself
+
+
+def test_the_truth_of_one_exponential_is_its_closed_form():
+    # ISO 3382-1:2009, A.2 of p² ~ exp(-6 ln 10 t / T), T = 2 s, computed: see IDEAL in test_accuracy.py
+    ideal = IdealDecay((Part(3.0, 0.0, 2.0),))
+    assert [ideal.figure(key) for key in ("edt_s", "t10_s", "t20_s", "t30_s")] == pytest.approx([2.0] * 4)
+    assert ideal.figure("c80_db") == pytest.approx(-1.321, abs=1e-3)
+    assert ideal.figure("d50") == pytest.approx(0.2921, abs=1e-4)
+    assert ideal.figure("centre_time_s") == pytest.approx(0.14476, abs=1e-5)
+
+
+def test_the_truth_of_two_exponentials_is_that_of_the_worked_sums():
+    # as worked in test_decay.py: 1 s and 3 s, their curves 15 dB apart
+    ideal = IdealDecay((Part(1.0, 0.0, 1.0), Part(10.0**-1.5, 0.0, 3.0)))
+    found = [ideal.figure(key) for key in ("edt_s", "t20_s", "t30_s")]
+    assert found == pytest.approx([1.0487, 1.3394, 1.9124], rel=2e-3)
+
+
+def test_an_echo_counts_in_the_truth_from_its_own_time_on():
+    ideal = IdealDecay((Part(1.0, 0.0, 0.5), Part(1.0, 0.1, 0.0)))
+    assert ideal.figure("centre_time_s") == pytest.approx(0.5 * (0.5 / 13.8155 + 0.1), rel=1e-4)
+    assert ideal.figure("d50") == pytest.approx(0.5 * (1.0 - np.exp(-13.8155 * 0.1)), rel=1e-4)
+    assert ideal.lines["edt_s"][1] > 60.0
+
+
+def test_responses_of_a_family_are_the_same_in_every_run():
+    for family in FAMILIES:
+        first, again = (next(made_responses(family, 1, first=3)) for _ in range(2))
+        assert np.array_equal(first.samples, again.samples)
+        assert first.truth == again.truth
+
+
+# ---------------------------------------- rates
+
+
+def test_rates_of_1820_responses(benchmark, capsys):
+    with capsys.disabled():
+        print(f"\n{RESPONSES} responses of each family: figures called good, how many of those are wrong")
+        print("(share, and in how many responses)")
+        for family in FAMILIES:
+            wrong, good = rate_of(family, RESPONSES)
+            share = 100.0 * len(wrong) / max(1, good)
+            responses = len({each.seed for each in wrong})
+            print(f"  {family:14s} {good:6d} good  {len(wrong):5d} wrong  {share:6.2f} % in {responses}")
+    benchmark.pedantic(lambda: None, rounds=1)
