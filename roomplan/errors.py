@@ -4,13 +4,16 @@ Conventions
 -----------
 A `Place` is a spot in a text file (line and column count from 1, as editors do). A `Problem` is one
 finding; a `PlanError` carries every problem of a plan at once. The command line prints these lines and
-nothing else: no traceback reaches a user.
+nothing else: no traceback reaches a user. The fields hold names as they are; as text, a place and a problem
+are one printable line each, whatever the names hold.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from roomplan.foreign_text import printable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -33,7 +36,7 @@ class Place:
             parts.append(str(self.line))
             if self.column is not None:
                 parts.append(str(self.column))
-        return ":".join(parts)
+        return printable(":".join(parts))
 
 
 @dataclass(frozen=True)
@@ -47,7 +50,7 @@ class Problem:
 
     def __str__(self) -> str:
         text = f"{self.place}: {self.what}" if self.place is not None else self.what
-        return f"{text} — {self.remedy}" if self.remedy else text
+        return printable(f"{text} — {self.remedy}" if self.remedy else text)
 
 
 class RoomplanError(Exception):

@@ -48,18 +48,18 @@ def cache(
     removed = kept.clear() if kept is not None and clear else None
     entries = [] if kept is None else kept.entries()
     if as_json:
-        import json
+        from roomplan.reports.documents import to_text
 
-        emit(json.dumps(_document(kept, entries, removed), indent=2, ensure_ascii=False) + "\n")
+        emit(to_text(_document(kept, entries, removed)))
     elif kept is None:
-        emit(f"{OFF}\n")
+        show(OFF)
     elif removed is not None:
-        emit(f"removed {_count(removed.entries)}, {_size(removed.size_bytes)}\n")
+        show(f"removed {_count(removed.entries)}, {_size(removed.size_bytes)}")
         if entries:
-            emit(f"{_count(len(entries))} in use by another program stayed\n")
+            show(f"{_count(len(entries))} in use by another program stayed")
     else:
         total = sum(entry.size_bytes for entry in entries)
-        emit(f"{kept.folder}\n{_count(len(entries))}, {_size(total)} of at most {_size(kept.limit_bytes)}\n")
+        show(str(kept.folder), f"{_count(len(entries))}, {_size(total)} of at most {_size(kept.limit_bytes)}")
         if entries:
             show(_table(entries))
 
@@ -92,8 +92,6 @@ def _document(kept: Cache | None, entries: list[CacheEntry], removed: Removed | 
 
 
 def _table(entries: list[CacheEntry]) -> Table:
-    from rich.text import Text
-
     from roomplan.reports.tables import DASH, plain_table
 
     table = plain_table("Kept from earlier runs")
@@ -103,10 +101,9 @@ def _table(entries: list[CacheEntry]) -> Table:
     table.add_column("size", justify="right", no_wrap=True)
     now = time.time()
     for entry in entries:
-        # Text: a title with brackets is no markup
         table.add_row(
-            Text(entry.title),
-            Text(entry.source or DASH),
+            entry.title,
+            entry.source or DASH,
             DASH if not entry.created else _age(now - entry.used_s),
             _size(entry.size_bytes),
         )

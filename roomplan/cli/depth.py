@@ -70,7 +70,6 @@ def depth(
     from roomplan.planning.depth import absolute_depth, relative_depth, sections_in_rooms
     from roomplan.reports import depth_tables
     from roomplan.reports.documents import to_text
-    from roomplan.reports.measurements import printable
 
     if absolute and amount is not None:
         raise typer.BadParameter(
@@ -100,9 +99,9 @@ def depth(
     show(*depth_tables.depth_tables(found, session.plan), *depth_tables.depth_lines(found))
     if backup is not None:
         show(*depth_tables.change_lines(found))
-        show(f"written to {printable(plan)}; the old file is {printable(backup)}")
+        show(f"written to {plan}; the old file is {backup}")
     elif write:
-        show(f"{printable(plan)}: nothing to write")
+        show(f"{plan}: nothing to write")
     elif found.changes:
         show("nothing is written: --write does")
 

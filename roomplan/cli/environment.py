@@ -2,24 +2,32 @@
 
 Conventions
 -----------
-Results go to standard output, everything else to standard error. Progress is a bar on a terminal and one
-line per stage elsewhere; `--quiet` silences it. Exit 0: done; 1: the user's
-input; 2: usage; 130: interrupted.
+Results go to standard output, everything else to standard error. What is shown is made printable here, a
+line for each item or problem; what is emitted (JSON, CSV) is data and goes out as it is. Progress is a
+bar on a terminal and one line per stage elsewhere; `--quiet` silences it. Exit 0: done; 1: the user's input;
+2: usage; 130: interrupted.
 """
 
 from __future__ import annotations
 
 import enum
 import sys
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Self
 
 from rich.console import Console
+from rich.text import Text
+
+from roomplan.errors import RoomplanError
+from roomplan.foreign_text import printable
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from rich.progress import Progress as Bar
     from rich.progress import TaskID
     from rich.table import Table
-    from rich.text import Text
+
+    from roomplan.errors import Problem
 
 __all__ = ["ExitStatus", "StageProgress", "emit", "error_console", "output_console"]
 
@@ -57,10 +65,23 @@ def emit(text: str) -> None:
 
 
 def show(*items: Table | Text | str) -> None:
-    """Print tables and lines on standard output."""
+    """Print tables and lines on standard output.
+
+    Parameters
+    ----------
+    *items : Table, Text or str
+        Tables of `reports.tables`, whose cells are printable; a text is one line.
+    """
     console = output_console()
     for item in items:
-        console.print(item)
+        console.print(_line(item))
+
+
+def _line(item: Table | Text | str) -> Table | Text | str:
+    if isinstance(item, Text):
+        shown = printable(item.plain)
+        return item if shown == item.plain else Text(shown, style=item.style)
+    return printable(item) if isinstance(item, str) else item
 
 
 class StageProgress:
@@ -78,7 +99,7 @@ class StageProgress:
             from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
             self._bar = Progress(
-                TextColumn("{task.description}"),
+                TextColumn("{task.description}", markup=False),
                 BarColumn(bar_width=30),
                 TimeElapsedColumn(),
                 console=error_console(),
@@ -95,6 +116,7 @@ class StageProgress:
         """Show that `done` of `total` steps of `stage` are behind us."""
         if self._quiet:
             return
+        stage = printable(stage)
         if self._bar is not None:
             if stage not in self._tasks:
                 self._tasks[stage] = self._bar.add_task(stage, total=total)
@@ -109,7 +131,9 @@ class StageProgress:
         self(stage, 0, 1)
 
 
-def print_errors(lines: Any) -> None:
+def print_errors(error: RoomplanError | Problem | str) -> None:
     """Print an error, one line per problem, on standard error."""
-    sys.stderr.write(f"{lines}\n")
+    lines: Iterable[Problem | str] = error.problems if isinstance(error, RoomplanError) else (error,)
+    for line in lines:
+        sys.stderr.write(f"{printable(str(line))}\n")
     sys.stderr.flush()

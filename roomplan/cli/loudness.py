@@ -84,7 +84,6 @@ def loudness(
     from roomplan.audio.folders import find_sounds
     from roomplan.audio.metering import MeteredFile, file_loudness
     from roomplan.reports import loudness_reports
-    from roomplan.reports.measurements import printable
 
     named = _named(roles)
     files = find_sounds(paths)
@@ -100,7 +99,7 @@ def loudness(
             try:
                 _draw(plot, metered, reference, progress)
             except RoomplanError as error:  # the figures are there: they are shown all the same
-                problems.append(str(error))
+                problems.extend(str(problem) for problem in error.problems)
     if as_json:
         from roomplan.reports.documents import to_text
 
@@ -111,7 +110,7 @@ def loudness(
             show(loudness_reports.difference_table(metered, reference=reference))
         show(*loudness_reports.notes(heard))
     for what in problems:
-        print_errors(printable(what))
+        print_errors(what)
     if problems:
         raise typer.Exit(ExitStatus.INPUT)
 

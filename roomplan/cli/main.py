@@ -5,9 +5,10 @@ from __future__ import annotations
 import io
 import os
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from roomplan.cli import (
     balance,
@@ -26,6 +27,7 @@ from roomplan.cli import (
 )
 from roomplan.cli.environment import ExitStatus, print_errors
 from roomplan.errors import RoomplanError
+from roomplan.foreign_text import printable
 
 __all__ = ["build", "main"]
 
@@ -37,9 +39,33 @@ roomplan render PLAN.
 """
 
 
+class _Commands(TyperGroup):
+    """The commands; what a usage error repeats of the command line, perhaps a file's name, is printable."""
+
+    def make_context(self, *args: Any, **settings: Any) -> Any:
+        try:
+            return super().make_context(*args, **settings)
+        except typer.TyperException as error:
+            raise _printable_usage_error(error) from None
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except typer.TyperException as error:
+            raise _printable_usage_error(error) from None
+
+
+def _printable_usage_error(error: typer.TyperException) -> typer.TyperException:
+    words = getattr(error, "message", None)
+    if isinstance(words, str):
+        error.__dict__["message"] = printable(words)
+    return error
+
+
 def build() -> typer.Typer:
     """Return the command line with all its commands."""
     app = typer.Typer(
+        cls=_Commands,
         name="roomplan",
         help=HELP,
         no_args_is_help=True,

@@ -149,7 +149,7 @@ def measure(
             try:
                 _draw(plot, measured, choice, progress)
             except RoomplanError as error:  # the figures are there: they are shown all the same
-                problems.append(str(error))
+                problems.extend(str(problem) for problem in error.problems)
     shown = _summary_centre(choice, fraction) if band else None
     measured = measure_tables.sort_measured(measured, sort, centre_hz=shown)
     if as_json:
@@ -169,7 +169,7 @@ def measure(
                 show(*measure_tables.against_tables(file, compared))
             show(*measure_tables.notes(file))
     for what in problems:
-        print_errors(measurements.printable(what))
+        print_errors(what)
     if problems:
         raise typer.Exit(ExitStatus.INPUT)
 

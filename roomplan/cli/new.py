@@ -130,7 +130,7 @@ def new(
         return
     show(_table(draft), *_remarks(draft))
     where = shlex.quote(str(plan))
-    show(Text(f"{plan} is written. Next:\n  roomplan check {where}\n  roomplan render {where}"))
+    show(f"{plan} is written. Next:", f"  roomplan check {where}", f"  roomplan render {where}")
 
 
 def default_plan(folder: Path) -> Path:
@@ -249,12 +249,12 @@ def _table(draft: Proposal | Filling) -> Table:
                 for room, send in row.sends.items()
             )
         table.add_row(
-            Text(shown(row.file.name, 44)),
-            Text(DASH if row.section is None else "″" if again else row.section),
+            shown(row.file.name, 44),
+            DASH if row.section is None else "″" if again else row.section,
             seat,
             sends,
             "yes" if row.sure else "?",
-            Text(shown(row.why, 60)),
+            shown(row.why, 60),
         )
     return table
 
@@ -278,17 +278,16 @@ def _document(draft: Proposal | Filling, plan: Path) -> dict[str, Any]:
     """What was found, as `roomplan.new/1`."""
     import roomplan
     from roomplan.drafting.filling import Filling
-    from roomplan.reports.measurements import printable
 
     files = []
     for row in _rows(draft):
         file = row.file
         files.append(
             {
-                "file": printable(file.name),
+                "file": file.name,
                 "section": row.section,
                 "sure": row.sure,
-                "why": printable(row.why),
+                "why": row.why,
                 "channels": file.channels or None,
                 "sample_rate": file.sample_rate or None,
                 "duration_s": round(file.duration_s, 3) if file.channels else None,
@@ -307,20 +306,20 @@ def _document(draft: Proposal | Filling, plan: Path) -> dict[str, Any]:
             "sure": section.sure,
             "why": section.why,
             "alternative": section.alternative,
-            "remarks": [printable(remark) for remark in section.remarks],
+            "remarks": list(section.remarks),
         }
         for section in _proposed(draft)
     ]
     document: dict[str, Any] = {
         "schema": NEW_SCHEMA,
         "version": roomplan.__version__,
-        "plan": printable(plan),
+        "plan": str(plan),
         "title": draft.title,
         "files": files,
         "sections": sections,
-        "remarks": [printable(remark) for remark in draft.remarks],
+        "remarks": list(draft.remarks),
     }
     if isinstance(draft, Filling):
-        document["template"] = printable(draft.base)
+        document["template"] = str(draft.base)
         document["without_stems"] = list(draft.missing)
     return document

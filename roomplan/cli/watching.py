@@ -92,7 +92,8 @@ def watch(
         try:
             files = render_once()
         except (RoomplanError, OSError) as error:
-            progress(_line(error))
+            for line in _lines(error):
+                progress(line)
             troubled = _named_by(error)
         try:
             known = watched.files if files is None else frozenset(files)
@@ -161,11 +162,11 @@ def _places(problems: Iterable[Problem]) -> set[Path]:
     return {problem.place.file.absolute() for problem in problems if problem.place is not None}
 
 
-def _line(error: Exception) -> str:
-    if isinstance(error, OSError):
-        place = f"{error.filename}: " if error.filename else ""
-        return f"{place}{error.strerror or error} — check the disk and its permissions"
-    return str(error)
+def _lines(error: RoomplanError | OSError) -> list[str]:
+    if isinstance(error, RoomplanError):
+        return [str(problem) for problem in error.problems]
+    place = f"{error.filename}: " if error.filename else ""
+    return [f"{place}{error.strerror or error} — check the disk and its permissions"]
 
 
 def _state(file: Path) -> State:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from roomplan.foreign_text import printable
+
 __all__ = ["describe", "number", "quoted"]
 
 # Long enough to recognise the text, short enough for one line of a terminal.
@@ -12,7 +14,7 @@ def quoted(text: str) -> str:
     """Return a text in quotes, shortened, with everything unprintable escaped."""
     if len(text) > _LONGEST_QUOTE:
         text = text[: _LONGEST_QUOTE - 1] + "…"
-    return repr(text)
+    return printable(repr(text))
 
 
 def describe(value: object) -> str:

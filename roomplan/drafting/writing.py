@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING
 from roomplan.documents.scalars import forbidden_character
 from roomplan.documents.source import MOST_BYTES
 from roomplan.errors import RoomplanError
+from roomplan.foreign_text import printable
 from roomplan.mixing.stem_names import has_revision
 
 if TYPE_CHECKING:
@@ -66,7 +67,7 @@ def _escaped(letter: str) -> str:
 
 def shown(text: str, most: int = _LONGEST_SHOWN) -> str:
     """A name in a comment or a table: on one line, printable, shortened in its middle."""
-    plain = "".join(letter if letter.isprintable() else _escaped(letter) for letter in text)
+    plain = printable(text)
     return plain if len(plain) <= most else f"{plain[: most // 2]}…{plain[len(plain) - most // 2 + 1 :]}"
 
 

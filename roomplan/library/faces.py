@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING
 from rich.table import Table
 from rich.text import Text
 
+from roomplan.foreign_text import printable_lines
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -71,4 +73,4 @@ def _align(justify: str) -> str:
 def _escaped(content: RenderableType) -> str:
     """Words of a cell, safe in HTML; no table marks anything up, so brackets are brackets."""
     words = content.plain if isinstance(content, Text) else str(content)
-    return html.escape(words).replace("\n", "<br>")
+    return html.escape(printable_lines(words)).replace("\n", "<br>")

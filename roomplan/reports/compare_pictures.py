@@ -20,8 +20,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from roomplan.errors import RoomplanError
+from roomplan.foreign_text import printable
 from roomplan.reports.documents import CAUTION
-from roomplan.reports.figure_files import picture_format, picture_text, save_pages, say_why, shortened
+from roomplan.reports.figure_files import picture_format, save_pages, say_why, shortened
 from roomplan.reports.tables import level
 
 if TYPE_CHECKING:
@@ -165,7 +166,7 @@ def _page(title: str, curves: Sequence[PlanCurve]) -> Figure:
     page = Figure(figsize=size, facecolor="white")
 
     def words(x: float, from_top: float, text: str, **settings: Any) -> None:
-        page.text(x / size[0], 1.0 - from_top / size[1], picture_text(text), parse_math=False, **settings)
+        page.text(x / size[0], 1.0 - from_top / size[1], printable(text), parse_math=False, **settings)
 
     def panel(from_top: float, height: float) -> Axes:
         axes = page.add_axes(
@@ -273,7 +274,7 @@ def _name_curves(axes: Axes, curves: Sequence[PlanCurve], low: float, high: floa
         axes.text(
             1.0 + 0.68 / _WIDTH,
             place / _CURVES_HEIGHT,
-            picture_text(f"{level(curve.integrated_lufs)}  {name}"),
+            printable(f"{level(curve.integrated_lufs)}  {name}"),
             transform=axes.transAxes,
             va="center_baseline",
             fontsize=8,
@@ -352,7 +353,7 @@ def _draw_differences(axes: Axes, curves: Sequence[PlanCurve], buses: Sequence[s
     axes.set_xlim(low - margin, high + margin)
     axes.set_ylim(max(len(buses), 2) - 0.5, -0.5)
     axes.set_xlabel("difference, LU")
-    axes.set_yticks(range(len(buses)), [picture_text(shortened(bus, _LEFT - 0.3, 7.5)) for bus in buses])
+    axes.set_yticks(range(len(buses)), [printable(shortened(bus, _LEFT - 0.3, 7.5)) for bus in buses])
     axes.tick_params(axis="y", length=0.0)
     for name in axes.get_yticklabels():
         name.set_parse_math(False)
@@ -374,7 +375,7 @@ def _draw_differences(axes: Axes, curves: Sequence[PlanCurve], buses: Sequence[s
             axes.text(
                 1.0 + 0.12 / _WIDTH,
                 place,
-                picture_text(shortened(f"no figure: {names}", _RIGHT - 0.2, 7.0)),
+                printable(shortened(f"no figure: {names}", _RIGHT - 0.2, 7.0)),
                 transform=axes.get_yaxis_transform(),
                 va="center",
                 fontsize=7,
@@ -426,7 +427,7 @@ def _key(axes: Axes, curves: Sequence[PlanCurve], height: float) -> None:
                 markeredgewidth=0.8,
                 markersize=mark.size,
             ),
-            picture_text(shortened(curve.label, room, 7.5)),
+            printable(shortened(curve.label, room, 7.5)),
         )
         for curve, mark in zip(curves[1:], _MARKS, strict=False)
     ]

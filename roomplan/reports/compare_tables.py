@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from rich.text import Text
 
+from roomplan.foreign_text import printable
 from roomplan.reports.comparison import differences_of_bus, plan_changes
 from roomplan.reports.tables import DASH, figure, level, plain_table
 
@@ -182,7 +183,7 @@ def margin_table(compared: Sequence[Compared]) -> Table | None:
                 reasons.append(f"{of} over {over}: {entry['reason']}")
         table.add_row(of, over, band, passage or "whole", *cells)
     for reason in dict.fromkeys(reasons):
-        table.caption = f"{table.caption}\n{reason}"
+        table.caption = f"{table.caption}\n{printable(reason)}"
     return table
 
 

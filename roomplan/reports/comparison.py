@@ -11,8 +11,6 @@ rendered folders, one for each cue, is compared cue by cue.
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 from dataclasses import dataclass
@@ -20,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import roomplan
 from roomplan.errors import RoomplanError
+from roomplan.reports.csv_rows import csv_text
 from roomplan.reports.documents import CAUTION, RENDER_SCHEMA, Document
 
 if TYPE_CHECKING:
@@ -375,12 +374,11 @@ def compare_csv(cues: Sequence[ComparedCue]) -> str:
     Columns that begin with `change_` hold the figure minus that of the first plan which has the cue; they
     are empty in its own rows. A figure that does not exist is empty.
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
     steps = ("edt_steps", "t30_steps", "c80_steps")
     changes = [*_LEVELS, *steps]
     figures = [path[-1] for path in _LEVELS.values()]
-    writer.writerow(["cue", "plan", "bus", *figures, *(f"change_{key}" for key in changes)])
+    heading = ["cue", "plan", "bus", *figures, *(f"change_{key}" for key in changes)]
+    rows: list[Sequence[str | float | None]] = [heading]
     for cue in cues:
         there = [one for one in cue.versions if one is not None]
         first = _by_name(there[0].document["buses"])
@@ -389,5 +387,5 @@ def compare_csv(cues: Sequence[ComparedCue]) -> str:
                 known = number > 0 and bus["name"] in first
                 found = differences_of_bus(first[bus["name"]], bus) if known else {}
                 row = [cue.name, one.label, bus["name"], *(_at(bus, path) for path in _LEVELS.values())]
-                writer.writerow([*row, *(found.get(key) for key in changes)])
-    return text.getvalue()
+                rows.append([*row, *(found.get(key) for key in changes)])
+    return csv_text(rows)

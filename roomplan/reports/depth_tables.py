@@ -14,7 +14,6 @@ from rich.text import Text
 
 import roomplan
 from roomplan.reports.documents import CAUTION, Document, rounded
-from roomplan.reports.measurements import printable
 from roomplan.reports.tables import DASH, figure, level, plain_table
 
 if TYPE_CHECKING:
@@ -95,8 +94,8 @@ def _send_table(depth: Depth) -> Table:
             *_names(found),
             level(found.place.wet_to_dry_db),
             level(found.wanted_db),
-            "\n".join(now),
-            "\n".join(proposed),
+            Text("\n".join(now)),
+            Text("\n".join(proposed)),
         )
     return table
 
@@ -165,14 +164,14 @@ def depth_document(depth: Depth, plan: Plan, *, written: str | None = None) -> D
     return {
         "schema": DEPTH_SCHEMA,
         "roomplan": roomplan.__version__,
-        "plan": printable(plan.source),
+        "plan": str(plan.source),
         "title": plan.title,
         "mode": depth.mode,
         "anchor": depth.anchor,
         "amount": depth.amount,
         "sections": [_section_entry(found) for found in depth.sections],
         "notes": [*(place.note for place in _places(depth) if place.note is not None), *depth.notes],
-        "written": None if written is None else printable(written),
+        "written": None if written is None else str(written),
         "note": CAUTION,
     }
 

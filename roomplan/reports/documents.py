@@ -16,10 +16,12 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from typing import TYPE_CHECKING, Any
 
 import roomplan
 from roomplan.audio.timecode import Timecode
+from roomplan.foreign_text import is_safe_to_show
 from roomplan.mixing.outputs import is_complete
 
 if TYPE_CHECKING:
@@ -59,9 +61,24 @@ CAUTION = "for music production; not for voice-alarm or building-code assessment
 Document = dict[str, Any]
 
 
+_MAYBE_UNSAFE = re.compile(r"[^\x00-\x7e]")  # JSON escapes the control codes below by itself
+
+
 def to_text(document: Document) -> str:
-    """Return the document as indented JSON with a final newline; never NaN."""
-    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    """Return the document as indented JSON with a final newline; never NaN.
+
+    What could steer a terminal, and halves of a surrogate pair, are written as JSON's own escapes: the data
+    are the same, and any program may print them.
+    """
+    text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
+    return _MAYBE_UNSAFE.sub(_escaped, text) + "\n"
+
+
+def _escaped(found: re.Match[str]) -> str:
+    letter = found.group()
+    if is_safe_to_show(letter):
+        return letter
+    return f"\\u{ord(letter):04x}" if ord(letter) < 0x10000 else json.dumps(letter)[1:-1]
 
 
 def rounded(value: float | None, digits: int) -> float | None:

@@ -15,6 +15,7 @@ import warnings
 from typing import TYPE_CHECKING
 
 from roomplan.errors import RoomplanError
+from roomplan.foreign_text import printable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["STYLE", "letters_in", "picture_format", "picture_text", "save_pages", "say_why", "shortened"]
+__all__ = ["STYLE", "letters_in", "picture_format", "save_pages", "say_why", "shortened"]
 
 _FORMATS = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
 _DOTS_PER_INCH = 120
@@ -121,15 +122,10 @@ def shortened(text: str, width: float, font: float) -> str:
     return f"{text[: most // 2]}…{text[len(text) - most // 2 + 1 :]}"
 
 
-def picture_text(text: str) -> str:
-    """Text without characters that a picture cannot hold: control codes, halves of a surrogate pair."""
-    return "".join(letter if letter.isprintable() else " " for letter in text)
-
-
 def say_why(axes: Axes, reason: str) -> None:
     """Say why a panel has nothing to show, in its middle, in lines that it has room for."""
     width = axes.bbox.width / axes.figure.dpi
-    text = picture_text(f"nothing to draw: {reason}")
+    text = printable(f"nothing to draw: {reason}")
     axes.text(
         0.5,
         0.5,

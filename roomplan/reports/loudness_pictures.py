@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from roomplan.errors import RoomplanError
+from roomplan.foreign_text import printable
 from roomplan.loudness.gating import range_bounds
 from roomplan.reports.documents import CAUTION
-from roomplan.reports.figure_files import picture_format, picture_text, save_pages, say_why, shortened
+from roomplan.reports.figure_files import picture_format, save_pages, say_why, shortened
 from roomplan.reports.tables import figure, level
 
 if TYPE_CHECKING:
@@ -131,7 +132,7 @@ def _page(sounds: Sequence[PicturedSound], scales: _Scales) -> Figure:
     page = Figure(figsize=size, facecolor="white")
 
     def words(x: float, from_top: float, text: str, **settings: Any) -> None:
-        page.text(x / size[0], 1.0 - from_top / size[1], picture_text(text), parse_math=False, **settings)
+        page.text(x / size[0], 1.0 - from_top / size[1], printable(text), parse_math=False, **settings)
 
     words(0.2, 0.34, "Loudness over time", fontsize=12, fontweight="bold")
     down = _TOP

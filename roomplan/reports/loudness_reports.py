@@ -16,7 +16,6 @@ from rich.text import Text
 import roomplan
 from roomplan.loudness.roles import ChannelRole
 from roomplan.reports.documents import CAUTION, Document, rounded
-from roomplan.reports.measurements import printable
 from roomplan.reports.tables import figure, level, plain_table
 
 if TYPE_CHECKING:
@@ -109,7 +108,7 @@ def loudness_document(
         "schema": LOUDNESS_SCHEMA,
         "roomplan": roomplan.__version__,
         "files": [_file(file) for file in metered],
-        "failed": [{"file": printable(file.path), "what": printable(file.what)} for file in failed],
+        "failed": [{"file": str(file.path), "what": file.what} for file in failed],
     }
     if reference is not None:
         document["reference"] = _file(reference)
@@ -140,14 +139,15 @@ def loudness_table(metered: Sequence[MeteredFile], *, reference: MeteredFile | N
     table.add_column("file", overflow="fold", min_width=12)
     if told:
         table.add_column("channels", overflow="fold")
-    table.add_column("length\ns", justify="right", no_wrap=True)
+    table.add_column(Text("length\ns"), justify="right", no_wrap=True)
     for entry in _FIGURES:
-        table.add_column(entry.heading + entry.unit, justify="right", no_wrap=True)
+        table.add_column(Text(entry.heading + entry.unit), justify="right", no_wrap=True)
     names = _names(rows)
-    for file, name in zip(rows, names, strict=True):
+    for file, plain_name in zip(rows, names, strict=True):
+        name = plain_name
         if file is reference:
             table.add_section()
-            name.append(" (reference)")
+            name += " (reference)"
         roles = [" ".join(file.loudness.roles)] if told else []
         cells = (entry.text(getattr(file.loudness, entry.key), 1) for entry in _FIGURES)
         table.add_row(name, *roles, figure(file.info.duration_s, 1), *cells)
@@ -157,12 +157,12 @@ def loudness_table(metered: Sequence[MeteredFile], *, reference: MeteredFile | N
 def difference_table(metered: Sequence[MeteredFile], *, reference: MeteredFile) -> Table:
     """One row per file: every figure minus that of the reference."""
     table = plain_table(
-        f"Difference to {printable(reference.path.name)}, LU and dB",
+        f"Difference to {reference.path.name}, LU and dB",
         "positive: louder, wider or higher than the reference",
     )
     table.add_column("file", overflow="fold", min_width=12)
     for entry in _FIGURES:
-        table.add_column(entry.heading.rstrip(), justify="right", no_wrap=True)
+        table.add_column(Text(entry.heading.rstrip()), justify="right", no_wrap=True)
     for file, name in zip(metered, _names(metered), strict=True):
         found = loudness_differences(file.loudness, reference.loudness)
         table.add_row(name, *(level(_without_sign_of_zero(value, 1)) for value in found.values()))
@@ -181,19 +181,19 @@ def notes(metered: Sequence[MeteredFile]) -> list[Text]:
             reasons[key] for key, cause in _CAUSES.items() if key in reasons and cause not in reasons
         )
         if told:
-            lines[f"{name.plain}: {'; '.join(told)}"] = None
+            lines[f"{name}: {'; '.join(told)}"] = None
     return [Text(line) for line in lines]
 
 
-def _names(files: Sequence[MeteredFile]) -> list[Text]:
+def _names(files: Sequence[MeteredFile]) -> list[str]:
     """Names of files; with their folders where these differ."""
     several = len({file.path.parent for file in files}) > 1
-    return [Text(printable(file.path if several else file.path.name)) for file in files]
+    return [str(file.path if several else file.path.name) for file in files]
 
 
 def _file(file: MeteredFile) -> Document:
     return {
-        "file": printable(file.path),
+        "file": str(file.path),
         "sample_rate": file.info.sample_rate,
         "channels": file.info.channels,
         "roles": [str(role) for role in file.loudness.roles],
@@ -208,12 +208,12 @@ def _difference(file: MeteredFile, reference: MeteredFile) -> Document:
     for entry in _FIGURES:
         for side in (file, reference):
             if entry.key in side.loudness.reasons:
-                reasons[entry.difference] = printable(f"{side.path}: {side.loudness.reasons[entry.key]}")
+                reasons[entry.difference] = f"{side.path}: {side.loudness.reasons[entry.key]}"
                 break
     found = loudness_differences(file.loudness, reference.loudness)
     return {
-        "file": printable(file.path),
-        "reference": printable(reference.path),
+        "file": str(file.path),
+        "reference": str(reference.path),
         **{key: _rounded(value) for key, value in found.items()},
         "reasons": reasons,
     }

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from roomplan.acoustics.differences import describe
 from roomplan.audio.names import natural_order
-from roomplan.reports.measurements import SPEECH_NOTE, numbered_channels, printable
+from roomplan.reports.measurements import SPEECH_NOTE, numbered_channels
 from roomplan.reports.tables import DASH, figure, level, plain_table
 
 if TYPE_CHECKING:
@@ -52,12 +52,12 @@ def response_tables(measured: MeasuredFile, *, binaural: bool) -> list[Table | T
 
 def notes(measured: MeasuredFile) -> list[Text]:
     """What looks wrong with the file."""
-    return [Text(printable(f"note: {warning}")) for warning in measured.warnings]
+    return [Text(f"note: {warning}") for warning in measured.warnings]
 
 
 def _name(measured: MeasuredFile) -> str:
-    """Name of the file for a title, where square brackets would be taken for markup."""
-    return printable(measured.path.name)
+    """Name of the file for a title."""
+    return measured.path.name
 
 
 def _band_table(title: str, channel: ChannelFigures) -> Table:
@@ -211,7 +211,7 @@ def summary_table(measured: Sequence[MeasuredFile], *, centre_hz: float | None, 
     table.add_column("verdict", min_width=24)
     folders = {file.path.parent for file in measured}
     for file in measured:
-        name = Text(printable(file.path if len(folders) > 1 else file.path.name))
+        name = str(file.path if len(folders) > 1 else file.path.name)
         for number, channel in numbered_channels(file):
             band = summary_band(channel, centre_hz)
             cells = _cells(band)
@@ -234,7 +234,7 @@ def against_tables(measured: MeasuredFile, against: Mapping[tuple[Path, int], Ag
             continue
         title = _name(measured) + (f" · channel {number}" if several else "")
         table = plain_table(
-            f"{title} against {printable(found.reference.name)}, in just-noticeable steps",
+            f"{title} against {found.reference.name}, in just-noticeable steps",
             "a step: EDT and T 5 %, C 1 dB, D50 0.05, Ts 10 ms (ISO 3382-1, Table A.1; T and C50 by analogy)"
             "\nin brackets: what chance alone explains",
         )

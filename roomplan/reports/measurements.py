@@ -8,14 +8,13 @@ what they mean. Every figure's `doubt` says what it is worth.
 
 from __future__ import annotations
 
-import csv
-import io
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import roomplan
 from roomplan.acoustics.differences import describe
 from roomplan.acoustics.figures import FIGURES
+from roomplan.reports.csv_rows import csv_text
 from roomplan.reports.documents import CAUTION, Document, band_entry, nominal, rounded
 
 if TYPE_CHECKING:
@@ -35,7 +34,6 @@ __all__ = [
     "measure_csv",
     "measure_document",
     "numbered_channels",
-    "printable",
 ]
 
 MEASURE_SCHEMA = "roomplan.measure/1"
@@ -51,11 +49,6 @@ class Against:
     reference: Path
     differences: tuple[Difference, ...]
     same_room: SameRoom
-
-
-def printable(text: Path | str) -> str:
-    """Name of a file, or words with one; bytes in it that are no text, and fit no output, are escaped."""
-    return str(text).encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def numbered_channels(measured: MeasuredFile) -> list[tuple[int, ChannelFigures]]:
@@ -88,7 +81,7 @@ def measure_document(
         "roomplan": roomplan.__version__,
         "bands_per_octave": fraction,
         "responses": [_response(file, binaural=binaural, against=against) for file in measured],
-        "failed": [{"file": printable(file.path), "what": printable(file.what)} for file in failed],
+        "failed": [{"file": str(file.path), "what": file.what} for file in failed],
         "note": CAUTION,
         "sti_note": SPEECH_NOTE,
     }
@@ -98,14 +91,14 @@ def _response(
     measured: MeasuredFile, *, binaural: bool, against: Mapping[tuple[Path, int], Against]
 ) -> Document:
     entry: Document = {
-        "file": printable(measured.path),
+        "file": str(measured.path),
         "sample_rate": measured.sample_rate,
         "duration_s": rounded(measured.duration_s, 4),
         "channels": [
             _channel(number, channel, against.get((measured.path, number)))
             for number, channel in numbered_channels(measured)
         ],
-        "warnings": [printable(warning) for warning in measured.warnings],
+        "warnings": list(measured.warnings),
     }
     if measured.figures.correlation:
         key = "iacc" if binaural else "inter_channel_correlation"
@@ -198,7 +191,7 @@ def _correlation(band: BandCorrelation, *, binaural: bool) -> Document:
 
 def _against(against: Against) -> Document:
     return {
-        "file": printable(against.reference),
+        "file": str(against.reference),
         "differences": [
             {
                 "band": "mid" if entry.centre_hz is None else nominal(entry.centre_hz),
@@ -231,14 +224,10 @@ def measure_csv(measured: Sequence[MeasuredFile], *, binaural: bool) -> str:
     channel correlation in the rows of its bands. An empty cell is a figure the data do not support; `verdict`
     and `reason` are those of the band.
     """
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
     names = ("iacc_early", "iacc_late") if binaural else ("correlation_early", "correlation_late")
-    writer.writerow(
-        ["file", "channel", "sample_rate", "band", *_COLUMNS]
-        + [f"{key}_uncertainty" for key in FIGURES]
-        + ["sti", *names, "verdict", "reason"]
-    )
+    heading = ["file", "channel", "sample_rate", "band", *_COLUMNS]
+    heading += [f"{key}_uncertainty" for key in FIGURES]
+    rows: list[Sequence[str | float | None]] = [[*heading, "sti", *names, "verdict", "reason"]]
     for file in measured:
         likeness = {band.centre_hz: band for band in file.figures.correlation}
         for number, channel in numbered_channels(file):
@@ -255,10 +244,8 @@ def measure_csv(measured: Sequence[MeasuredFile], *, binaural: bool) -> str:
                 row += [""] * (0 if found else 2)
                 label = band.label if band.centre_hz is None else f"{nominal(band.centre_hz)}"
                 reason = band.reasons.get("verdict", "")
-                writer.writerow(
-                    [printable(file.path), number, file.sample_rate, label, *row, band.verdict, reason]
-                )
-    return stream.getvalue()
+                rows.append([str(file.path), number, file.sample_rate, label, *row, band.verdict, reason])
+    return csv_text(rows)
 
 
 def _cell(value: float | None, digits: int) -> float | str:

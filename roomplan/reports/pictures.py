@@ -19,11 +19,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from roomplan.errors import RoomplanError
+from roomplan.foreign_text import printable
 from roomplan.reports.documents import CAUTION
 from roomplan.reports.figure_files import (
     letters_in,
     picture_format,
-    picture_text,
     save_pages,
     say_why,
     shortened,
@@ -128,10 +128,10 @@ def draw_responses(pages: Sequence[tuple[str, Sequence[PicturedChannel]]], targe
         )
     for title, channels in pages:
         if not channels:
-            raise RoomplanError(f"{picture_text(title)}: no channel to draw", remedy="name at least one")
+            raise RoomplanError(f"{printable(title)}: no channel to draw", remedy="name at least one")
         if len(channels) > MOST_CHANNELS:
             raise RoomplanError(
-                f"{picture_text(title)}: a picture shows {MOST_CHANNELS} channels at most, "
+                f"{printable(title)}: a picture shows {MOST_CHANNELS} channels at most, "
                 f"this response has {len(channels)}",
                 remedy="choose a channel",
             )
@@ -167,7 +167,7 @@ def _page(title: str, channels: Sequence[PicturedChannel]) -> Figure:
     figure = Figure(figsize=size, facecolor="white")
 
     def words(x: float, from_top: float, text: str, **settings: Any) -> None:
-        figure.text(x / size[0], 1.0 - from_top / size[1], picture_text(text), parse_math=False, **settings)
+        figure.text(x / size[0], 1.0 - from_top / size[1], printable(text), parse_math=False, **settings)
 
     words(0.2, 0.34, shortened(title, size[0] - 0.4, 12.0), fontsize=12, fontweight="bold")
     for column, (channel, lines) in enumerate(zip(channels, notes, strict=True)):
@@ -301,7 +301,7 @@ def _draw_decays(axes: Axes, channel: PicturedChannel, scales: _Scales) -> None:
         axes.text(
             -0.015,
             start,
-            picture_text(curve.label),
+            printable(curve.label),
             transform=beside,
             ha="right",
             va="center",
@@ -721,7 +721,7 @@ def _note_lines(figures: DecayFigures, width: float) -> list[str]:
         if reason is not None:
             alone = all(other in {reason, None} for _, other in found)
             text += f": {reason}" + ("" if alone else f" ({name} Hz)")
-        lines += textwrap.wrap(picture_text(text), letters_in(width, 7.0), subsequent_indent="   ")
+        lines += textwrap.wrap(printable(text), letters_in(width, 7.0), subsequent_indent="   ")
     if len(lines) > _MOST_NOTE_LINES:
         lines = [*lines[: _MOST_NOTE_LINES - 1], "… the rest is in the table"]
     return lines

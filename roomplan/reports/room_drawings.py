@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from roomplan.foreign_text import printable
 from roomplan.reports.documents import CAUTION
-from roomplan.reports.figure_files import letters_in, picture_format, picture_text, save_pages, shortened
+from roomplan.reports.figure_files import letters_in, picture_format, save_pages, shortened
 from roomplan.reports.room_reports import describe_setup, grouped, metres, seat_words, size_words
 from roomplan.reports.tables import figure, level
 from roomplan.rooms.geometry import source_position
@@ -135,7 +136,7 @@ class _Sheet:
 
     def words(self, x: float, y: float, text: str, **settings: Any) -> Text:
         """Put words at a place, and keep others off it."""
-        made = self.axes.text(x, y, picture_text(text), parse_math=False, **settings)
+        made = self.axes.text(x, y, printable(text), parse_math=False, **settings)
         self.taken.append(self.extent(made))
         return made
 
@@ -150,7 +151,7 @@ class _Sheet:
         made = self.axes.text(
             0.0,
             0.0,
-            picture_text(text),
+            printable(text),
             ha="center",
             va="center",
             parse_math=False,
@@ -563,7 +564,7 @@ def _draw_side(sheet: _Sheet, portrait: RoomPortrait, view: _View) -> None:
 
 def _at_most_two_lines(sheet: _Sheet, text: str, right: float) -> list[str]:
     """Text in one line where it fits, else in two."""
-    tried = sheet.axes.text(_LEFT, 0.0, picture_text(text), fontsize=_SMALL, parse_math=False)
+    tried = sheet.axes.text(_LEFT, 0.0, printable(text), fontsize=_SMALL, parse_math=False)
     fits = sheet.extent(tried).right <= right
     tried.remove()
     most = letters_in(right - _LEFT, 0.92 * _SMALL)

@@ -18,7 +18,6 @@ from rich.text import Text
 
 import roomplan
 from roomplan.reports.documents import CAUTION, Document, rounded
-from roomplan.reports.measurements import printable
 from roomplan.reports.tables import figure, level, plain_table
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
 
@@ -383,7 +382,7 @@ def response_lines(written: WrittenResponse) -> list[Text]:
     first = f"first reflection {_milliseconds(written.first_reflection_s)} ms after the direct sound"
     measured = f"T30 {figure(figures.t30_mid_s)} s, C80 {level(figures.c80_mid_db)} dB (500 and 1000 Hz)"
     lines = [
-        f"{printable(written.file)}: {what}",
+        f"{written.file}: {what}",
         f"{spec.title}, seat {seat_words(written.seat)}, {sources}, {away}",
         f"{measured}, {first}",
         f"peak {peak} dBFS{over} · {LEVEL_NOTE}",
@@ -478,7 +477,7 @@ def response_document(written: WrittenResponse) -> Document:
     return {
         "schema": "roomplan.synthesise/1",
         "roomplan": roomplan.__version__,
-        "file": printable(written.file),
+        "file": str(written.file),
         "room": written.spec.name,
         "seat": {"distance_m": written.seat.distance_m, "angle_deg": written.seat.angle_deg},
         "spread_m": written.spread_m,
@@ -503,10 +502,10 @@ def response_document(written: WrittenResponse) -> Document:
 def _room_head(spec: RoomSpecification) -> Document:
     length, width, height = spec.dimensions_m
     return {
-        "name": printable(spec.name),
+        "name": spec.name,
         "title": spec.title,
         "character": spec.character,
-        "file": printable(spec.source),
+        "file": str(spec.source),
         "length_m": length,
         "width_m": width,
         "height_m": height,

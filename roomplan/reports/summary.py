@@ -8,15 +8,12 @@ Figures are those of the mix.
 
 from __future__ import annotations
 
-import csv
-import io
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from rich.text import Text
-
 import roomplan
 from roomplan.errors import RoomplanError
+from roomplan.reports.csv_rows import csv_text
 from roomplan.reports.documents import CAUTION, Document, rounded
 from roomplan.reports.tables import DASH, figure, level, plain_table
 
@@ -99,12 +96,12 @@ def summary_table(summaries: Sequence[JobSummary]) -> Table:
         table.add_column("change", justify="right", no_wrap=True)
     table.add_column("folder", overflow="fold")
     for one in summaries:
-        name = Text(one.cue or one.title)
+        name = one.cue or one.title
         took = figure(one.seconds, 1)
         if one.problems:
             reason, *more = one.problems
             reason += f" (and {len(more)} more)" if more else ""
-            table.add_row(name, *[DASH] * 7, took, *([DASH] if against else []), Text(f"failed: {reason}"))
+            table.add_row(name, *[DASH] * 7, took, *([DASH] if against else []), f"failed: {reason}")
             continue
         table.add_row(
             name,
@@ -117,7 +114,7 @@ def summary_table(summaries: Sequence[JobSummary]) -> Table:
             str(len(one.warnings)),
             took,
             *([level(one.change_lu)] if against else []),
-            Text(", ".join(str(folder) for folder in one.folders)),
+            ", ".join(str(folder) for folder in one.folders),
         )
     return table
 
@@ -135,16 +132,14 @@ _COLUMNS = (
 
 def summary_csv(summaries: Sequence[JobSummary]) -> str:
     """Rows for a table file: one for each plan. An empty cell is a figure that does not exist."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(_COLUMNS)
+    rows: list[Sequence[str | float | None]] = [_COLUMNS]
     for one in summaries:
         entry = _entry(one)
         entry["warnings"] = len(one.warnings)
         entry["folders"] = " ".join(entry["folders"])
         entry["reason"] = " ".join(one.problems)
-        writer.writerow([entry[column] for column in _COLUMNS])
-    return stream.getvalue()
+        rows.append([entry[column] for column in _COLUMNS])
+    return csv_text(rows)
 
 
 def summary_document(summaries: Sequence[JobSummary]) -> Document:
@@ -186,7 +181,7 @@ def inputs_table(inputs: Sequence[Input]) -> Table:
     for heading in ("state", "kind", "of", "file"):
         table.add_column(heading, overflow="fold")
     for one in inputs:
-        table.add_row(one.state, one.kind, one.of or "", Text(one.file))
+        table.add_row(one.state, one.kind, one.of or "", one.file)
     return table
 
 

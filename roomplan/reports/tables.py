@@ -2,19 +2,26 @@
 
 Conventions
 -----------
-Tables are rich tables; a figure that does not exist is a dash. Levels carry one decimal, times two.
+Tables are rich tables. A cell, heading or title given as a plain text becomes one printable line, whatever
+names it holds; a rich text keeps its own lines. A figure that does not exist is a dash. Levels carry one
+decimal, times two.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from rich import box
 from rich.table import Table
 from rich.text import Text
 
+from roomplan.foreign_text import printable, printable_lines
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from rich.console import RenderableType
+    from rich.style import StyleType
 
     from roomplan.acoustics.analysis import BandFigures
     from roomplan.errors import Problem
@@ -39,11 +46,34 @@ __all__ = [
 DASH = "–"
 
 
+class _PrintableTable(Table):
+    """A table in which names show what they are."""
+
+    def add_column(self, header: RenderableType = "", footer: RenderableType = "", **settings: Any) -> None:
+        super().add_column(_printable_cell(header), _printable_cell(footer), **settings)
+
+    def add_row(
+        self,
+        *renderables: RenderableType | None,
+        style: StyleType | None = None,
+        end_section: bool = False,
+    ) -> None:
+        cells = (None if cell is None else _printable_cell(cell) for cell in renderables)
+        super().add_row(*cells, style=style, end_section=end_section)
+
+
+def _printable_cell(cell: RenderableType) -> RenderableType:
+    if isinstance(cell, Text):
+        shown = printable_lines(cell.plain)
+        return cell if shown == cell.plain else Text(shown, style=cell.style)
+    return printable(cell) if isinstance(cell, str) else cell
+
+
 def plain_table(title: str, caption: str | None = None) -> Table:
     """Empty table in the house style."""
-    return Table(
-        title=title,
-        caption=caption,
+    return _PrintableTable(
+        title=printable(title),
+        caption=None if caption is None else printable_lines(caption),
         title_justify="left",
         caption_justify="left",
         title_style="bold",

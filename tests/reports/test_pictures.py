@@ -213,7 +213,7 @@ def test_the_svg_holds_titles_bands_units_and_the_caution_as_text(tmp_path: Path
 def test_a_title_is_never_read_as_a_formula_and_may_hold_anything_a_file_name_can(tmp_path: Path):
     target = tmp_path / "odd.svg"
     draw_response("$x^2$ <&>\x07\udcff.wav", [channel_of("a\nb")], target)
-    assert ">$x^2$ &lt;&amp;&gt;  .wav</text>" in target.read_text(encoding="utf-8")
+    assert r">$x^2$ &lt;&amp;&gt;\x07\udcff.wav</text>" in target.read_text(encoding="utf-8")
 
 
 def test_nothing_is_told_by_colour(tmp_path: Path):

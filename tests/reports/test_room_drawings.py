@@ -416,7 +416,7 @@ def test_a_title_is_never_read_as_a_formula_and_may_hold_anything(portraits, tmp
     portrait = portraits("small")
     odd = replace(portrait, spec=replace(portrait.spec, title="$x^2$ <&>\x07", character="long " * 90))
     draw_room(odd, tmp_path / "odd.svg")
-    assert ">$x^2$ &lt;&amp;&gt; </text>" in (tmp_path / "odd.svg").read_text(encoding="utf-8")
+    assert r">$x^2$ &lt;&amp;&gt;\x07</text>" in (tmp_path / "odd.svg").read_text(encoding="utf-8")
 
 
 def test_an_unknown_suffix_and_a_missing_folder_are_one_line(portraits, tmp_path):
