@@ -48,6 +48,8 @@ if TYPE_CHECKING:
 
     import soundfile
 
+    from .files import SoundInfo
+
 __all__ = [
     "StatedLoudness",
     "TimeReference",
@@ -55,6 +57,7 @@ __all__ = [
     "plain_ascii",
     "read_time_reference",
     "reserve_bext",
+    "stated_time",
     "write_bext",
 ]
 
@@ -70,6 +73,9 @@ _LOUDNESS_VERSION = 2
 # EBU Tech 3285 v2, 2.3: hundredths; 7FFFh says "not used", and so does what is outside ±99.99 (from memory).
 _NOT_USED = 0x7FFF
 _LARGEST_HUNDREDTHS = 9999
+
+# Containers of libsndfile that may hold the chunk.
+_WITH_REFERENCE = frozenset({"WAV", "WAVEX", "RF64"})
 
 _LARGEST_REFERENCE = 2**64 - 1
 
@@ -188,6 +194,20 @@ def read_time_reference(path: Path) -> TimeReference | None:
     raise AudioError(
         path, "states a time in samples, but no sample rate to count them by", remedy="export it again"
     )
+
+
+def stated_time(info: SoundInfo) -> TimeReference | None:
+    """Time of day that a sound file states; None where its container has none, or it is 0, which is unset.
+
+    Raises
+    ------
+    AudioError
+        As `read_time_reference`.
+    """
+    if info.container not in _WITH_REFERENCE:
+        return None
+    time = read_time_reference(info.path)
+    return time if time is not None and time.samples else None
 
 
 def bext_chunk(

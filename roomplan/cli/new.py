@@ -243,7 +243,8 @@ def _table(draft: Proposal | Filling) -> Table:
         before = row.section
         seat, sends = "", ""
         if row.proposed is not None and not again:
-            seat = f"{row.proposed.distance_m:g}, {row.proposed.angle_deg:g}".replace("-", "−")
+            at = row.proposed.seat
+            seat = DASH if at is None else f"{at.distance_m:g}, {at.angle_deg:g}".replace("-", "−")
             sends = ", ".join(
                 f"{room} {'off' if send.level_db is None else f'{send.level_db:g}'.replace('-', '−')}"
                 for room, send in row.sends.items()
@@ -264,7 +265,7 @@ def _remarks(draft: Proposal | Filling) -> list[Text]:
     from roomplan.drafting.filling import Filling
     from roomplan.drafting.writing import shown
 
-    lines = [f"note: {shown(remark, 300)}" for remark in draft.remarks]
+    lines = [f"note: {shown(remark, 300)}" for remark in (*draft.remarks, *draft.facts.remarks)]
     for section in _proposed(draft):
         lines += [
             f"note: {section.name}: {shown(remark.removeprefix('? '), 300)}" for remark in section.remarks
@@ -300,8 +301,8 @@ def _document(draft: Proposal | Filling, plan: Path) -> dict[str, Any]:
         {
             "section": section.name,
             "group": section.group,
-            "distance_m": section.distance_m,
-            "angle_deg": section.angle_deg,
+            "distance_m": None if section.seat is None else section.seat.distance_m,
+            "angle_deg": None if section.seat is None else section.seat.angle_deg,
             "sends": {room: send.level_db for room, send in all_sends(draft, section).items()},
             "sure": section.sure,
             "why": section.why,
@@ -315,9 +316,12 @@ def _document(draft: Proposal | Filling, plan: Path) -> dict[str, Any]:
         "version": roomplan.__version__,
         "plan": str(plan),
         "title": draft.title,
+        "cue": draft.facts.cue,
+        "frame_rate": None if draft.facts.frame_rate is None else draft.facts.frame_rate.name,
+        "start": None if draft.facts.start is None else str(draft.facts.start),
         "files": files,
         "sections": sections,
-        "remarks": list(draft.remarks),
+        "remarks": [*draft.remarks, *draft.facts.remarks],
     }
     if isinstance(draft, Filling):
         document["template"] = str(draft.base)

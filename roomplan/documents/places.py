@@ -90,6 +90,11 @@ class PlaceMap:
         spot = self._exact(path)
         return spot is not None and bool(spot.refused)
 
+    def add(self, key: str, place: Place) -> None:
+        """Note a key of the whole document that its file does not have, and where it counts as read."""
+        if isinstance(self.root.children, dict):
+            self.root.children[key] = Spot(place, place)
+
     def drop(self, path: KeyPath) -> None:
         """Forget the node at `path`, which the caller removes from the data; remember its key as refused."""
         parent = self._exact(path[:-1]) if path else None

@@ -5,6 +5,7 @@ Modules
 names        what a file name says once cue, take, version and what all files share are taken off
 instruments  what sections are called in five languages, where they sit, and what they are sent
 recognition  which of them a name means
+cue          what names and times in the files say of the cue: its name, frame rate, start
 patterns     how a plan names files
 listening    what is in the files: channels, rates, loudness, where each sounds
 proposal     stems → sections, groups, seats, sends, each with how sure it is and why

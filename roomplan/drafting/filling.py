@@ -15,22 +15,37 @@ from typing import TYPE_CHECKING
 
 from roomplan.errors import PlanError
 from roomplan.mixing.stems import StemsFolder
-from roomplan.plan.load import load_plan
+from roomplan.plan.load import load_template
+from roomplan.plan.templates import fields_of
+from roomplan.rooms.geometry import seat_fault
+from roomplan.rooms.room_file import load_room_specification
 
+from .cue import cue_facts
 from .instruments import find_instrument
 from .names import read_names
 from .patterns import StemText, StemTexts
-from .proposal import HIGHEST_PLAN_RATE, LeftOut, ProposedSection, ProposedSend, propose
+from .proposal import (
+    HIGHEST_PLAN_RATE,
+    LeftOut,
+    ProposedSection,
+    ProposedSend,
+    fitting_seat,
+    folder_name,
+    propose,
+)
 from .recognition import decide, find_hits
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from roomplan.plan.model import Plan, Section, StemEntry
+    from roomplan.plan.model import Plan, Seat, Section, StemEntry
+    from roomplan.plan.written import WrittenPlan
+    from roomplan.rooms.spec import RoomSpecification
 
+    from .cue import CueFacts
     from .listening import StemFile
-    from .proposal import Proposal
+    from .proposal import Proposal, ProposedSeat
 
 __all__ = ["Filling", "fill_template"]
 
@@ -62,6 +77,13 @@ class Filling:
     margins : tuple or None
         What is left of the template's margins; None where they stay as they are.
     left_out : tuple of LeftOut
+    facts : CueFacts
+        What this cue says that the template does not.
+    starts_elsewhere : bool
+        The template's `start` is that of another cue.
+    spreads : mapping
+        Section → metres between its two sources, where its stems are stereo and its rooms have no space for
+        more.
     remarks : tuple of str
     """
 
@@ -78,12 +100,15 @@ class Filling:
     alternates: Mapping[str, tuple[str, ...] | None]
     margins: tuple[tuple[str, str, str], ...] | None
     left_out: tuple[LeftOut, ...]
+    facts: CueFacts
+    starts_elsewhere: bool
+    spreads: Mapping[str, float]
     remarks: tuple[str, ...]
 
     @property
     def sections_change(self) -> bool:
         """Whether the leaf says anything about sections."""
-        return bool(self.narrowed or self.added or set(self.missing) - set(self.optional))
+        return bool(self.narrowed or self.added or self.spreads or set(self.missing) - set(self.optional))
 
 
 def fill_template(
@@ -109,11 +134,13 @@ def fill_template(
     PlanError
         The template has problems.
     """
-    loaded = load_plan(base)
-    if loaded.plan is None or loaded.problems:
+    proposal = propose(folder, files, answers=answers)
+    said = {"cue": proposal.facts.cue or folder_name(folder), "version": proposal.facts.version or "1"}
+    loaded = load_template(base, said)
+    if loaded.plan is None or loaded.written is None:
         raise PlanError(loaded.problems)
     plan = loaded.plan
-    proposal = propose(folder, files, answers=answers)
+    needed = _fields_needed(loaded.written)
     left_out = {left.file.name: left for left in proposal.left_out}
     claims, fitting = _claims(plan, folder, files)
     owners = _owners(plan, claims)
@@ -135,7 +162,7 @@ def fill_template(
             why = "only these: the others are in another section, older, or cannot be read"
             entries = [_entry(file.name, given, fitting[name], texts) for file in mine]
             narrowed[name] = (tuple(entries), why)
-        elif len(given) < len(section.stems):
+        elif len(given) < len(section.stems) and not section.optional:
             why = "the template's other patterns fit nothing here"
             narrowed[name] = (tuple(StemText(e.pattern, e.pan, e.level_db) for e in given), why)
     _fill_by_name(plan, proposal, filled, narrowed)
@@ -144,16 +171,18 @@ def fill_template(
         for name, section in plan.sections.items()
         if name not in filled
     }
-    optional = tuple(name for name in missing if getattr(plan.sections[name], "optional", False))
+    optional = tuple(name for name in missing if plan.sections[name].optional)
     gone = set(missing) - set(optional)
     heard = {file.name for section in filled.values() for file in section}
-    added = _added(plan, proposal, heard, {*plan.sections, *plan.groups})
+    rooms = _synthetic_rooms(plan)
+    added = _added(plan, proposal, rooms, heard)
     used = [file for section in filled.values() for file in section] + [f for s in added for f in s.files]
     rates = Counter(file.sample_rate for file in used)
     rate = None
     if plan.sample_rate is None and (len(rates) > 1 or max(rates, default=0) > HIGHEST_PLAN_RATE):
         rate = min(HIGHEST_PLAN_RATE, max(rates, key=lambda one: (rates[one], one)))
     remaining = {file.name for file in used}
+    facts = _facts(plan, proposal, said, needed)
     return Filling(
         title=proposal.title,
         folder=folder,
@@ -172,8 +201,87 @@ def fill_template(
             for file in files
             if file.name not in remaining
         ),
+        facts=facts,
+        starts_elsewhere=plan.start is not None
+        and facts.start is None
+        and proposal.facts.cue not in {None, plan.cue},
+        spreads=_spreads(plan, rooms, filled),
         remarks=proposal.remarks,
     )
+
+
+def _fields_needed(written: WrittenPlan) -> set[str]:
+    """Fields in braces that the names of the template's deliveries have."""
+    deliveries = written.data.get("deliveries")
+    texts = [
+        text
+        for delivery in (deliveries.values() if isinstance(deliveries, dict) else ())
+        for key in ("folder", "file_name")
+        if isinstance(text := delivery.get(key), str)
+    ]
+    return {field for text in texts for field in fields_of(text)}
+
+
+def _facts(plan: Plan, proposal: Proposal, said: Mapping[str, str], needed: set[str]) -> CueFacts:
+    """What the leaf has to say of its cue: what the template needs, and what differs from it."""
+    found = cue_facts(
+        folder_name(proposal.folder), proposal.stems, cue=proposal.facts.cue, template_rate=plan.frame_rate
+    )
+    remarks = list(found.remarks)
+    cue, version = found.cue, None
+    if cue is None and "cue" in needed and plan.cue == said["cue"]:
+        cue = said["cue"]
+        remarks.append("? no name states a cue: `cue` is the name of the folder")
+    if "version" in needed and plan.version == said["version"]:
+        version = said["version"]
+    rate = found.frame_rate
+    if rate is not None and plan.frame_rate is not None and rate != plan.frame_rate:
+        remarks.append(f"? the names state {rate} frames a second, the template {plan.frame_rate}")
+    return replace(
+        found,
+        cue=cue,
+        version=version,
+        frame_rate=None if rate == plan.frame_rate else rate,
+        start=found.start,
+        remarks=tuple(remarks),
+    )
+
+
+def _synthetic_rooms(plan: Plan) -> dict[str, RoomSpecification]:
+    """Name in the plan → the room, of those that are synthetic; `check` says what is wrong with others."""
+    found = {}
+    for name, room in plan.rooms.items():
+        if room.synthetic is not None:
+            spec, _problems = load_room_specification(room.synthetic)
+            if spec is not None:
+                found[name] = spec
+    return found
+
+
+def _spreads(
+    plan: Plan, rooms: Mapping[str, RoomSpecification], filled: Mapping[str, Sequence[StemFile]]
+) -> dict[str, float]:
+    """Narrower spreads for sections of the template whose stereo stems have no room at their seats."""
+    spreads = {}
+    for name, files in filled.items():
+        section = plan.sections[name]
+        seat = section.seat
+        used = [rooms[send.room] for send in section.sends if send.room in rooms]
+        if seat is None or all(file.channels == 1 for file in files) or not _outside(used, seat, 2):
+            continue
+        narrower = [spread for spread in (1.5, 0.0) if spread < seat.spread_m]
+        fitting = [
+            spread
+            for spread in narrower
+            if not _outside(used, replace(seat, spread_m=spread), 2 if spread else 1)
+        ]
+        if fitting:
+            spreads[name] = fitting[0]
+    return spreads
+
+
+def _outside(rooms: Sequence[RoomSpecification], seat: Seat, sources: int) -> bool:
+    return any(seat_fault(room, seat, sources if seat.spread_m else 1) is not None for room in rooms)
 
 
 def _fill_by_name(
@@ -239,12 +347,14 @@ def _owners(plan: Plan, claims: Mapping[str, Sequence[tuple[str, str]]]) -> dict
     }
 
 
-def _added(plan: Plan, proposal: Proposal, heard: set[str], taken: set[str]) -> tuple[ProposedSection, ...]:
+def _added(
+    plan: Plan, proposal: Proposal, rooms: Mapping[str, RoomSpecification], heard: set[str]
+) -> tuple[ProposedSection, ...]:
     """Sections for the files that no section of the template claims."""
     all_names = [file.name for section in proposal.sections for file in section.files]
     all_names += [left.file.name for left in proposal.left_out]
     texts = StemTexts(all_names)
-    folded_names = {name.casefold() for name in taken}
+    folded_names = {name.casefold() for name in (*plan.sections, *plan.groups)}
     added = []
     for section in proposal.sections:
         files = tuple(file for file in section.files if file.name not in heard)
@@ -260,6 +370,7 @@ def _added(plan: Plan, proposal: Proposal, heard: set[str], taken: set[str]) -> 
             entries = tuple(StemText(texts.exact(file.name)) for file in files)
         model = _nearest(plan, section)
         sends, remark = _sends_like(plan, model)
+        seat, remarks = _seat_in(plan, rooms, section, sends)
         added.append(
             replace(
                 section,
@@ -267,8 +378,9 @@ def _added(plan: Plan, proposal: Proposal, heard: set[str], taken: set[str]) -> 
                 files=files,
                 texts=entries,
                 group=None,
+                seat=seat,
                 sends=sends,
-                remarks=(*section.remarks, remark) if remark else section.remarks,
+                remarks=(*section.remarks, remark, *remarks),
             )
         )
     return tuple(added)
@@ -284,7 +396,26 @@ def _nearest(plan: Plan, section: ProposedSection) -> Section | None:
     return None
 
 
-def _sends_like(plan: Plan, model: Section | None) -> tuple[dict[str, ProposedSend], str | None]:
+def _seat_in(
+    plan: Plan,
+    rooms: Mapping[str, RoomSpecification],
+    section: ProposedSection,
+    sends: Mapping[str, ProposedSend],
+) -> tuple[ProposedSeat | None, tuple[str, ...]]:
+    """Seat of a section in the rooms of the template, and what is to be said of it."""
+    names = {*sends, *_shared_rooms(plan)}
+    used = [spec for name, spec in rooms.items() if name in names]
+    wanted = section.typical
+    seat = fitting_seat(used, wanted.distance_m, wanted.angle_deg, sources=section.sources)
+    if seat is None:
+        return None, ("? its rooms have no place for a seat of its own: it plays from their reference seats",)
+    if (seat.distance_m, seat.angle_deg) == (wanted.distance_m, wanted.angle_deg):
+        return seat, ()
+    moved = f"{wanted.distance_m:g} m at {wanted.angle_deg:g}°".replace("-", "−")
+    return seat, (f"its usual seat, {moved}, is outside these rooms: the nearest that fits",)
+
+
+def _sends_like(plan: Plan, model: Section | None) -> tuple[dict[str, ProposedSend], str]:
     """Sends of a section of the template; without one, the shared ones do, else its quietest send."""
     if model is not None:
         sends: dict[str, ProposedSend] = {}

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.audio.broadcast import stated_time
 from roomplan.audio.files import BLOCK_FRAMES, SoundSource
 from roomplan.audio.names import is_sound_name, natural_order
 from roomplan.errors import AudioError, RoomplanError
@@ -54,6 +55,9 @@ class StemFile:
         From the first to the last sound; None for silence and above 192 kHz.
     silent : bool
         Nothing but zeros.
+    begins_sample : int or None
+        Time of day at which it begins, in its own samples from midnight; None where the file states none
+        or 0.
     fault : str or None
         Why it cannot be rendered, in one line.
     """
@@ -66,6 +70,7 @@ class StemFile:
     peak_dbfs: float | None = None
     sounds_s: tuple[float, float] | None = None
     silent: bool = False
+    begins_sample: int | None = None
     fault: str | None = None
 
 
@@ -180,6 +185,7 @@ def _measured(source: SoundSource) -> StemFile:
         if meter is not None:
             meter.feed(part)
     loudness, sounds = None, None
+    time = stated_time(info)
     if meter is not None and peak > 0.0:
         loudness = meter.result().loudness.integrated_lufs
         sounds = _sounding(meter, info)
@@ -192,6 +198,7 @@ def _measured(source: SoundSource) -> StemFile:
         peak_dbfs=20.0 * float(np.log10(peak)) if peak > 0.0 else None,
         sounds_s=sounds,
         silent=peak == 0.0,
+        begins_sample=None if time is None else time.samples,
     )
 
 

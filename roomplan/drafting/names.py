@@ -4,9 +4,9 @@ Conventions
 -----------
 A name is compared in Unicode NFC, case folded, accents dropped (`fold`). It is cut into *tokens*, words and
 numbers, at separators, between letters and digits and at the humps of camelCase. *Marks* (cue, take,
-version, date, reel, rate, word length, tempo, side, microphone) are recognised by their form and taken out.
-What most names of a folder begin or end with (the cue's title, initials) is *shared*: kept aside, since
-it may still be all that names the instrument.
+version, date, reel, rate, word length, tempo, timecode, frame rate, side, microphone) are recognised by
+their form and taken out. What most names of a folder begin or end with (the cue's title, initials) is
+*shared*: kept aside, since it may still be all that names the instrument.
 
 Sources
 -------
@@ -21,15 +21,25 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
+from roomplan.audio.timecode import FRAME_RATES
 from roomplan.mixing.stem_names import MARKS, Token, fold, mark_numbers, split_side, tokens_between
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-__all__ = ["StemName", "Token", "fold", "read_names", "word_forms", "word_set"]
+__all__ = ["StemName", "Token", "fold", "marks_of", "read_names", "word_forms", "word_set"]
 
 Side = Literal["left", "right"]
 
+# Their digits → the rate, where a name leaves the point out or rounds.
+_FRAME_RATES = {
+    "23976": "23.976",
+    "2398": "23.976",
+    "2997": "29.97",
+    "47952": "47.952",
+    "5994": "59.94",
+}
+_KNOWN_RATES = frozenset(rate.name for rate in FRAME_RATES)
 # " L", "(L)", "[L]", "BrassL": sides that are not joined by the stems folder, believed only where both exist
 _LOOSE_SIDE = re.compile(r"(?:[ _.-]*[(\[](?P<b>[LRlr])[)\]]|[ ]+(?P<s>[LRlr])|(?<=[^\W\d_A-Z])(?P<c>[LR]))$")
 
@@ -67,6 +77,10 @@ class StemName:
     leading, trailing : tuple of Token
         What most names of the folder begin and end with.
     cue, side, microphone : str or None
+    frame_rate : str or None
+        As `audio.timecode` names it, such as "29.97df".
+    timecode : tuple of str, or None
+        Four fields of two digits.
     version : tuple of int or None
     take : int or None
     loose_side : bool
@@ -83,6 +97,8 @@ class StemName:
     side: Side | None = None
     loose_side: bool = False
     microphone: str | None = None
+    frame_rate: str | None = None
+    timecode: tuple[str, ...] | None = None
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -177,9 +193,7 @@ def _draft(stem: str, loose: tuple[str, Side] | None) -> _Draft:
     position = 0
     for match in MARKS.finditer(stem, 0, end):
         tokens += tokens_between(stem, position, match.start())
-        for kind, text in match.groupdict().items():
-            if text is not None:
-                found.setdefault(kind.removeprefix("cue_"), text)
+        _note(match, found)
         position = match.end()
     tokens += tokens_between(stem, position, end)
     kept, microphone = _without_microphone(tokens)
@@ -189,8 +203,36 @@ def _draft(stem: str, loose: tuple[str, Side] | None) -> _Draft:
         version=mark_numbers(found["version"]) if "version" in found else None,
         take=mark_numbers(found["take"])[0] if "take" in found else None,
         microphone=microphone,
+        frame_rate=_frame_rate(found.get("frames")),
+        timecode=tuple(re.findall(r"\d\d", found["timecode"])) if "timecode" in found else None,
     )
     return _Draft(name, kept)
+
+
+def marks_of(text: str) -> dict[str, str]:
+    """First mark of each kind in a name, such as `cue` → `3m12`."""
+    found: dict[str, str] = {}
+    for match in MARKS.finditer(unicodedata.normalize("NFC", text)):
+        _note(match, found)
+    return found
+
+
+def _note(match: re.Match[str], found: dict[str, str]) -> None:
+    for kind, text in match.groupdict().items():
+        if text is not None:
+            found.setdefault(kind.removeprefix("cue_"), text)
+
+
+def _frame_rate(mark: str | None) -> str | None:
+    """Name of the frame rate that a mark such as `2997 fps DF` means; None for a kind of drop that is not."""
+    if mark is None:
+        return None
+    digits = "".join(letter for letter in mark if letter.isdecimal())
+    number = _FRAME_RATES.get(digits, digits)
+    text = mark.casefold()
+    drop = text.endswith("df") and not text.endswith("ndf")
+    name = f"{number}df" if drop else number
+    return name if name in _KNOWN_RATES else None
 
 
 def _without_microphone(tokens: list[Token]) -> tuple[list[Token], str | None]:

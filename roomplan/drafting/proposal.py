@@ -27,6 +27,7 @@ from roomplan.plan.model import DEFAULT_SPREAD_M, Seat
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 
+from .cue import CueFacts, cue_facts
 from .instruments import FAMILIES, NOT_STEMS, Instrument, find_instrument, score_place
 from .names import ROOM_MICROPHONES, StemName, Token, fold, read_names, word_set
 from .patterns import StemText, StemTexts, folded
@@ -44,8 +45,10 @@ __all__ = [
     "Proposal",
     "ProposedGroup",
     "ProposedRoom",
+    "ProposedSeat",
     "ProposedSection",
     "ProposedSend",
+    "fitting_seat",
     "propose",
 ]
 
@@ -97,6 +100,15 @@ class ProposedSend:
 
 
 @dataclass(frozen=True, slots=True)
+class ProposedSeat:
+    """Where a section sits: as `plan.model.Seat`, without a place in a file."""
+
+    distance_m: float
+    angle_deg: float
+    spread_m: float = DEFAULT_SPREAD_M
+
+
+@dataclass(frozen=True, slots=True)
 class ProposedSection:
     """A section.
 
@@ -106,8 +118,10 @@ class ProposedSection:
     files : tuple of StemFile
     texts : tuple of StemText
         What its `stems` say.
-    distance_m, angle_deg, spread_m : float
-        Its seat.
+    seat : ProposedSeat or None
+        None where the rooms have no place for one: then it plays from their reference seats.
+    typical : ProposedSeat
+        Where it would sit in a large room.
     sends : mapping
         Room → send, its own only: not those of its group.
     group : str or None
@@ -117,21 +131,23 @@ class ProposedSection:
         What it could be instead.
     remarks : tuple of str
         What a practitioner should know: silence, a missing half, other rates.
+    sources : int
+        Points of its seat it plays from: 1 where everything in it is mono.
     """
 
     name: str
     family: str
     files: tuple[StemFile, ...]
     texts: tuple[StemText, ...]
-    distance_m: float
-    angle_deg: float
-    spread_m: float
+    seat: ProposedSeat | None
+    typical: ProposedSeat
     sends: Mapping[str, ProposedSend]
     group: str | None
     sure: bool
     why: str
     alternative: str | None
     remarks: tuple[str, ...] = ()
+    sources: int = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +173,8 @@ class LeftOut:
 class Proposal:
     """A whole plan before it is written.
 
-    `sample_rate` is None where the stems agree. `remarks` concern the folder as a whole.
+    `sample_rate` is None where the stems agree. `stems` are the files of the sections and their names,
+    `facts` what they say of the cue. `remarks` concern the folder as a whole.
     """
 
     title: str
@@ -168,6 +185,8 @@ class Proposal:
     groups: tuple[ProposedGroup, ...]
     sections: tuple[ProposedSection, ...]
     left_out: tuple[LeftOut, ...]
+    facts: CueFacts
+    stems: tuple[tuple[StemFile, StemName], ...]
     remarks: tuple[str, ...] = ()
 
     @property
@@ -448,6 +467,7 @@ def _arranged(folder: Path, files: Sequence[StemFile], found: _Sorted) -> Propos
         family == "other" for family in families.values()
     )
     voices = any(family in {"choir", "organ"} for family in families.values())
+    stems = tuple((entry.file, entry.name) for entry in used)
     rates = Counter(entry.file.sample_rate for entry in used)
     rate = _plan_rate(rates)
     specs = _specifications()
@@ -496,6 +516,8 @@ def _arranged(folder: Path, files: Sequence[StemFile], found: _Sorted) -> Propos
         groups=groups,
         sections=tuple(sections),
         left_out=tuple(found.left_out),
+        facts=cue_facts(folder_name(folder), stems, cue=found.cue),
+        stems=stems,
         remarks=tuple(remarks),
     )
 
@@ -656,7 +678,7 @@ def _section(
     rooms = [specs[room] for room, send in sends.items() if send.level_db is not None]
     if STAGE in by_role and by_role[STAGE] not in sends:
         rooms.append(specs[by_role[STAGE]])
-    distance, spread = _fitting_seat(rooms, distance, angle, sources=1 if mono else 2)
+    sources = 1 if mono else 2
     spans = [entry.name.stem[entry.span[0] : entry.span[1]] if entry.span else None for entry in entries]
     sure = all(entry.sure for entry in entries)
     doubtful = next((entry for entry in entries if not entry.sure), entries[0])
@@ -666,9 +688,9 @@ def _section(
         family=family,
         files=tuple(entry.file for entry in entries),
         texts=texts.naming([entry.file.name for entry in entries], spans, loose),
-        distance_m=distance,
-        angle_deg=angle,
-        spread_m=spread,
+        seat=fitting_seat(rooms, distance, angle, sources=sources),
+        typical=ProposedSeat(distance, angle),
+        sources=sources,
         sends=sends,
         group=group,
         sure=sure,
@@ -740,20 +762,38 @@ def _remarks(entries: Sequence[_File], rates: Counter[int]) -> tuple[str, ...]:
     return tuple(_few(found, 8))
 
 
-def _fitting_seat(
+def fitting_seat(
     rooms: Iterable[RoomSpecification], distance: float, angle: float, *, sources: int
-) -> tuple[float, float]:
-    """Largest distance up to the typical one that every room has space for, and the spread that fits."""
+) -> ProposedSeat | None:
+    """Seat as near to the typical one as every room has space for: nearer first, then narrower, then ahead.
+
+    Parameters
+    ----------
+    rooms : iterable of RoomSpecification
+        Synthetic rooms that the section is sent to; without any the typical seat fits.
+    distance, angle : float
+        Metres and degrees of the typical seat.
+    sources : int
+        1 or 2.
+
+    Returns
+    -------
+    ProposedSeat or None
+        None where no seat is found.
+    """
     rooms = list(rooms)
-    for spread in (DEFAULT_SPREAD_M, DEFAULT_SPREAD_M / 2.0, 0.0):
-        trial = distance
-        while trial >= 2.0:
-            seat = Seat(trial, angle, Place(Path()), spread_m=spread)
-            used = sources if spread > 0.0 else 1
-            if all(seat_fault(room, seat, used) is None for room in rooms):
-                return trial, spread
-            trial -= 0.5
-    return distance, DEFAULT_SPREAD_M
+    spreads = (DEFAULT_SPREAD_M, DEFAULT_SPREAD_M / 2.0, 0.0)
+    for nearest in (2.0, 0.5):
+        for side in (angle, float(round(angle / 2.0)), 0.0):
+            for spread in spreads:
+                trial = distance
+                while trial >= nearest:
+                    seat = Seat(trial, side, Place(Path()), spread_m=spread)
+                    used = sources if spread > 0.0 else 1
+                    if all(seat_fault(room, seat, used) is None for room in rooms):
+                        return ProposedSeat(trial, side, spread)
+                    trial -= 0.5
+    return None
 
 
 def _shared_by_groups(

@@ -24,14 +24,24 @@ from roomplan.documents.source import MOST_BYTES
 from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
 from roomplan.mixing.stem_names import has_revision
+from roomplan.plan.model import DEFAULT_SPREAD_M
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    from .cue import CueFacts
     from .filling import Filling
     from .listening import StemFile
     from .patterns import StemText
-    from .proposal import LeftOut, Proposal, ProposedGroup, ProposedRoom, ProposedSection, ProposedSend
+    from .proposal import (
+        LeftOut,
+        Proposal,
+        ProposedGroup,
+        ProposedRoom,
+        ProposedSeat,
+        ProposedSection,
+        ProposedSend,
+    )
 
 __all__ = ["filling_text", "path_text", "plan_text", "scalar", "shown", "write_plan"]
 
@@ -131,8 +141,9 @@ def plan_text(proposal: Proposal, plan: Path) -> str:
         "",
         f"title: {scalar(proposal.title)}",
     ]
-    lines += _rate_lines(proposal.sample_rate)
-    lines += [f"stems: {scalar(path_text(proposal.folder, plan))}", *_remarks(proposal.remarks)]
+    lines += [*_cue_lines(proposal.facts), *_rate_lines(proposal.sample_rate)]
+    lines.append(f"stems: {scalar(path_text(proposal.folder, plan))}")
+    lines += _remarks((*proposal.remarks, *proposal.facts.remarks))
     lines += _rule("Rooms")
     lines += [
         "# Rooms that come with roomplan. Your own impulse responses go here too, one file per position:",
@@ -195,8 +206,12 @@ def filling_text(filling: Filling, plan: Path) -> str:
         f"title: {scalar(filling.title)}",
         f"extends: {scalar(path_text(filling.base, plan))}",
     ]
+    lines += _cue_lines(filling.facts)
+    if filling.starts_elsewhere:
+        lines.append("start: null    # ? the template's is that of another cue")
     lines += _rate_lines(filling.sample_rate)
-    lines += [f"stems: {scalar(path_text(filling.folder, plan))}", *_remarks(filling.remarks)]
+    lines.append(f"stems: {scalar(path_text(filling.folder, plan))}")
+    lines += _remarks((*filling.remarks, *filling.facts.remarks))
     if filling.groups:
         lines += _rule("Groups")
         lines += ["# Without the sections that have no stems here.", "groups:"]
@@ -214,7 +229,15 @@ def filling_text(filling: Filling, plan: Path) -> str:
             if section not in filling.optional
         ]
         for section, (texts, why) in filling.narrowed.items():
-            blocks.append([f"  {scalar(section)}:    # {why}", f"    stems:{_stems_value(texts, '    ')}"])
+            block = [f"  {scalar(section)}:    # {why}", f"    stems:{_stems_value(texts, '    ')}"]
+            if section in filling.spreads:
+                block.append(_spread_line(filling.spreads[section]))
+            blocks.append(block)
+        blocks += [
+            [f"  {scalar(section)}:", _spread_line(spread)]
+            for section, spread in filling.spreads.items()
+            if section not in filling.narrowed
+        ]
         blocks += [_section_lines(section) for section in filling.added]
         lines += _joined(blocks)
     if filling.alternates:
@@ -228,6 +251,10 @@ def filling_text(filling: Filling, plan: Path) -> str:
         lines += ["", *_wrapped(f"without stems here: {', '.join(shown(name) for name in filling.missing)}")]
     lines += _left_out_lines(filling.left_out)
     return _finished(lines)
+
+
+def _spread_line(spread_m: float) -> str:
+    return f"    seat: {{spread: {_number(spread_m)}}}    # m: a wider pair would be outside its rooms"
 
 
 def _margin_lines(margins: Sequence[tuple[str, str, str]]) -> list[str]:
@@ -289,6 +316,19 @@ def _remarks(remarks: Iterable[str], indent: str = "") -> list[str]:
     return [line for remark in remarks for line in _wrapped(shown(remark, 400), indent)]
 
 
+def _cue_lines(facts: CueFacts) -> list[str]:
+    lines = [] if facts.cue is None else [f"cue: {scalar(facts.cue)}"]
+    if facts.version is not None:
+        version = facts.version
+        whole = version.isdecimal() and str(int(version)) == version
+        lines.append(f"version: {version if whole else scalar(version)}")
+    if facts.frame_rate is not None:
+        lines.append(f"frame_rate: {facts.frame_rate}")
+    if facts.start is not None:
+        lines.append(f'start: "{facts.start}"    # timecode at which the earliest stem begins')
+    return lines
+
+
 def _rate_lines(sample_rate: int | None) -> list[str]:
     return (
         [f"sample_rate: {sample_rate}      # the stems have several: the others are resampled"]
@@ -342,10 +382,8 @@ def _section_lines(section: ProposedSection) -> list[str]:
     lines.append(f"    stems:{_stems_value(section.texts, '    ')}")
     if _takes_new_versions(section):
         lines.append("    versions: newest    # where a later version or take comes into the folder")
-    spread = "" if section.spread_m == 3.0 else f", spread: {_number(section.spread_m)}"
-    lines.append(
-        f"    seat: {{distance: {_number(section.distance_m)}, angle: {_number(section.angle_deg)}{spread}}}"
-    )
+    if section.seat is not None:
+        lines.append(f"    seat: {_seat(section.seat)}")
     if section.sends:
         lines += ["    sends:", *_send_lines(section.sends, "      ")]
     return lines
@@ -355,6 +393,11 @@ def _takes_new_versions(section: ProposedSection) -> bool:
     """Whether a pattern of the section would play the next version of a stem beside this one."""
     patterns = any("*" in text.text for text in section.texts)
     return patterns and any(has_revision(Path(file.name).stem) for file in section.files)
+
+
+def _seat(seat: ProposedSeat) -> str:
+    spread = "" if seat.spread_m == DEFAULT_SPREAD_M else f", spread: {_number(seat.spread_m)}"
+    return f"{{distance: {_number(seat.distance_m)}, angle: {_number(seat.angle_deg)}{spread}}}"
 
 
 def _doubt(section: ProposedSection) -> str:

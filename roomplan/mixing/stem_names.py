@@ -4,7 +4,8 @@ Conventions
 -----------
 A name is compared in Unicode NFC, case folded, accents dropped (`fold`). It is cut into *tokens*, words and
 numbers, at separators, between letters and digits and at the humps of camelCase. *Marks* (cue, take,
-version, date, reel, rate, word length, tempo) are recognised by their form, between separators.
+version, date, reel, rate, word length, tempo, timecode, frame rate) are recognised by their form, between
+separators.
 
 The *revision* of a stem is its version, take and date, what it lacks counting as the earliest. Stems that
 differ in nothing else are versions of one: heard together they double. A number without a mark is a part
@@ -44,7 +45,10 @@ _SIDE = re.compile(r"^(?P<base>.*?)(?P<mark>[_\-.]l|[_\-.]r|[_\-. ]?left|[_\-. ]
 # A mark stands between separators or at an end, never inside a word; a version may follow its cue, 1m4v3.
 MARKS = re.compile(
     r"""(?<![^\W_])(?:
-      (?P<date>(?:19|20)\d\d[-_.]\d\d[-_.]\d\d|(?:19|20)\d{6}|\d\d[-.]\d\d[-.](?:19|20)?\d\d)
+      (?P<timecode>(?:tc[ _.-]?)?(?:[01]\d|2[0-3])(?:[-_.:;][0-5]\d){3})
+    | (?P<frames>(?:23[.,]976|23[.,]98|29[.,]97|47[.,]952|59[.,]94)(?:[ _-]?fps)?(?:[ _-]?n?df)?
+        |(?:23976|2398|2997|47952|5994|24|25|30|48|50|60)[ _-]?(?:fps(?:[ _-]?n?df)?|n?df))
+    | (?P<date>(?:19|20)\d\d[-_.]\d\d[-_.]\d\d|(?:19|20)\d{6}|\d\d[-.]\d\d[-.](?:19|20)?\d\d)
     | (?P<cue>\d{1,2}m\d{1,3}(?:[a-uw-z]|v(?!\d))?)(?:(?P<cue_version>v\d{1,3}(?:\.\d{1,2})?))?
     | (?P<reel>reel[ _-]?\d{1,2}|rl?\d{1,2})
     | (?P<version>(?:version|vers|ver|rev)[ _.-]?\d{1,3}(?:\.\d{1,2})?|v\d{1,3}(?:\.\d{1,2})?)

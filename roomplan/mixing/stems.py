@@ -29,7 +29,7 @@ from fnmatch import translate
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from roomplan.audio.broadcast import read_time_reference
+from roomplan.audio.broadcast import stated_time
 from roomplan.audio.files import SoundInfo, inspect_sound
 from roomplan.audio.names import is_sound_name
 from roomplan.documents.suggest import did_you_mean
@@ -431,7 +431,7 @@ class _Claims:
     def _inspected(self, path: Path, entry: StemEntry) -> _StemFile | None:
         try:
             info = inspect_sound(path)
-            reference = read_time_reference(path) if info.container in _WITH_REFERENCE else None
+            reference = stated_time(info)
         except AudioError as error:
             self.unreadable.extend(Problem(p.what, entry.place, p.remedy) for p in error.problems)
             return None
@@ -444,11 +444,7 @@ class _Claims:
                 )
             )
             return None
-        return _StemFile(info, reference.seconds if reference is not None and reference.samples else None)
-
-
-# Containers of libsndfile that may hold a `bext` chunk.
-_WITH_REFERENCE = frozenset({"WAV", "WAVEX", "RF64"})
+        return _StemFile(info, None if reference is None else reference.seconds)
 
 
 def _identity(path: Path) -> str:

@@ -14,22 +14,25 @@ from __future__ import annotations
 import copy
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from roomplan.documents.extends import read_extended, tidy
 from roomplan.documents.source import in_file_order
-from roomplan.errors import Problem
+from roomplan.errors import Place, Problem
 from roomplan.plan.faults import checked_shape
 from roomplan.plan.resolve import resolve_plan
 from roomplan.plan.schema import plan_schema
 from roomplan.plan.written import WrittenPlan, read_reported, written_paths
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from roomplan.documents.places import PlaceMap
     from roomplan.plan.model import Plan
     from roomplan.plan.written import Reported
 
-__all__ = ["LoadedPlan", "load_plan", "plan_schema"]
+__all__ = ["LoadedPlan", "load_plan", "load_template", "plan_schema"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,11 +96,32 @@ def load_plan(path: Path | str) -> LoadedPlan:
     return _load_files(path) if reported is None else _load_reported(path, reported)
 
 
-def _load_files(path: Path) -> LoadedPlan:
+def load_template(path: Path, said: Mapping[str, str]) -> LoadedPlan:
+    """Read a plan file as a base that others extend: what it leaves to them is said for it.
+
+    Parameters
+    ----------
+    path : Path
+    said : mapping
+        Key of the top level → what it is where neither the file nor what it extends says so.
+
+    Returns
+    -------
+    LoadedPlan
+        As `load_plan`.
+    """
+    return _load_files(path, said)
+
+
+def _load_files(path: Path, said: Mapping[str, str] = MappingProxyType({})) -> LoadedPlan:
     document, problems = read_extended(path)
     if document is None:
         return LoadedPlan(None, tuple(problems))
     data, places = document.data, document.places
+    for key, value in said.items():
+        if key not in data and not places.was_refused((key,)):
+            data[key] = value
+            places.add(key, Place(path))
     if not document.complete:
         _drop_nulls(data)  # they remove something of the base that could not be read
     words = copy.deepcopy(data)  # checking takes out what it refuses

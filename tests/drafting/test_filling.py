@@ -6,10 +6,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from roomplan.audio.timecode import frame_rate, parse_timecode
 from roomplan.drafting import StemFile, fill_template, filling_text, plan_text, write_plan
 from roomplan.errors import PlanError
 from roomplan.mixing.stems import claim_stems
 from roomplan.plan.load import load_plan
+from roomplan.resources import bundled_folder
+from roomplan.rooms.geometry import seat_fault
+from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -42,13 +46,16 @@ margins:
 def filled(tmp_path):
     """Fill the template from files that are written as empty ones; give back the filling, text and plan."""
 
-    def fill(*names: str, base: str = BASE, rate: int = 48_000):
+    def fill(*names: str, base: str = BASE, rate: int = 48_000, channels: int = 2, begins: int | None = None):
         folder = tmp_path / "cue" / "stems"
         folder.mkdir(parents=True, exist_ok=True)
         (tmp_path / "house.yaml").write_text(base, encoding="utf-8")
         for name in names:
             (folder / name).touch()
-        files = [StemFile(name, 2, rate, 10.0, -23.0, -6.0, (0.0, 10.0)) for name in names]
+        files = [
+            StemFile(name, channels, rate, 10.0, -23.0, -6.0, (0.0, 10.0), begins_sample=begins)
+            for name in names
+        ]
         filling = fill_template(tmp_path / "house.yaml", folder, files)
         plan = tmp_path / "cue" / "cue.yaml"
         text = filling_text(filling, plan)
@@ -218,3 +225,104 @@ def test_a_plan_of_its_own_can_be_the_template_of_the_next_cue(filled, imagined,
         "violins_1": 1,
         "cellos": 1,
     }
+
+
+SHIPPED = (bundled_folder("configs") / "house_base.yaml").read_text(encoding="utf-8")
+ALL_OF_IT = [f"{{}}{name}.wav" for name in ("Choir", "Woodwinds", "Brass", "Perc", "LowStr", "HighStr")]
+
+
+def test_the_shipped_template_takes_the_cue_of_the_names_and_a_first_version(filled):
+    filling, text, plan = filled(*(name.format("2m4_") for name in ALL_OF_IT), base=SHIPPED)
+    assert (plan.cue, plan.version) == ("2m4", "1")
+    assert str(plan.deliveries["stage"].folder).endswith("out/2m4_v1/stage")
+    assert not filling.sections_change
+    assert "sections:" not in text
+
+
+def test_a_template_that_needs_a_cue_gets_the_folders_name_and_says_so_where_no_name_states_one(filled):
+    filling, text, plan = filled(*(name.format("") for name in ALL_OF_IT), base=SHIPPED)
+    assert plan.cue == "cue"
+    assert filling.facts.remarks == ("? no name states a cue: `cue` is the name of the folder",)
+    assert "# ? no name states a cue" in text
+
+
+def test_a_version_that_all_stems_state_is_that_of_the_cue(filled):
+    _filling, _text, plan = filled(*(name.format("2m4_v3_") for name in ALL_OF_IT), base=SHIPPED)
+    assert plan.version == "3"
+
+
+@pytest.mark.parametrize(
+    ("rate", "named", "start"),
+    [("25", "25", "10:02:14:00"), ("25", "29.97df", "10:02:14;02"), ("29.97", "29.97", "01:00:00:02")],
+)
+def test_a_time_reference_is_written_as_the_timecode_of_its_frame(filled, rate, named, start):
+    base = SHIPPED.replace("frame_rate: 25", f"frame_rate: {rate}")
+    begins = parse_timecode(start, frame_rate(named)).sample(48_000)
+    prefix = "2m4_" if named == rate else f"2m4_{named}_"
+    filling, text, plan = filled(*(name.format(prefix) for name in ALL_OF_IT), base=base, begins=begins)
+    assert str(plan.start) == start
+    assert plan.frame_rate == frame_rate(named)
+    assert ("frame_rate:" in text) is (named != rate)
+    assert any("the names state" in remark for remark in filling.facts.remarks) is (named != rate)
+
+
+def test_a_start_of_the_templates_own_cue_is_not_that_of_the_next(filled):
+    base = SHIPPED.replace("title: Ice Harbour", 'title: x\ncue: 2m3\nversion: 2\nstart: "10:00:00:00"')
+    _filling, _text, plan = filled(*(name.format("2m4_") for name in ALL_OF_IT), base=base)
+    assert (plan.cue, plan.version, plan.start) == ("2m4", "2", None)
+    _filling, _text, plan = filled(*(name.format("2m3_") for name in ALL_OF_IT), base=base)
+    assert str(plan.start) == "10:00:00:00"
+
+
+SMALL = """\
+title: Small
+stems: nowhere
+rooms:
+  chamber: {synthetic: ROOM}
+shared_sends: {chamber: -12}
+sections:
+  high: {stems: ["*vln*"], seat: {distance: 2, angle: 0, spread: 0}}
+"""
+BOOTH = """\
+title: Booth
+character: Small and dry, for one player.
+dimensions: {length: 4, width: 3.8, height: 2.6}
+reverberation_time: {"63": 0.4, "125": 0.4, "250": 0.4, "500": 0.4,
+                     "1000": 0.4, "2000": 0.4, "4000": 0.35, "8000": 0.3}
+seed: 1
+microphones:
+  main: {positions: [[2.8, -0.2, 1.5], [2.8, 0.2, 1.5]], pattern: omni}
+reference_seat: {distance: 1.5, angle: 0}
+"""
+
+
+@pytest.mark.parametrize("channels", [1, 2])
+@pytest.mark.parametrize("room", ["booth.yaml", *bundled_rooms()])
+def test_an_added_section_sits_inside_the_rooms_of_its_template(filled, tmp_path, room, channels):
+    (tmp_path / "booth.yaml").write_text(BOOTH, encoding="utf-8")
+    _filling, _text, plan = filled(
+        "Vln.wav",
+        "Timpani.wav",
+        "Tuba.wav",
+        "Choir.wav",
+        "Harp.wav",
+        base=SMALL.replace("ROOM", room),
+        channels=channels,
+    )
+    spec, problems = load_room_specification(plan.rooms["chamber"].synthetic)
+    assert not problems
+    assert spec is not None
+    assert len(plan.sections) == 5
+    for section in plan.sections.values():
+        assert section.seat is None or seat_fault(spec, section.seat, channels) is None, section.name
+    assert plan.sections["harp"].seat is not None
+
+
+def test_a_stereo_stem_is_narrowed_where_its_pair_would_be_outside_the_room(filled, tmp_path):
+    (tmp_path / "booth.yaml").write_text(BOOTH, encoding="utf-8")
+    base = SMALL.replace("ROOM", "booth.yaml").replace("angle: 0, spread: 0", "angle: 12")
+    _filling, text, plan = filled("Vln.wav", base=base)
+    assert plan.sections["high"].seat.spread_m == 1.5
+    assert "outside its rooms" in text
+    _filling, _text, plan = filled("Vln.wav", base=base, channels=1)
+    assert plan.sections["high"].seat.spread_m == 3.0

@@ -9,7 +9,7 @@ import pytest
 
 from roomplan.drafting import StemFile, propose
 from roomplan.drafting.instruments import INSTRUMENTS
-from roomplan.drafting.proposal import _fitting_seat
+from roomplan.drafting.proposal import fitting_seat
 from roomplan.errors import Place
 from roomplan.plan.model import Seat
 from roomplan.rooms.geometry import seat_fault
@@ -138,7 +138,7 @@ def test_an_orchestra_sits_in_the_hall_and_its_choir_also_in_the_nave(imagined):
 def test_a_choir_alone_sings_nearer_and_in_the_chapel(imagined):
     alone, together = imagined("Choir.wav"), imagined("Choir.wav", "Strings.wav")
     assert [room.name for room in alone.rooms] == ["sedgewater_chapel", "tallowyard_stage"]
-    assert by_name(alone)["choir"].distance_m < by_name(together)["choir"].distance_m
+    assert by_name(alone)["choir"].seat.distance_m < by_name(together)["choir"].seat.distance_m
 
 
 def test_no_proposed_send_is_louder_than_the_demo_ever_is(imagined):
@@ -157,7 +157,7 @@ def test_every_seat_is_inside_every_room_it_is_sent_to(imagined, channels):
         *(imagined(name, channels=channels) for name in names),
     ):
         for section in proposal.sections:
-            seat = Seat(section.distance_m, section.angle_deg, Place(Path()), spread_m=section.spread_m)
+            seat = Seat(section.seat.distance_m, section.seat.angle_deg, Place(Path()), section.seat.spread_m)
             for room in {*section.sends, *proposal.shared_sends}:
                 spec = specs[room]
                 assert spec is not None
@@ -167,12 +167,14 @@ def test_every_seat_is_inside_every_room_it_is_sent_to(imagined, channels):
 def test_a_seat_outside_a_narrow_room_comes_nearer():
     spec, _problems = load_room_specification("sedgewater_chapel")
     assert spec is not None
-    distance, spread = _fitting_seat([spec], 12.0, 45.0, sources=2)
-    outside = Seat(distance + 0.5, 45.0, Place(Path()), spread_m=spread)
-    assert seat_fault(spec, Seat(distance, 45.0, Place(Path()), spread_m=spread), 2) is None
+    seat = fitting_seat([spec], 12.0, 45.0, sources=2)
+    assert seat is not None
+    assert seat.angle_deg == 45.0
+    outside = Seat(seat.distance_m + 0.5, 45.0, Place(Path()), spread_m=seat.spread_m)
+    assert seat_fault(spec, Seat(seat.distance_m, 45.0, Place(Path()), spread_m=seat.spread_m), 2) is None
     assert seat_fault(spec, outside, 2) is not None
-    assert distance < 12.0
-    assert spread == 3.0
+    assert seat.distance_m < 12.0
+    assert seat.spread_m == 3.0
 
 
 def test_an_answer_moves_a_file_and_a_refusal_leaves_it_out(imagined):
