@@ -37,9 +37,10 @@ def balance(
     """Find the sends and section levels that meet the targets of a plan, nearest to the plan as it is.
 
     Targets stand under `targets` in the plan, what may be moved for them under `balance`. Shown are the
-    targets before and after, what changes, and where targets cannot all be met: which conflict, what binds.
-    The loudness of the mix is met by `trim` alone. Nothing is written without --write; then only the levels
-    that change are, in this file alone. Exit 1 when a target is missed.
+    targets before and after, what changes, and where targets cannot all be met: which conflict, what binds,
+    what cannot be had at all. The loudness of the mix is met by `trim` alone. Only --verify makes a new pass
+    over the sound, which a true peak at new levels needs. Nothing is written without --write; then only the
+    levels that change are, in this file alone. Exit 1 when a target is missed.
 
     Example: roomplan balance ice_harbour/ice_harbour.yaml
 

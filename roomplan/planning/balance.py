@@ -4,10 +4,11 @@ Conventions
 -----------
 Figures *before* are those of the plan as written, *after* those of the levels proposed: rounded to 0.1 dB and
 judged in full (`verifying`), not the solver's own. *Heard* are those of a new pass over the sound at these
-levels.
+levels, which is made only where it is asked for.
 
 Sends and section levels answer to every target but two: the loudness of the mix is met by `trim` alone, after
-all else, and the ceiling of its true peak lowers the trim where a pass over the sound says so.
+all else, and the ceiling of its true peak lowers the trim where the peak is known. It is known of levels that
+a pass was made at, and of those that differ from them by the trim alone.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from roomplan.mixing.hearing import silent_progress
 from roomplan.mixing.paths import response_matrices
 from roomplan.planning.levels import session_at
 from roomplan.planning.problem import build_problem, shift_moves, shifts_of
+from roomplan.planning.reach import search
 from roomplan.planning.record import Record, keeping, open_record
 from roomplan.planning.solver import (
     STEP_DB,
@@ -31,7 +33,7 @@ from roomplan.planning.solver import (
     rounded_shifts,
     slopes_of_miss,
     solve,
-    starts,
+    without_small_moves,
 )
 from roomplan.planning.speech import SpeechModel, octave_powers
 from roomplan.planning.verifying import TargetResult, mix_loudness, results_at
@@ -48,10 +50,12 @@ if TYPE_CHECKING:
     from roomplan.plan.targets import BalanceLimits, Target
     from roomplan.planning.levels import Levels
     from roomplan.planning.problem import Problem, Shift
+    from roomplan.planning.reach import ReachedWith, Search
 
 __all__ = [
     "Alternative",
     "Balance",
+    "BeyondReach",
     "Binding",
     "Conflict",
     "LevelChange",
@@ -68,6 +72,7 @@ _AS_GOOD = 0.01
 _AS_GOOD_COST = 1e-3
 _ELSEWHERE_DB = 0.3
 _FREED = 0.5  # a target that is missed by half as much without another one is in conflict with it
+_AT_REACH = 0.25  # a target beyond reach that is within so much of a tolerance of its best has it
 _WIDEST_SENDS_DB = (-120.0, 24.0)
 _WIDEST_LEVELS_DB = (-60.0, 24.0)
 _MOST_TRIMS = 3
@@ -138,6 +143,25 @@ class Conflict:
 
 
 @dataclass(frozen=True, slots=True)
+class BeyondReach:
+    """A target that no levels within the limits meet, whatever becomes of the others.
+
+    Attributes
+    ----------
+    target : int
+        Its place in the plan.
+    best : float
+        The best figure it can have, in its unit.
+    reached_with : "nothing", "lowest_sends", "highest_sends" or "some_levels"
+        As `roomplan.planning.reach.Reach`.
+    """
+
+    target: int
+    best: float
+    reached_with: ReachedWith
+
+
+@dataclass(frozen=True, slots=True)
 class Alternative:
     """Other levels that are as good: the changes that differ from those proposed."""
 
@@ -164,6 +188,12 @@ class Balance:
     alternatives : tuple of Alternative
     settled : bool
         Whether the solver came to rest.
+    beyond_reach : tuple of BeyondReach
+        Targets that cannot be had; the others do not pay for them, unless they have less weight.
+    left : tuple of LevelChange
+        Sends that would have moved by less than 0.3 dB and stay as written.
+    unmeasured : tuple of int
+        Targets that only a pass over the sound at the new levels can judge, by their place in the plan.
     """
 
     session: Session
@@ -176,11 +206,18 @@ class Balance:
     conflicts: tuple[Conflict, ...]
     alternatives: tuple[Alternative, ...]
     settled: bool
+    beyond_reach: tuple[BeyondReach, ...] = ()
+    left: tuple[LevelChange, ...] = ()
+    unmeasured: tuple[int, ...] = ()
 
     @property
     def met(self) -> bool:
-        """Whether every target is met, as heard where a pass was made."""
-        return all((outcome.heard or outcome.after).met for outcome in self.outcomes)
+        """Whether every target is met that can be judged, as heard where a pass was made."""
+        return all(
+            (outcome.heard or outcome.after).met
+            for index, outcome in enumerate(self.outcomes)
+            if index not in self.unmeasured
+        )
 
     @property
     def changed(self) -> bool:
@@ -208,8 +245,7 @@ def solve_balance(
     cache : Cache or None
         Where the pass over the sound is looked for and kept; without one it is made now.
     hear : bool
-        Whether to listen to the new levels in any case. Otherwise that is done only where a ceiling of the
-        true peak is wanted and no pass knows it.
+        Whether to make a new pass over the sound at the new levels.
     workers : int
         Threads.
     progress : Progress
@@ -241,22 +277,21 @@ def solve_balance(
         problem = build_problem(
             session, targets, limits, work.record, work.matrices, speech=work.speech, workers=workers
         )
-        weights = np.array([target.weight for target in problem.targets])
-        solutions: list[Solution] = []
-        for start in starts(problem):
-            solutions.append(solve(problem, start, weights=weights, known=solutions))
-        best = _best(solutions)
-        shifts, _figures = rounded_shifts(problem, best, weights)
+        found = search(problem)
+        shifts, figures = rounded_shifts(found.problem, found.best, found.weights)
+        shifts, left = without_small_moves(found.problem, shifts, figures, found.weights)
         levels = problem.levels(shifts)
         levels, peak, heard = work.trimmed(levels, hear=hear)
         proposed = session_at(session, levels)
         before = work.results(session, work.record.true_peak(session))
         after = work.results(proposed, peak)
         progress("explaining", 0, 1)
-        conflicts = _conflicts(problem, best, weights, limits, targets, after)
+        place = [targets.index(target) for target in problem.targets]
+        conflicts = _conflicts(problem, found, limits, place, after)
         outcomes = tuple(
             Outcome(*results) for results in zip(before, after, heard or [None] * len(after), strict=True)
         )
+        weights = np.array([target.weight for target in problem.targets])
         return Balance(
             session=session,
             proposed=proposed,
@@ -264,10 +299,15 @@ def solve_balance(
             changes=_changes(session, levels),
             trim_before_db=session.plan.trim_db,
             trim_after_db=levels.trim_db,
-            binding=_binding(problem, best, weights, targets, levels),
+            binding=_binding(problem, found.best, weights, place, levels),
             conflicts=(*conflicts, *_trim_conflict(targets, after)),
-            alternatives=_alternatives(problem, best, solutions, weights, levels),
-            settled=best.settled,
+            alternatives=_alternatives(found.problem, found.best, found.solutions, found.weights, levels),
+            settled=found.best.settled,
+            beyond_reach=tuple(BeyondReach(place[r.target], r.value, r.reached_with) for r in found.beyond),
+            left=_changes(session, problem.levels(left)),
+            unmeasured=()
+            if peak is not None
+            else tuple(index for index, target in enumerate(targets) if target.kind == "true_peak"),
         )
 
 
@@ -363,7 +403,7 @@ class _Work:
         session = session_at(self.session, levels)
         peak = self.record.true_peak(session)
         record = None
-        if hear or (ceiling is not None and peak is None):
+        if hear:
             record, peak = self.listen(session)
         if ceiling is not None and peak is not None and peak > 0.0:
             over = 20.0 * math.log10(peak) - ceiling.value - ceiling.tolerance
@@ -395,12 +435,6 @@ class _Work:
 
 def _tenth_down(level_db: float) -> float:
     return round(math.floor(level_db / STEP_DB + 1e-9) * STEP_DB, 6)
-
-
-def _best(solutions: Sequence[Solution]) -> Solution:
-    """Of those that cost as good as the least, the first: the one that began with the plan."""
-    least = min(solution.cost for solution in solutions)
-    return next(s for s in solutions if s.cost <= least * (1.0 + 1e-3) + 1e-6)
 
 
 def _changes(session: Session, levels: Levels) -> tuple[LevelChange, ...]:
@@ -436,7 +470,7 @@ def _binding(
     problem: Problem,
     solution: Solution,
     weights: NDArray[np.float64],
-    targets: Sequence[Target],
+    place: Sequence[int],
     levels: Levels,
 ) -> tuple[Binding, ...]:
     """Limits at which the targets push outward."""
@@ -455,7 +489,7 @@ def _binding(
             Binding(
                 _first_level(problem, shift, levels),
                 "lower" if at_low else "upper",
-                tuple(targets.index(problem.targets[i]) for i in own),
+                tuple(place[i] for i in own),
             )
         )
     return tuple(found)
@@ -463,40 +497,81 @@ def _binding(
 
 def _conflicts(
     problem: Problem,
-    solution: Solution,
-    weights: NDArray[np.float64],
+    found: Search,
     limits: BalanceLimits,
-    targets: Sequence[Target],
+    place: Sequence[int],
     after: Sequence[TargetResult],
 ) -> list[Conflict]:
     """For every target that is missed: which others, or which limits, stand in its way."""
-    place = {target: targets.index(target) for target in problem.targets}
     missed = [
-        i
-        for i, target in enumerate(problem.targets)
-        if not after[place[target]].met and solution.figures[i].value is not None
+        index
+        for index, figure in enumerate(found.best.figures)
+        if not after[place[index]].met and figure.value is not None
     ]
-    if not missed:
-        return []
-    excess = np.array([_excess(t, f.value) for t, f in zip(problem.targets, solution.figures, strict=True)])
-    against: dict[int, list[int]] = {i: [] for i in missed}
-    pulls = np.array([_pulls(t, f.value) for t, f in zip(problem.targets, solution.figures, strict=True)])
-    for other in np.flatnonzero(pulls & (weights > 0.0)):
+    beyond = {reach.target for reach in found.beyond}
+    within = [index for index in missed if index not in beyond]
+    against = _against(problem, found.plain, found.plain_weights, within)
+    against |= _against(found.problem, found.best, found.weights, [i for i in missed if i in beyond])
+    for index in within:
+        if misses(problem.targets[index], _known(found.plain, index)) == 0.0:  # paid for one of more weight
+            against[index] = [i for i in beyond if problem.targets[i].weight > problem.targets[index].weight]
+    released = _released_by(problem, found, limits, missed)
+    return [
+        Conflict(place[index], tuple(place[i] for i in sorted(against[index])), tuple(released[index]))
+        for index in missed
+    ]
+
+
+def _known(solution: Solution, index: int) -> float:
+    value = solution.figures[index].value
+    return math.nan if value is None else value
+
+
+def _against(
+    problem: Problem, solution: Solution, weights: NDArray[np.float64], missed: Sequence[int]
+) -> dict[int, list[int]]:
+    """For each of some targets: those without any one of which it would be missed by half as much."""
+    against: dict[int, list[int]] = {index: [] for index in missed}
+    excess = [_excess(t, f.value) for t, f in zip(problem.targets, solution.figures, strict=True)]
+    far = [index for index in missed if excess[index] > _AT_REACH]
+    for other, weight in enumerate(weights):
+        if not far or weight == 0.0:
+            continue
         without = weights.copy()
         without[other] = 0.0
-        found = solve(problem, solution.shifts, weights=without, turns=4)
-        for i in missed:
-            if i != other and _excess(problem.targets[i], found.figures[i].value) <= _FREED * excess[i]:
-                against[i].append(place[problem.targets[other]])
-    released: dict[int, list[Literal["sends", "levels", "locked"]]] = {i: [] for i in missed}
+        freed = solve(problem, solution.shifts, weights=without, turns=4)
+        for index in far:
+            now = _excess(problem.targets[index], freed.figures[index].value)
+            if index != other and now <= _FREED * excess[index]:
+                against[index].append(other)
+    return against
+
+
+def _released_by(
+    problem: Problem, found: Search, limits: BalanceLimits, missed: Sequence[int]
+) -> dict[int, list[Literal["sends", "levels", "locked"]]]:
+    """For each of some targets: limits that, wide open, would let it be missed by half as much."""
+    released: dict[int, list[Literal["sends", "levels", "locked"]]] = {index: [] for index in missed}
+    if not missed:
+        return released
+    beyond = [reach.target for reach in found.beyond]
     for name, wider in _released(limits):
         shifts = shifts_of(problem.session, problem.targets, wider)
         free = replace(problem, shifts=shifts, moves=shift_moves(problem.components, shifts))
-        found = solve(free, np.zeros(len(shifts)), weights=weights, turns=6)
-        for i in missed:
-            if _excess(problem.targets[i], found.figures[i].value) <= _FREED * excess[i]:
-                released[i].append(name)
-    return [Conflict(place[problem.targets[i]], tuple(against[i]), tuple(released[i])) for i in missed]
+        nowhere = np.zeros(len(shifts))
+        together = None
+        if any(index not in beyond for index in missed):
+            together = solve(free, nowhere, weights=found.plain_weights, turns=6)
+        for index in missed:
+            target = problem.targets[index]
+            if index in beyond:
+                alone = replace(free, targets=(target,))
+                value = solve(alone, nowhere, weights=np.ones(1), turns=6).figures[0].value
+            else:
+                value = None if together is None else together.figures[index].value
+            if _excess(target, value) <= _FREED * _excess(target, found.best.figures[index].value):
+                released[index].append(name)
+    return released
 
 
 def _released(limits: BalanceLimits) -> list[tuple[Literal["sends", "levels", "locked"], BalanceLimits]]:
@@ -512,10 +587,6 @@ def _released(limits: BalanceLimits) -> list[tuple[Literal["sends", "levels", "l
 def _excess(target: Target, value: float | None) -> float:
     """Miss beyond what is aimed at, in tolerances; without end where nothing can be said."""
     return math.inf if value is None else misses(target, value)
-
-
-def _pulls(target: Target, value: float | None) -> bool:
-    return value is not None and misses(target, value) > 0.0
 
 
 def _trim_conflict(targets: Sequence[Target], after: Sequence[TargetResult]) -> list[Conflict]:

@@ -19,7 +19,7 @@ hundreds of steps for the pull, which is 10,000 times flatter than the targets, 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -43,6 +43,7 @@ __all__ = [
     "solve",
     "starts",
     "total_miss",
+    "without_small_moves",
 ]
 
 # Of a figure that is to be equal: aimed at within this share of its tolerance; the rest is left to rounding.
@@ -59,6 +60,10 @@ _MOST_STEPS = 14
 _LONGEST_STEP_DB = 8.0
 _MOST_MENDS = 40
 STEP_DB = 0.1  # to which levels are rounded
+# A send that moves by less is nothing that anybody hears by itself (common practice, no source).
+_SMALL_MOVE_DB = 0.3
+_SMALL_MOVE_TURNS = 4
+_MOST_ROUNDS = 3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -282,6 +287,91 @@ def rounded_shifts(
             break
         shifts, figures, best = trial, seen, judged
     return shifts, figures
+
+
+def without_small_moves(
+    problem: Problem, shifts: NDArray[np.float64], figures: Sequence[Figure], weights: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Leave sends as written that move by less than 0.3 dB, as long as no target is worse for it.
+
+    Parameters
+    ----------
+    problem : Problem
+    shifts : ndarray, shape (shifts,)
+        From `rounded_shifts`, with the figures there.
+    figures : sequence of Figure
+    weights : ndarray, shape (targets,)
+
+    Returns
+    -------
+    shifts : ndarray, shape (shifts,)
+    left : ndarray, shape (shifts,)
+        What those that now stay would have moved by; 0 elsewhere.
+
+    Notes
+    -----
+    The other levels are found again without them. Where that does not do, as many as the slopes allow stay.
+    """
+    judged = _judged(problem, figures, weights)
+    still, left = np.zeros(shifts.size, dtype=bool), np.zeros(shifts.size)
+    for _round in range(_MOST_ROUNDS):  # what takes over may move by little itself
+        small = _small(problem, shifts) & ~still
+        if not small.any():
+            break
+        fixed = _with_fixed(problem, still | small)
+        start = np.where(still | small, 0.0, shifts)
+        found = solve(fixed, start, weights=weights, turns=_SMALL_MOVE_TURNS)
+        trial, seen = rounded_shifts(fixed, found, weights)
+        if _judged(problem, seen, weights) > judged + 1e-9:
+            trial = _few_left(problem, shifts, figures, weights, small, judged)
+            return trial, np.where(small & (trial == 0.0), shifts, left)
+        left = np.where(small, shifts, left)
+        shifts, figures, still = trial, seen, still | small
+    return shifts, left
+
+
+def _small(problem: Problem, shifts: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Whether a shift moves sends, and by less than what counts."""
+    sends = np.array([bool(shift.sends) for shift in problem.shifts], dtype=bool)
+    return sends & (shifts != 0.0) & (np.abs(shifts) < _SMALL_MOVE_DB - 1e-9)
+
+
+def _with_fixed(problem: Problem, fixed: NDArray[np.bool_]) -> Problem:
+    shifts = tuple(
+        replace(shift, low_db=0.0, high_db=0.0) if stays else shift
+        for shift, stays in zip(problem.shifts, fixed, strict=True)
+    )
+    return replace(problem, shifts=shifts)
+
+
+def _few_left(
+    problem: Problem,
+    shifts: NDArray[np.float64],
+    figures: Sequence[Figure],
+    weights: NDArray[np.float64],
+    small: NDArray[np.bool_],
+    judged: float,
+) -> NDArray[np.float64]:
+    """Take back small moves, the smallest first, where the slopes say that no target is worse for it."""
+    lines = [
+        (target, *figure.local.line(shifts), weight)
+        for target, figure, weight in zip(problem.targets, figures, weights, strict=True)
+        if figure.local is not None
+    ]
+    values = [value for _target, value, _slope, _weight in lines]
+    trial = shifts.copy()
+    for column in sorted(np.flatnonzero(small), key=lambda c: abs(shifts[c])):
+        then = [
+            value - shifts[column] * slope[column]
+            for value, (_target, _value, slope, _weight) in zip(values, lines, strict=True)
+        ]
+        missed = sum(
+            weight * _beyond(target, value) ** 2
+            for value, (target, _value, _slope, weight) in zip(then, lines, strict=True)
+        )
+        if missed <= judged + 1e-9:
+            trial[column], values = 0.0, then
+    return shifts if _judged(problem, problem.evaluate(trial), weights) > judged + 1e-9 else trial
 
 
 def _nearest(problem: Problem, column: int, amount: float) -> float:

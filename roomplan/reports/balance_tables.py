@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from roomplan.plan.targets import Target
-    from roomplan.planning.balance import Balance, Conflict, LevelChange, Outcome
+    from roomplan.planning.balance import Balance, BeyondReach, Conflict, LevelChange, Outcome
     from roomplan.planning.verifying import TargetResult
 
 __all__ = [
@@ -40,6 +40,12 @@ __all__ = [
 BALANCE_SCHEMA = "roomplan.balance/1"
 
 _SIGNS = {"equal": "", "least": "≥ ", "most": "≤ "}
+_REACHED_WITH = {
+    "nothing": ", and no level that may be moved changes it",
+    "lowest_sends": ", with every send that counts at its lower limit",
+    "highest_sends": ", with every send that counts at its upper limit",
+    "some_levels": "",
+}
 _RELEASED = {
     "sends": "wider limits of the sends",
     "levels": "wider limits of the levels",
@@ -96,7 +102,9 @@ def _missed_by(result: TargetResult) -> str:
     return f"{_shown(target, result.miss, signed=False)}{unit}"
 
 
-def _verdict(result: TargetResult) -> str:
+def _verdict(result: TargetResult, *, unmeasured: bool = False) -> str:
+    if unmeasured:
+        return "not measured"
     if result.met:
         return "met"
     return "cannot be said" if result.value is None else f"missed by {_missed_by(result)}"
@@ -147,13 +155,14 @@ def _outcome_table(balance: Balance) -> Table:
     for heading in ("wanted", "±", "before", "after", *(["heard"] if heard else [])):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("")
-    for outcome in balance.outcomes:
+    for index, outcome in enumerate(balance.outcomes):
         target = outcome.target
         last = outcome.heard or outcome.after
         cells = [_shown(target, outcome.before.value), _shown(target, outcome.after.value)]
         if heard:
             cells.append(_shown(target, None if outcome.heard is None else outcome.heard.value))
-        table.add_row(described(target), _wanted(target), _tolerance(target), *cells, _verdict(last))
+        verdict = _verdict(last, unmeasured=index in balance.unmeasured)
+        table.add_row(described(target), _wanted(target), _tolerance(target), *cells, verdict)
     return table
 
 
@@ -193,17 +202,24 @@ def _what(change: LevelChange) -> str:
 
 
 def balance_lines(balance: Balance) -> list[Text]:
-    """What binds, what conflicts, what else would do, and the verdict last, in sentences."""
+    """What cannot be had, binds or conflicts, what else would do, and the verdict last, in sentences."""
     targets = [outcome.target for outcome in balance.outcomes]
     final = [outcome.heard or outcome.after for outcome in balance.outcomes]
-    lines = _reasons(final)
+    lines = _reasons([result for index, result in enumerate(final) if index not in balance.unmeasured])
+    lines += [_beyond_line(targets[beyond.target], beyond) for beyond in balance.beyond_reach]
     missed = {conflict.target for conflict in balance.conflicts}
     bound: dict[tuple[int, ...], list[LevelChange]] = {}
     for binding in balance.binding:
         if missed & set(binding.for_targets):
             bound.setdefault(binding.for_targets, []).append(binding.change)
     lines += [_binding_line(changes, [targets[i] for i in who]) for who, changes in bound.items()]
-    lines += [_conflict_line(conflict, balance) for conflict in balance.conflicts]
+    lines += [line for conflict in balance.conflicts if (line := _conflict_line(conflict, balance))]
+    if balance.left:
+        left = ", ".join(
+            f"{change.section} {_what(change)} ({level(change.after_db - change.before_db)})"
+            for change in balance.left
+        )
+        lines.append(f"left as written, for less than 0.3 dB: {left}")
     for alternative in balance.alternatives:
         changes = "; ".join(
             f"{change.section} {_what(change)} {level(change.after_db)}" for change in alternative.changes
@@ -211,7 +227,18 @@ def balance_lines(balance: Balance) -> list[Text]:
         lines.append(f"as good: {changes}, the rest as above")
     if not balance.settled:
         lines.append("the search did not come to rest: other levels may be a little better")
+    lines += [
+        f"{described(targets[index])} is not measured at these levels: --verify does"
+        for index in balance.unmeasured
+    ]
     return [*(Text(line) for line in lines), Text(_verdict_line(balance))]
+
+
+def _beyond_line(target: Target, beyond: BeyondReach) -> str:
+    """What a target that cannot be had can have."""
+    unit = f" {target.wish.unit}" if target.wish.unit else ""
+    best = f"{_shown(target, beyond.best)}{unit} at best{_REACHED_WITH[beyond.reached_with]}"
+    return f"{described(target)} {_wanted(target)} cannot be had: {best}"
 
 
 def _binding_line(changes: Sequence[LevelChange], pushing: Sequence[Target]) -> str:
@@ -228,6 +255,10 @@ def _conflict_line(conflict: Conflict, balance: Balance) -> str:
     what = f"{described(outcome.target)} is missed by {_missed_by(last)}"
     against = " or ".join(described(targets[i]) for i in conflict.against)
     wider = " or ".join(_RELEASED[name] for name in conflict.released_by)
+    if any(beyond.target == conflict.target for beyond in balance.beyond_reach):
+        held = f"{described(outcome.target)} is kept from its best by {against}" if against else ""
+        helped = f"{wider} would let {described(outcome.target)} come closer" if wider else ""
+        return "; ".join(part for part in (held, helped) if part)
     if against and wider:
         return f"{what}: it conflicts with {against}; {wider} would help too"
     if against:
@@ -238,10 +269,12 @@ def _conflict_line(conflict: Conflict, balance: Balance) -> str:
 
 
 def _verdict_line(balance: Balance) -> str:
-    count = len(balance.outcomes)
-    final = [outcome.heard or outcome.after for outcome in balance.outcomes]
-    met = sum(result.met for result in final)
-    which = "the target is met" if count == 1 else f"all {count} targets are met"
+    judged = [o.heard or o.after for i, o in enumerate(balance.outcomes) if i not in balance.unmeasured]
+    count, met = len(judged), sum(result.met for result in judged)
+    if not count:
+        return "nothing to judge without a pass over the sound"
+    other = "other " if balance.unmeasured else ""
+    which = f"the {other}target is met" if count == 1 else f"all {other}{count} targets are met"
     if met == count and not balance.changed:
         return f"{which} by the plan as it is: nothing to change"
     if met == count:
@@ -249,6 +282,8 @@ def _verdict_line(balance: Balance) -> str:
     if not balance.changed:
         return f"{met} of {count} targets are met, and no change of levels does better"
     changing = f"{met} of {count} targets are met by changing {_counted(balance)}"
+    if len(balance.beyond_reach) == count - met:
+        return f"{changing}; what cannot be had comes as near as the others let it"
     return f"{changing}; the rest misses by as little as can be"
 
 
@@ -304,6 +339,16 @@ def balance_document(balance: Balance, *, written: str | None = None) -> Documen
             }
             for conflict in balance.conflicts
         ],
+        "beyond_reach": [
+            {
+                "target": beyond.target,
+                "best": _scaled(balance.outcomes[beyond.target].target, beyond.best),
+                "reached_with": beyond.reached_with,
+            }
+            for beyond in balance.beyond_reach
+        ],
+        "left": [_change_entry(change) for change in balance.left],
+        "unmeasured": list(balance.unmeasured),
         "alternatives": [
             [_change_entry(change) for change in alternative.changes] for alternative in balance.alternatives
         ],

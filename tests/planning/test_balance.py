@@ -89,7 +89,7 @@ def test_a_session_at_other_levels_is_the_session_of_a_plan_that_says_so(cue, tr
 def test_a_ceiling_lowers_the_trim_by_tenths_until_the_heard_peak_keeps_it(cue, trio, cache):
     session = cue.session(trio)
     targets = (wish("wet_to_dry", -8.0, "section:choir"), wish("true_peak", -6.0))
-    found = solve_balance(session, targets, BalanceLimits(), cache=cache)
+    found = solve_balance(session, targets, BalanceLimits(), cache=cache, hear=True)
     peak = found.outcomes[1].after
     assert peak.met
     assert peak.value is not None
@@ -105,11 +105,47 @@ def test_a_ceiling_that_is_kept_moves_no_trim(cue, trio, cache):
     assert found.met
 
 
+def test_a_peak_at_new_levels_is_left_open_without_a_pass_over_them(cue, trio, cache, monkeypatch):
+    session = cue.session(trio)
+    targets = (wish("wet_to_dry", -8.0, "section:choir"), wish("true_peak", -6.0))
+    measure_session(session, cache=cache)
+
+    def fail(*_arguments, **_more):
+        raise AssertionError("a pass was made")
+
+    monkeypatch.setattr("roomplan.planning.record.measure_session", fail)
+    found = solve_balance(session, targets, BalanceLimits(), cache=cache)
+    assert found.changed
+    assert found.outcomes[0].after.met
+    assert (found.outcomes[1].after.value, found.outcomes[1].heard) == (None, None)
+    assert found.unmeasured == (1,)
+    assert found.met  # of what can be judged
+
+
 def test_loudness_that_the_ceiling_forbids_is_told_as_a_conflict(cue, trio, cache):
     targets = (wish("loudness", -10.0), wish("true_peak", -3.0))
     found = solve_balance(cue.session(trio), targets, BalanceLimits(), cache=cache)
     assert [outcome.after.met for outcome in found.outcomes] == [False, True]
     assert [(c.target, c.against) for c in found.conflicts] == [(0, (1,))]
+
+
+def test_a_wish_beyond_reach_is_told_with_its_best_and_leaves_the_others_met(cue, trio, cache):
+    session = cue.session(trio)
+    kept = (wish("wet_to_dry", -9.0, "section:choir"), wish("wet_to_dry", -8.0, "group:back"))
+    # a tutti of noise at nearly one level, which nothing may move: no send makes words of one section clear
+    found = solve_balance(
+        session,
+        (*kept, wish("least_sti", 0.9, "section:choir")),
+        BalanceLimits(levels_db=(0.0, 0.0)),
+        cache=cache,
+    )
+    assert [outcome.after.met for outcome in found.outcomes] == [True, True, False]
+    (beyond,) = found.beyond_reach
+    assert (beyond.target, beyond.reached_with) == (2, "lowest_sends")
+    value = found.outcomes[2].after.value
+    assert value is not None
+    assert (found.outcomes[2].before.value or 0.0) < value <= beyond.best < 0.9 - 0.03
+    assert [conflict.target for conflict in found.conflicts] == [2]
 
 
 def test_what_stands_in_the_way_of_a_target_is_named(cue, trio, cache):

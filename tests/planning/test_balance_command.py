@@ -75,10 +75,26 @@ def test_a_target_that_is_missed_says_by_how_much_and_ends_with_1(plan, balance)
     path = plan("{of: choir, wet_to_dry: 0}", more="balance: {sends: {to: -8}}\n")
     status, output, _errors = balance(path)
     assert status == 1
-    assert "choir wet/dry is missed by" in output
-    assert "wider limits of the sends would let it come closer" in output
+    assert " dB cannot be had: " in output
+    assert " dB at best, with every send that counts at its upper limit" in output
+    assert "wider limits of the sends would let choir wet/dry come closer" in output
     assert "at their limits, for choir wet/dry: choir send to near −8.0, choir send to far −8.0" in output
     assert "0 of 1 targets are met by changing 2 sends" in output
+
+
+def test_a_peak_is_said_to_wait_for_a_pass_which_only_verify_makes(plan, balance):
+    path = plan("{of: choir, wet_to_dry: -9}", "{true_peak: -1}")
+    status, output, _errors = balance(path)
+    assert status == 0
+    row = next(line for line in output.splitlines() if line.strip().startswith("mix true peak"))
+    assert row.rstrip().endswith("not measured")
+    assert "mix true peak is not measured at these levels: --verify does" in output
+    assert "the other target is met by changing 2 sends" in output
+    document = json.loads(balance(path, "--json")[1])
+    assert document["unmeasured"] == [1]
+    status, output, _errors = balance(path, "--verify")
+    assert status == 0
+    assert "all 2 targets are met by changing 2 sends" in output
 
 
 def test_a_plan_that_meets_its_targets_is_said_to_be_left_as_it_is(plan, balance):

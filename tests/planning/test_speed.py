@@ -13,8 +13,9 @@ from made_sessions import Made, made_session, wish
 
 from roomplan.plan.targets import BalanceLimits
 from roomplan.planning.problem import build_problem
+from roomplan.planning.reach import search
 from roomplan.planning.record import Record
-from roomplan.planning.solver import Solution, rounded_shifts, solve, starts
+from roomplan.planning.solver import rounded_shifts, without_small_moves
 
 SECTIONS, ROOMS, SECONDS = 12, 6, 300
 
@@ -48,16 +49,14 @@ def wishes(*, clarity):
 
 
 def answered(made, targets):
-    """From the block matrix to rounded levels: aggregate, solve from three starts, round."""
+    """From the block matrix to levels to be written: aggregate, solve from three starts, round, tidy."""
     problem = build_problem(
         made.session, targets, BalanceLimits(), made.record, made.matrices, speech=None, workers=2
     )
-    weights = np.ones(len(targets))
-    found: list[Solution] = []
-    for start in starts(problem):
-        found.append(solve(problem, start, weights=weights, known=found))
-    best = min(found, key=lambda solution: solution.cost)
-    _shifts, figures = rounded_shifts(problem, best, weights)
+    found = search(problem)
+    shifts, figures = rounded_shifts(found.problem, found.best, found.weights)
+    shifts, _left = without_small_moves(found.problem, shifts, figures, found.weights)
+    figures = problem.evaluate(shifts)
     return sum(t.met_by(f.value or 0.0) for t, f in zip(targets, figures, strict=True))
 
 
