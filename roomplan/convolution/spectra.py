@@ -122,6 +122,11 @@ class RealTransform:
         return self.twiddles.conj()
 
     @property
+    def dtype(self) -> np.dtype:
+        """Of the samples."""
+        return np.dtype(np.float64 if self.twiddles.dtype == np.complex128 else np.float32)
+
+    @property
     def length(self) -> int:
         """N, the samples of one transform."""
         return self.rows * self.columns

@@ -173,7 +173,7 @@ class ComponentStream:
 
     def _route(self, matrices: Mapping[tuple[str, int], ResponseMatrix], workers: int, longest: int) -> None:
         """Lay the routes: two engine outputs per wet component; alike ones are convolved once."""
-        responses: list[Planar] = []
+        responses: list[NDArray[np.float64]] = []
         index_of: dict[int, int] = {}
         routes: list[Route] = []
         outputs: list[tuple[bool, float]] = []  # per wet component: whether right repeats left, gain
@@ -186,15 +186,16 @@ class ComponentStream:
             gain = section.source.sends[component.send].gain
             cells = _engine_paths(section, matrix)
             same = _channels_alike(cells)
-            # a mono signal m stands for left = right = m/√2; the sum of two sides is made before the engine
-            scale = math.sqrt(0.5) if section.source.signal_channels == 1 and not matrix.sums else 1.0
+            # a mono signal m stands for left = right = m/√2; of two sides the engine is fed L + R, which
+            # rounds less than (L + R)/√2, and not at all where stems of 24 bits are no louder than −6 dBFS
+            scale = 1.0 if (section.source.signal_channels == 1) == matrix.sums else math.sqrt(0.5)
             left, right = 2 * number, 2 * number + 1
             for source, output, cell in cells:
                 if same and output == 1:
                     continue
                 if id(cell) not in index_of:
                     index_of[id(cell)] = len(responses)
-                    responses.append(cell.astype(np.float32))
+                    responses.append(cell)
                 routes.append(
                     Route(input=source, output=left if output == 0 else right, response=index_of[id(cell)])
                 )
@@ -382,7 +383,6 @@ class ComponentStream:
                     _add_mixed(dry, (section.source.dry_gain or 0.0) * path.dry, channels)
             if section.sum_input is not None:
                 np.add(signal[0], signal[1], out=signals[section.sum_input])
-                signals[section.sum_input] *= np.float32(math.sqrt(0.5))
 
 
 def _taken(free: list[Planar], shape: tuple[int, ...]) -> Planar:

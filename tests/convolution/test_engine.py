@@ -96,6 +96,20 @@ def test_real_lengths_at_hop_edges_agree_with_oaconvolve_in_float64(offset, seco
     assert _error_db(result, reference) <= LIMIT_DB
 
 
+def test_an_output_that_keeps_little_of_its_input_is_as_exact_as_a_loud_one():
+    rng = np.random.default_rng(8)
+    low_pass = scipy.signal.butter(8, 80, fs=48_000, output="sos")
+    low_cut = scipy.signal.butter(2, 2000, "highpass", fs=48_000, output="sos")
+    bass = np.asarray(scipy.signal.sosfilt(low_pass, rng.standard_normal((200_000, 1)), axis=0), np.float32)
+    response = np.asarray(scipy.signal.sosfilt(low_cut, _decay(30_000, rng).astype(float)))
+    convolver = Convolver([response], [Route(0, 0, 0)], inputs=1, outputs=1)
+    result = _run(convolver, bass, [])
+    reference = _reference(bass, [response], [Route(0, 0, 0)], 1)
+    kept = np.sum(reference**2) / (np.sum(np.square(bass, dtype=float)) * np.sum(response**2))
+    assert kept < 1e-5
+    assert _error_db(result, reference) <= LIMIT_DB
+
+
 def test_classes_of_very_different_length_sum_into_one_output():
     rng = np.random.default_rng(6)
     taps = [60_000, 9_000, 700, 1]
