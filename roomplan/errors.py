@@ -79,3 +79,9 @@ class AudioError(RoomplanError):
     def __init__(self, path: Path, what: str, *, remedy: str | None = None) -> None:
         super().__init__(f"{path}: {what}", remedy=remedy)
         self.path = path
+        self._finding = (what, remedy)
+
+    def about(self, path: Path) -> AudioError:
+        """The same of another file."""
+        what, remedy = self._finding
+        return AudioError(path, what, remedy=remedy)

@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, settings
 import roomplan
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from pathlib import Path
 
 settings.register_profile(
@@ -38,6 +39,14 @@ def pytest_report_header() -> list[str]:
     )
     versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in libraries)
     return [f"roomplan {roomplan.__version__} from {roomplan.__file__}", versions]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def state_of_nobody(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """One folder of state for all processes of all tests, which is not the user's."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
 
 
 @pytest.fixture(autouse=True)

@@ -53,9 +53,9 @@ def take_lock(path: Path) -> HeldLock | None:
     LockUnknownError
         The file system does not support locks.
     OSError
-        The file cannot be opened.
+        The file cannot be opened, or is a link.
     """
-    descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
     try:
         _lock(descriptor)
     except (BlockingIOError, PermissionError):  # held: the first on POSIX, the second on Windows

@@ -15,13 +15,14 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from typing import TYPE_CHECKING
+from pathlib import PurePath, PureWindowsPath
+from typing import TYPE_CHECKING, Any, TypeGuard
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-__all__ = ["MOST_BYTES", "is_sound_name", "natural_order", "safe_file_names"]
+__all__ = ["MOST_BYTES", "is_inner_path", "is_sound_name", "natural_order", "safe_file_names"]
 
 # Of UTF-8. File systems take 255; this leaves room for endings and for the 260 characters of a whole
 # path that older programs have.
@@ -59,6 +60,18 @@ _DEVICES = frozenset(
 def is_sound_name(path: Path) -> bool:
     """Whether a file in a folder looks like sound by its name; "._name" are other systems' resource forks."""
     return path.suffix.lower() in _SOUND_SUFFIXES and not path.name.startswith(".")
+
+
+def is_inner_path(text: Any) -> TypeGuard[str]:
+    """Whether a value is a path that stays inside the folder it is relative to, on every system.
+
+    Nothing is looked up on the disk: a folder on the way may still be a link.
+    """
+    if not isinstance(text, str) or "\0" in text:
+        return False
+    path, foreign = PurePath(text), PureWindowsPath(text)
+    outside = path.is_absolute() or foreign.drive or foreign.root or ".." in (*path.parts, *foreign.parts)
+    return bool(path.parts) and not outside
 
 
 def natural_order(path: Path) -> tuple[tuple[str, ...], list[tuple[int, int, str]]]:

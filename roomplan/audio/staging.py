@@ -9,6 +9,9 @@ none is ever missing.
 
 The stage stands inside the target instead where the target is a disk of its own or its parent may not be
 written: a move must not cross disks.
+
+What looks like the stage of a killed run may be a stranger's, who made the project: see `journal`. Such a one
+is left alone.
 """
 
 from __future__ import annotations
@@ -19,20 +22,39 @@ import hashlib
 import os
 import secrets
 import shutil
-from pathlib import Path, PureWindowsPath
-from typing import Self
+from pathlib import Path
+from typing import TYPE_CHECKING, Self
 
-from roomplan.errors import RoomplanError
+from roomplan.errors import AudioError, RoomplanError
 
-from .journal import NEW, carry_out, in_progress, plan_moves, undo
+from .journal import (
+    NEW,
+    ForeignStageError,
+    carry_out,
+    in_progress,
+    is_link,
+    plan_moves,
+    read_journal,
+    undo,
+)
 from .locks import HeldLock, LockUnknownError, take_lock
+from .names import is_inner_path
+from .seal import user_key
 
-__all__ = ["StagedFolder"]
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+__all__ = ["StagedFolder", "silent_notice"]
 
 # Errors of the system that are about the place to write to, whoever runs into them first.
 _OUTPUT_ERRORS = frozenset({errno.ENOSPC, errno.EROFS, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)})
 
 _LOCK = "lock"
+_MOST_NAMED = 12
+
+
+def silent_notice(line: str) -> None:
+    """Take a line and say nothing."""
 
 
 class StagedFolder:
@@ -42,13 +64,15 @@ class StagedFolder:
     ----------
     folder : Path
         Where the files are to be. It need not exist, nor its parents. Other files in it stay.
+    notice : callable
+        Takes one line for the user: files of a killed run were put back, or a stage is none of this user's.
 
     Attributes
     ----------
     folder : Path
         The same, absolute, links followed.
-    restored : bool
-        True when this run found a half-moved set of a killed run and put the earlier files back.
+    restored : tuple of str
+        Places in the folder at which this run undid the half-moved set of a killed run.
 
     Raises
     ------
@@ -62,15 +86,19 @@ class StagedFolder:
     two files here, whatever the disk makes of them: see `safe_file_names`.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, notice: Callable[[str], None] = silent_notice) -> None:
         self.folder = folder.expanduser().resolve()
-        self.restored = False
+        self.restored: tuple[str, ...] = ()
+        self._notice = notice
+        self._key = b""
+        self._alone: set[Path] = set()
         self._made_parents: list[Path] = []
         self._stage: Path | None = None
         self._lock: HeldLock | None = None
         self._aside: dict[str, str] = {}
 
     def __enter__(self) -> Self:
+        self._key = user_key()  # once: what is sealed here must be known here to the end
         try:
             self._require_folder()
             self._make_parents()
@@ -88,6 +116,8 @@ class StagedFolder:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: object) -> None:
         stage = self._stage
         self._leave()
+        if isinstance(error, AudioError) and stage is not None and error.path.is_relative_to(stage / NEW):
+            raise error.about(self.folder / error.path.relative_to(stage / NEW)) from error
         if isinstance(error, OSError) and (error.errno in _OUTPUT_ERRORS or _is_about(error, stage)):
             raise self._refusal("could not be written", error) from error
 
@@ -160,7 +190,7 @@ class StagedFolder:
         stage = self._entered()
         try:
             moves = plan_moves(stage, self.folder, last=last, aside=self._aside)
-            carry_out(moves, stage, self.folder)
+            carry_out(moves, stage, self.folder, key=self._key)
         except OSError as error:
             self._undo(stage)
             raise self._refusal("could not be filled; the earlier files are untouched", error) from error
@@ -171,27 +201,25 @@ class StagedFolder:
 
     def _inside(self, relative: str) -> Path:
         """Return a relative path that stays inside the folder, on every system."""
-        parts = Path(relative).parts
-        foreign = PureWindowsPath(relative)
-        if not parts or ".." in parts or Path(relative).is_absolute() or foreign.drive or foreign.root:
+        if not is_inner_path(relative):
             raise RoomplanError(
                 f"{relative!r} is no place inside {self.folder}", remedy="name a file in the output folder"
             )
-        return Path(*parts)
+        return Path(relative)
 
     def _entered(self) -> Path:
         if self._stage is None:
             raise RuntimeError("use StagedFolder in a with statement, and not after commit")
         return self._stage
 
-    def _undo(self, stage: Path) -> None:
+    def _undo(self, stage: Path, tell: Callable[[str], object] = silent_notice) -> None:
         """Bring the earlier files back; a second Ctrl-C only starts it again."""
         while in_progress(stage):
             try:
-                undo(stage, self.folder)
+                undo(stage, self.folder, key=self._key, tell=tell)
             except KeyboardInterrupt:
                 continue
-            except (OSError, ValueError, KeyError, TypeError) as error:
+            except (OSError, ForeignStageError) as error:
                 raise RoomplanError(
                     f"{self.folder}: earlier files could not be put back ({_words(error)})",
                     remedy=f"they are kept in {stage}; the next run tries again",
@@ -268,6 +296,9 @@ class StagedFolder:
                     self._clear(stage)
 
     def _clear(self, stage: Path) -> None:
+        if is_link(stage):
+            self._leave_alone(stage)
+            return
         try:
             lock = take_lock(stage / _LOCK)
         except (LockUnknownError, OSError):
@@ -278,15 +309,44 @@ class StagedFolder:
                 remedy="wait for it or choose another folder",
             )
         try:
-            if in_progress(stage):
-                self._undo(stage)
-                self.restored = True
+            if in_progress(stage) and not self._undo_of_another_run(stage):
+                return
             # Renamed while locked: a run that is just making a stage of this name then sees that it lost it.
             with contextlib.suppress(OSError):  # some systems rename no folder with an open file in it
                 stage = stage.rename(stage.with_name(f"{self._prefix}{secrets.token_hex(4)}"))
         finally:
             lock.release()
         shutil.rmtree(stage, ignore_errors=True)
+
+    def _undo_of_another_run(self, stage: Path) -> bool:
+        """Bring back what a killed run had moved, and say so; False when the stage is none of this user's."""
+        try:
+            read_journal(stage, key=self._key)
+        except ForeignStageError:
+            self._leave_alone(stage)
+            return False
+        undone: list[str] = []
+        try:
+            self._undo(stage, undone.append)
+        finally:
+            self.restored += tuple(undone)
+            if undone:
+                shown = ", ".join(undone[:_MOST_NAMED])
+                more = f" and {len(undone) - _MOST_NAMED} more" if len(undone) > _MOST_NAMED else ""
+                self._notice(
+                    f"{self.folder}: put back as before a run that was killed while it moved files: "
+                    f"{shown}{more}"
+                )
+        return True
+
+    def _leave_alone(self, stage: Path) -> None:
+        if stage in self._alone:
+            return
+        self._alone.add(stage)
+        self._notice(
+            f"{stage}: looks like what a killed run leaves, but no run of yours on this machine made it; it "
+            "is left alone — look into it, and remove it"
+        )
 
     def _create_stage(self) -> None:
         """Make a stage of our own, beside the folder or, on a disk of its own, inside it."""

@@ -271,7 +271,7 @@ def _write(
             loudness = {bus["name"]: bus["loudness"]["integrated_lufs"] for bus in one.document["buses"]}
             for name in buses:
                 versions[name].append(Version(one.label, name, files[name], loudness[name]))
-        written = write_versions(versions, folder, matched=matched, progress=progress)
+        written = write_versions(versions, folder, matched=matched, progress=progress, notice=progress.say)
     lines = []
     for entry in written:
         line = f"{entry.file}"

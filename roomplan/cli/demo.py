@@ -67,7 +67,8 @@ def _copy_missing_plan(name: str, folder: Path) -> None:
     from roomplan.resources import bundled_folder
 
     if not (folder / name).exists():
-        (folder / name).write_bytes((bundled_folder("configs") / name).read_bytes())
+        with (folder / name).open("xb") as file:  # through no link that leads to nothing yet
+            file.write((bundled_folder("configs") / name).read_bytes())
 
 
 def _write_missing_stems(folder: Path, progress: StageProgress) -> None:
@@ -79,7 +80,7 @@ def _write_missing_stems(folder: Path, progress: StageProgress) -> None:
     if all((folder / file).exists() for file in files):
         return
     progress.note("synthesising stems")
-    with StagedFolder(folder) as staged:
+    with StagedFolder(folder, notice=progress.say) as staged:
         for written in write_stems(staged.path(files[0]).parent):
             if (folder / written.name).exists():
                 written.unlink()

@@ -126,6 +126,13 @@ class StageProgress:
             sys.stderr.write(f"{stage}…\n")
             sys.stderr.flush()
 
+    def say(self, line: str) -> None:
+        """Print a line that is no progress: above the bar, and also when progress is silenced."""
+        if self._bar is None:
+            print_errors(line)
+        else:
+            self._bar.console.print(line, soft_wrap=True)
+
     def note(self, stage: str) -> None:
         """Say that a stage without steps has begun."""
         self(stage, 0, 1)

@@ -13,6 +13,8 @@ from roomplan.cli.room_choice import Microphones, SeatText, chosen_seat, open_ro
 from roomplan.errors import RoomplanError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
 __all__ = ["register"]
@@ -101,7 +103,7 @@ def synthesise(
         figures = response_figures(response)
         samples = response.reflected if without_direct else response.direct + response.reflected
         progress.note("writing")
-        peak = _write(target, samples, sample_rate, replace=replace)
+        peak = _write(target, samples, sample_rate, replace=replace, notice=progress.say)
     receiver = np.mean(spec.microphones[microphones].positions_m, axis=0)
     free_path_s = 4.0 * spec.volume_m3 / spec.surface_m2 / spec.sound_speed
     early = early_reflections(spec, found, microphones, within_s=3.0 * free_path_s)
@@ -148,12 +150,14 @@ def _refuse_existing(target: Path, *, replace: bool) -> None:
         raise RoomplanError(f"{target}: is there already", remedy="name another file, or give --replace")
 
 
-def _write(target: Path, samples: NDArray, sample_rate: int, *, replace: bool) -> float:
+def _write(
+    target: Path, samples: NDArray, sample_rate: int, *, replace: bool, notice: Callable[[str], None]
+) -> float:
     """Write the file beside its place and move it there; return its peak."""
     from roomplan.audio.staging import StagedFolder
     from roomplan.library.arrays import write_float_file
 
-    with StagedFolder(target.parent) as staged:
+    with StagedFolder(target.parent, notice=notice) as staged:
         peak = write_float_file(staged.path(target.name), samples, sample_rate)
         _refuse_existing(target, replace=replace)  # it may have come while we worked
         staged.commit(last=target.name)

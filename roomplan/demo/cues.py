@@ -6,6 +6,7 @@ The plans that render them, `configs/ice_harbour_2m*.yaml`, extend `configs/hous
 from __future__ import annotations
 
 import os
+import secrets
 import shutil
 from typing import TYPE_CHECKING
 
@@ -68,6 +69,6 @@ def _link(source: Path, target: Path) -> None:
     try:
         os.link(source, target)
     except OSError:  # another disk, or one without links
-        partial = target.with_name(f".{target.name}.partial")
+        partial = target.with_name(f".{target.name}.partial-{secrets.token_hex(4)}")
         shutil.copyfile(source, partial)
         partial.replace(target)

@@ -17,9 +17,10 @@ import hashlib
 import json
 import os
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath, PureWindowsPath
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+from roomplan.audio.names import is_inner_path
 from roomplan.errors import RoomplanError
 from roomplan.mixing.outputs import REPORT
 
@@ -250,16 +251,7 @@ def _file_entry(entry: object) -> LeftOver | None:
     if not isinstance(entry, dict):
         return None
     file, size = entry.get("file"), entry.get("bytes")
-    if not isinstance(file, str):
-        return None
-    foreign = PureWindowsPath(file)
-    if (
-        not file
-        or ".." in foreign.parts
-        or PurePosixPath(file).is_absolute()
-        or foreign.drive
-        or foreign.root
-    ):
+    if not is_inner_path(file):
         return None
     return LeftOver(
         PurePosixPath(file).as_posix(),

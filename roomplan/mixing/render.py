@@ -13,7 +13,7 @@ from contextlib import ExitStack, nullcontext
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from roomplan.audio.staging import StagedFolder
+from roomplan.audio.staging import StagedFolder, silent_notice
 from roomplan.audio.writers import OutputFormat
 from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import Problem, RoomplanError
@@ -160,6 +160,7 @@ def render_session(
     progress: Progress = silent_progress,
     cache: Cache | None = None,
     open_stream: Callable[..., ComponentSource] = ComponentStream,
+    notice: Callable[[str], None] = silent_notice,
 ) -> Rendering:
     """Render a session into folders, each of them all or nothing, from one convolution.
 
@@ -182,6 +183,8 @@ def render_session(
         Where the cross powers of the pass are kept for later questions; those of a stretch are not.
     open_stream : callable, optional
         Makes the stream of components, as `KeptStretch.open` does.
+    notice : callable, optional
+        As in `StagedFolder`.
 
     Raises
     ------
@@ -208,7 +211,8 @@ def render_session(
     digest = plan_digest(session)
     with ExitStack() as stack:
         stages = {
-            root: stack.enter_context(StagedFolder(root)) for root in dict.fromkeys(t.root for t in targets)
+            root: stack.enter_context(StagedFolder(root, notice=notice))
+            for root in dict.fromkeys(t.root for t in targets)
         }
         left_over = _examine(
             session, targets, files, digest=digest, complete=not only, replace_others=replace

@@ -30,7 +30,7 @@ import numpy as np
 
 from roomplan.audio.files import BLOCK_FRAMES, SoundSource, inspect_sound
 from roomplan.audio.names import safe_file_names
-from roomplan.audio.staging import StagedFolder
+from roomplan.audio.staging import StagedFolder, silent_notice
 from roomplan.audio.writers import OutputFormat, SoundWriter
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.loudness.programme import SoundMeter
@@ -38,7 +38,7 @@ from roomplan.loudness.weighting import HIGHEST_SAMPLE_RATE
 from roomplan.mixing.hearing import silent_progress
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -120,6 +120,7 @@ def write_versions(
     matched: bool,
     stretch_s: float = 8.0,
     progress: Progress = silent_progress,
+    notice: Callable[[str], None] = silent_notice,
 ) -> tuple[WrittenVersion, ...]:
     """Write versions of buses to listen to, and a file for each bus that takes them in turns.
 
@@ -136,6 +137,8 @@ def write_versions(
     stretch_s : float, optional
         Length of a turn, `SHORTEST_STRETCH_S` or longer.
     progress : Progress, optional
+    notice : callable, optional
+        As in `StagedFolder`.
 
     Returns
     -------
@@ -177,7 +180,7 @@ def write_versions(
     _refuse_sources(jobs, folder)
     total = sum(len(job.versions) + (len(job.versions) > 1) for job in jobs)
     written: list[WrittenVersion] = []
-    with StagedFolder(folder) as staged:
+    with StagedFolder(folder, notice=notice) as staged:
         progress("writing versions", 0, total)
         for job in jobs:
             for one in _write_bus(job, staged, folder, matched=matched, stretch_s=stretch_s):

@@ -8,6 +8,7 @@ Figures are those of the mix.
 
 from __future__ import annotations
 
+import secrets
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -193,9 +194,10 @@ def write_table_file(target: Path, text: str) -> None:
     RoomplanError
         When it cannot be written.
     """
-    passing = target.with_name(f".{target.name}.passing")
+    passing = target.with_name(f".{target.name[:40]}.{secrets.token_hex(4)}.passing")
     try:
-        passing.write_text(text, encoding="utf-8")
+        with passing.open("x", encoding="utf-8") as file:  # a name that nobody can have put a link at
+            file.write(text)
         passing.replace(target)
     except OSError as error:
         raise RoomplanError(

@@ -18,9 +18,9 @@ from pathlib import Path
 
 import pytest
 
-from roomplan.audio import journal, locks, staging
+from roomplan.audio import journal, locks, seal, staging
 from roomplan.audio.staging import StagedFolder
-from roomplan.errors import RoomplanError
+from roomplan.errors import AudioError, RoomplanError
 
 posix_only = pytest.mark.skipif(os.name != "posix", reason="signals, fork and user ids of POSIX")
 
@@ -364,7 +364,7 @@ def moves_then_dies(folder):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(os, "replace", raise_at(os.replace, "report.json"))
         with pytest.raises(KeyboardInterrupt):
-            journal.carry_out(moves, place, stage.folder)
+            journal.carry_out(moves, place, stage.folder, key=seal.user_key())
     lock.release()
     assert contents(folder) != OLD
 
@@ -664,3 +664,18 @@ def test_a_text_that_cannot_be_written_is_one_line_about_its_own_folder(folder, 
         with pytest.raises(RoomplanError, match=r"out: report\.json could not be written") as error:
             first.write_text("report.json", "{}")
     assert "the disk is full" in str(error.value)
+
+
+def test_a_sound_that_cannot_be_written_names_its_place_in_the_folder_and_not_the_stage(folder):
+    def fail(stage):
+        raise AudioError(stage.path("prints/choir.wav"), "could not be written", remedy="free some space")
+
+    with pytest.raises(AudioError) as error, StagedFolder(folder) as stage:
+        fail(stage)
+    assert str(error.value) == f"{folder / 'prints/choir.wav'}: could not be written — free some space"
+    assert error.value.path == folder / "prints/choir.wav"
+
+
+def test_a_sound_that_cannot_be_read_keeps_its_own_name(folder):
+    with pytest.raises(AudioError, match=r"^/stems/choir\.wav: is damaged"), StagedFolder(folder):
+        raise AudioError(Path("/stems/choir.wav"), "is damaged")
