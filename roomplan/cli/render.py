@@ -58,6 +58,13 @@ def render(
     replace: Annotated[
         bool, typer.Option("--replace", help="Replace files there that are not this plan's.")
     ] = False,
+    outside: Annotated[
+        bool,
+        typer.Option(
+            "--outside",
+            help="Let a report, or a plan in another user's folder, write outside its own folder.",
+        ),
+    ] = False,
     start: Annotated[
         str | None,
         typer.Option(
@@ -131,9 +138,9 @@ def render(
     Example: roomplan render out/report.json --check
     """
     given = {
-        "--output": output, "--only": only, "--mute": mute, "--replace": replace, "--from": start,
-        "--length": length, "--watch": watch, "--against": against, "--csv": as_csv, "--jobs": jobs,
-        "--bands": bands,
+        "--output": output, "--only": only, "--mute": mute, "--replace": replace,
+        "--outside": outside, "--from": start, "--length": length, "--watch": watch,
+        "--against": against, "--csv": as_csv, "--jobs": jobs, "--bands": bands,
     }  # fmt: skip
     if check:
         _refuse_others(given, "--check", allowed=())
@@ -147,11 +154,11 @@ def render(
         "start": start,
         "length": length,
         "replace": replace,
+        "outside": outside,
     }
     if watch:
-        _refuse_others(
-            given, "--watch", allowed=("--output", "--only", "--mute", "--replace", "--from", "--length")
-        )
+        kept = ("--output", "--only", "--mute", "--replace", "--outside", "--from", "--length")
+        _refuse_others(given, "--watch", allowed=kept)
         if len(plans) > 1 or as_json:
             what = "is for one plan" if len(plans) > 1 else "has no document: leave --json out"
             raise typer.BadParameter(what, param_hint="--watch")
@@ -192,6 +199,7 @@ def render_plan(
     start: str | None = None,
     length: str | None = None,
     replace: bool = False,
+    outside: bool = False,
     against: Path | None = None,
     as_csv: Path | None = None,
     as_json: bool = False,
@@ -212,11 +220,12 @@ def render_plan(
         start=start,
         length=length,
         replace=replace,
+        outside=outside,
         against=against,
     )
     began = time.perf_counter()
     with StageProgress(quiet=quiet) as progress:
-        done = render_job(job, progress=progress)
+        done = render_job(job, progress=progress, notice=progress.say)
     if as_csv is not None:
         one = summary_of(job, done, time.perf_counter() - began)
         summary.write_table_file(as_csv, summary.summary_csv([one]))
@@ -285,7 +294,9 @@ def _many(
     plans: Sequence[Path], output: Path | None, against: Path | None, options: Mapping[str, Any]
 ) -> list[RenderJob]:
     """A job for each plan; with one folder for all, each has a folder of its name in it."""
-    from roomplan.library.jobs import RenderJob, refuse_shared_folders
+    from roomplan.errors import RoomplanError
+    from roomplan.library.jobs import RenderJob, guard_job, refuse_shared_folders
+    from roomplan.plan.load import load_plan
 
     jobs = [
         RenderJob(
@@ -302,6 +313,9 @@ def _many(
             param_hint="--against",
         )
     refuse_shared_folders(jobs)
+    for job in jobs:
+        with contextlib.suppress(RoomplanError):  # said when it is this plan's turn
+            guard_job(job, load_plan(job.plan), notice=print_errors)
     return jobs
 
 
@@ -349,10 +363,17 @@ def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> N
     cache = Cache.open()
     kept = KeptStretch(file_digest if cache is None else cache.file_digest)
     job = RenderJob(plan, output=output, **options)
+    said: set[str] = set()
 
     def render_once() -> tuple[Path, ...]:
         with StageProgress(quiet=quiet) as progress:
-            done = render_job(job, progress=progress, open_stream=kept.open)
+
+            def say_once(line: str) -> None:
+                if line not in said:
+                    progress.say(line)
+                said.add(line)
+
+            done = render_job(job, progress=progress, open_stream=kept.open, notice=say_once)
         show(*_revision(done), _written(done))
         return done.rendering.session.input_files
 

@@ -20,11 +20,19 @@ from fractions import Fraction
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
+from roomplan.audio.staging import silent_notice
 from roomplan.errors import PlanError, RoomplanError
 from roomplan.library.opening import open_loaded
 from roomplan.mixing.cache import Cache, file_digest
 from roomplan.mixing.hearing import silent_progress
 from roomplan.mixing.outputs import REPORT, plan_targets
+from roomplan.mixing.outside import (
+    is_the_users,
+    outside_folders,
+    refuse_outside,
+    refuse_whole_places,
+    words_of_outside,
+)
 from roomplan.mixing.render import render_session
 from roomplan.mixing.stream import ComponentStream
 from roomplan.mixing.stretch import parse_length, parse_moment, stretch_of
@@ -53,6 +61,8 @@ __all__ = [
     "OpenedJob",
     "RenderJob",
     "RenderedJob",
+    "guard_job",
+    "guard_targets",
     "job_processes",
     "job_targets",
     "open_job",
@@ -86,6 +96,8 @@ class RenderJob:
         whole cue for a plan.
     replace : bool
         Whether what is not this plan's may be replaced.
+    outside : bool
+        Whether a report, or a plan in another user's folder, may write outside its own folder.
     against : Path or None
         A report or its folder, to compare with; None: what stands in the delivery's folder already.
     workers : int
@@ -99,6 +111,7 @@ class RenderJob:
     start: str | None = None
     length: str | None = None
     replace: bool = False
+    outside: bool = False
     against: Path | None = None
     workers: int = 2
 
@@ -162,7 +175,10 @@ def open_job(
     RoomplanError
         There is no such section to mute, no such moment to start at.
     """
-    loaded = load_plan(job.plan)
+    return _opened(job, load_plan(job.plan), progress, cache)
+
+
+def _opened(job: RenderJob, loaded: LoadedPlan, progress: Progress, cache: Cache | None) -> OpenedJob:
     options = RenderOptions(job.only or (), job.mute or ())
     kept = loaded.written.report if loaded.written is not None else None
     if kept is not None:
@@ -183,11 +199,15 @@ def _stretched(session: Session, job: RenderJob, kept: Mapping[str, Any] | None)
     if job.start is not None or job.length is not None:
         start = Fraction(0) if job.start is None else parse_moment(job.start, session)
         return stretch_of(session, start, None if job.length is None else parse_length(job.length))
-    stretch = None if kept is None else kept["reproduce"]["options"]["stretch"]
+    stretch = _stretch_of_report(kept)
     if stretch is None:
         return session
     rate = stretch["sample_rate"]
     return stretch_of(session, Fraction(stretch["start_frame"], rate), Fraction(stretch["frames"], rate))
+
+
+def _stretch_of_report(kept: Mapping[str, Any] | None) -> Mapping[str, Any] | None:
+    return None if kept is None else kept["reproduce"]["options"]["stretch"]
 
 
 def render_job(
@@ -195,6 +215,7 @@ def render_job(
     *,
     progress: Progress = silent_progress,
     open_stream: Callable[..., ComponentSource] = ComponentStream,
+    notice: Callable[[str], None] = silent_notice,
 ) -> RenderedJob:
     """Render one plan into its folders, all or nothing.
 
@@ -205,14 +226,20 @@ def render_job(
         Told how far the work is.
     open_stream : callable
         As in `render_session`.
+    notice : callable
+        Takes one line for the user: of deliveries outside the plan's folder, before any work, and as in
+        `render_session`.
 
     Raises
     ------
     RoomplanError
-        As `open_job` and `render_session`; and when a render from a report would replace a render.
+        As `open_job`, `guard_job` and `render_session`; and when a render from a report would replace a
+        render.
     """
     cache = Cache.open()
-    opened = open_job(job, progress=progress, cache=cache)
+    loaded = load_plan(job.plan)
+    guard_job(job, loaded, notice=notice)
+    opened = _opened(job, loaded, progress, cache)
     session, kept = opened.session, opened.loaded.written.report if opened.loaded.written else None
     targets = job_targets(job, session.plan, stretch=session.stretch is not None)
     if not job.replace:
@@ -234,6 +261,7 @@ def render_job(
         progress=progress,
         cache=cache,
         open_stream=open_stream,
+        notice=notice,
     )
     document = render_document(rendering, reproduce=reproduce)
     if earlier is not None and job.against is None and not comparable(earlier, document):
@@ -254,11 +282,89 @@ def job_targets(job: RenderJob, plan: Plan, *, stretch: bool) -> tuple[Target, .
         The job's.
     stretch : bool
         Whether only a stretch is heard.
+
+    Raises
+    ------
+    RoomplanError
+        A delivery would go to `/` or the home folder itself.
     """
     targets = plan_targets(plan, job.output)
+    refuse_whole_places(place for target in targets for place in (target.folder, target.root))
     if job.output is not None or not stretch:
         return targets
     return tuple(replace(t, folder=t.folder.with_name(f"{t.folder.name}{STRETCH}")) for t in targets)
+
+
+def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], None]) -> None:
+    """Refuse what a job may not write to, and say what lies outside its plan's folder; before any work.
+
+    Parameters
+    ----------
+    job : RenderJob
+    loaded : LoadedPlan
+        The job's plan; one with problems is left to whoever opens it.
+    notice : callable
+
+    Raises
+    ------
+    RoomplanError
+        As `job_targets` and `guard_targets`.
+    """
+    if loaded.plan is None or loaded.problems:
+        return
+    kept = loaded.written.report if loaded.written is not None else None
+    stretch = job.start is not None or job.length is not None or _stretch_of_report(kept) is not None
+    targets = job_targets(job, loaded.plan, stretch=stretch)
+    if job.output is None:
+        guard_targets(
+            loaded.plan,
+            targets,
+            report=loaded.written.report_file if loaded.written is not None else None,
+            agreed=job.outside,
+            remedy="name a folder with --output, or give --outside",
+            notice=notice,
+        )
+
+
+def guard_targets(
+    plan: Plan,
+    targets: Sequence[Target],
+    *,
+    report: Path | None,
+    agreed: bool,
+    remedy: str,
+    notice: Callable[[str], None],
+) -> None:
+    """Say which of a plan's own folders lie outside the plan's, or refuse them.
+
+    Parameters
+    ----------
+    plan : Plan
+    targets : sequence of Target
+        In the folders of the plan's deliveries, not in one that the user has named.
+    report : Path or None
+        The report that the plan comes from. What it says of folders may be anybody's: its own counts.
+    agreed : bool
+        Whether the user has agreed to folders outside.
+    remedy : str
+        How to agree: an option of the command, an argument of a function.
+    notice : callable
+        Takes the line.
+
+    Raises
+    ------
+    RoomplanError
+        A report, or a plan in another user's folder, would write outside its own folder.
+    """
+    file = plan.source if report is None else report
+    base = file.absolute().parent
+    found = outside_folders(base, [target.folder for target in targets])
+    if not agreed and report is not None:
+        refuse_outside(found, f"{file}: is a report, and", remedy=remedy)
+    elif not agreed and not is_the_users(base):
+        refuse_outside(found, f"{file}: lies in another user's folder, and", remedy=remedy)
+    if found:
+        notice(f"{file}: {words_of_outside(found)}")
 
 
 def spare_renders(loaded: LoadedPlan, targets: Sequence[Target], *, remedy: str) -> None:
@@ -327,8 +433,9 @@ def run_job(job: RenderJob, *, progress: Progress = silent_progress) -> JobSumma
     JobSummary
     """
     began = time.perf_counter()
+    said: list[str] = []
     try:
-        done = render_job(job, progress=progress)
+        done = render_job(job, progress=progress, notice=said.append)
     except RoomplanError as error:
         problems = tuple(str(problem) for problem in error.problems)
     except MemoryError:
@@ -337,8 +444,9 @@ def run_job(job: RenderJob, *, progress: Progress = silent_progress) -> JobSumma
         place = f"{error.filename}: " if error.filename else ""
         problems = (f"{place}{error.strerror or error} — check the disk and its permissions",)
     else:
-        return summary_of(job, done, time.perf_counter() - began)
-    return _failed(job, problems, time.perf_counter() - began)
+        summary = summary_of(job, done, time.perf_counter() - began)
+        return replace(summary, warnings=(*said, *summary.warnings))
+    return _failed(job, (*problems, *said), time.perf_counter() - began)
 
 
 def _failed(job: RenderJob, problems: tuple[str, ...], seconds: float) -> JobSummary:
@@ -390,14 +498,18 @@ def refuse_shared_folders(jobs: Sequence[RenderJob]) -> None:
 
     Notes
     -----
-    Plans that cannot be read are passed over: they will be said to be wrong when it is their turn.
+    Plans that cannot be read, or may not write where they would, are passed over: they will be said to be
+    wrong when it is their turn.
     """
     owner: dict[Path, int] = {}
     for number, job in enumerate(jobs):
         plan = load_plan(job.plan).plan
         if plan is None:
             continue
-        targets = job_targets(job, plan, stretch=job.start is not None or job.length is not None)
+        try:
+            targets = job_targets(job, plan, stretch=job.start is not None or job.length is not None)
+        except RoomplanError:
+            continue
         for folder in dict.fromkeys(place for t in targets for place in (t.folder, t.root)):
             other = owner.setdefault(folder.resolve(), number)
             if other != number:

@@ -10,13 +10,15 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
+from dataclasses import replace as replaced
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from roomplan.errors import Problem
 from roomplan.library.faces import html_of
-from roomplan.library.jobs import RenderJob, job_targets, spare_renders
+from roomplan.library.jobs import RenderJob, guard_targets, job_targets, spare_renders
 from roomplan.library.plans import opened
 from roomplan.mixing.buses import build_buses, build_components
 from roomplan.mixing.cache import Cache, file_digest
@@ -161,6 +163,7 @@ def render(
     *,
     only: Sequence[str] | None = None,
     replace: bool = False,
+    outside: bool = False,
     workers: int = 2,
     progress: Progress = silent_progress,
 ) -> Rendered:
@@ -177,6 +180,9 @@ def render(
         those that it has.
     replace : bool
         Whether another plan's files may be replaced, and a render by one from a report.
+    outside : bool
+        Whether a plan from a report, or one in another user's folder, may write outside its own folder. A
+        plan of yours may, and a warning says so. Of no account where `folder` is given.
     workers, progress
         As in `check`.
 
@@ -190,7 +196,8 @@ def render(
         As `load`.
     RoomplanError
         A bus that does not exist or would clip in an integer format, a file that would overwrite a stem or
-        what is not this plan's, a full disk. Earlier files are untouched then.
+        what is not this plan's, a folder that may not be written to, a full disk. Earlier files are untouched
+        then.
 
     Notes
     -----
@@ -212,6 +219,17 @@ def render(
     only = plan.options.only if only is None else tuple(_named(only))
     job = RenderJob(plan.path, output=None if folder is None else Path(folder))
     targets = job_targets(job, plan.session.plan, stretch=plan.session.stretch is not None)
+    written = plan.loaded.written if plan.loaded is not None else None
+    said: list[str] = []
+    if folder is None:
+        guard_targets(
+            plan.session.plan,
+            targets,
+            report=written.report_file if written is not None else None,
+            agreed=outside,
+            remedy="name a folder, or outside=True",
+            notice=said.append,
+        )
     reproduce = None
     if plan.loaded is not None:
         if not replace:
@@ -228,8 +246,9 @@ def render(
         workers=workers,
         progress=progress,
         cache=cache,
+        notice=said.append,
     )
-    return _faced(found, Rendered)
+    return _faced(replaced(found, warnings=(*found.warnings, *map(Problem, said))), Rendered)
 
 
 def render_arrays(

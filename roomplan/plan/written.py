@@ -59,6 +59,8 @@ class WrittenPlan:
         Key path of every text that is a path → the absolute path it means.
     report : dict or None
         The report it was read from; None when it comes from the plan's own files.
+    report_file : Path or None
+        Where that report lies; the other paths are what it says, and it may say anything.
     """
 
     source: Path
@@ -66,6 +68,7 @@ class WrittenPlan:
     data: dict[str, Any]
     paths: dict[KeyPath, str]
     report: Mapping[str, Any] | None = field(default=None, repr=False)
+    report_file: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +170,7 @@ def _reported(path: Path, document: dict[str, Any], text: str) -> Reported:
     plan = kept["plan"]
     paths = {tuple(entry["at"]): str(entry["means"]) for entry in plan["paths"]}
     documents = tuple(Path(entry["file"]) for entry in kept["inputs"] if entry["kind"] == "plan")
-    written = WrittenPlan(Path(plan["source"]), documents, copy.deepcopy(plan["data"]), paths, document)
+    written = WrittenPlan(Path(plan["source"]), documents, copy.deepcopy(plan["data"]), paths, document, path)
     parsed, problems = parse_text(*_piece(text, ("reproduce", "plan", "data"), path))
     start = _place_at(text, _position(text, ("reproduce", "plan", "data")), path)
     if parsed is None or not isinstance(parsed.data, dict):
