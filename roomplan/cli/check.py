@@ -21,7 +21,9 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
 
     Nothing is written but the cache: a plan that differs only in levels and mutes from one that was heard is
     answered from that. Each send shows its level, position, wiring, the wet onset after the dry sound, and
-    how loud it returns against the dry sound. Exit 1 when the plan has problems or misses one of its targets.
+    how loud it returns against the dry sound. Notes say what is odd about the stems: short, clipped, silent,
+    quiet, changed since the last render. Exit 1 when the plan has problems (a delivery that would clip in its
+    format is one) or misses one of its targets.
 
     Example: roomplan check ice_harbour/ice_harbour.yaml
     """
@@ -53,7 +55,7 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
         raise typer.Exit(ExitStatus.INPUT)
     missed = any(not result.met for result in results)
     if as_json:
-        if missed:
+        if missed or rendering.refused:
             raise typer.Exit(ExitStatus.INPUT)
         return
     show(tables.send_matrix(rendering), tables.section_table(rendering), tables.room_table(rendering))
@@ -64,6 +66,12 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
         show("answered from an earlier pass over the same sounds: at most levels and mutes differ")
     if results:
         show(balance_tables.result_table(results), *balance_tables.result_lines(results))
-    show(f"{plan}: no problems" + (", but targets are missed" if missed else ""))
-    if missed:
+    for problem in rendering.refused:
+        print_errors(problem)
+    count = len(rendering.refused)
+    if count:
+        print_errors(f"{count} problem{'s' if count != 1 else ''} in {plan}")
+    else:
+        show(f"{plan}: no problems" + (", but targets are missed" if missed else ""))
+    if missed or count:
         raise typer.Exit(ExitStatus.INPUT)

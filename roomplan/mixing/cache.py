@@ -6,6 +6,7 @@ A key is the hex digest of everything a result depends on (`digest_of`): digests
 the normalised part of the plan, the version of the algorithm. So nothing is ever out of date, only unused.
 
     FOLDER/files.json                    digests of sound files, so that unchanged ones are not read again
+    FOLDER/ledger_NAME.json              a ledger: a few numbers for each of many files, by their digests
     FOLDER/entries/KEY/meta.json         what it is, in words; sizes and checksums of its files; its time of
                                          change is when it was last used
     FOLDER/entries/KEY/NAME.npy, .json   the data
@@ -54,6 +55,7 @@ DEFAULT_LIMIT_BYTES = 2_000_000_000
 
 _ENTRY_SCHEMA = "roomplan.cache-entry/1"
 _DIGESTS_SCHEMA = "roomplan.file-digests/1"
+_LEDGER_SCHEMA = "roomplan.ledger/1"
 _META = "meta.json"
 
 _KEY = re.compile(r"[0-9a-f]{16,128}")
@@ -440,6 +442,9 @@ class Cache:
         self._clear_passing(older_than_s=-math.inf)  # a process that is writing just now does without
         with suppress(OSError):
             self._index.unlink(missing_ok=True)
+        with suppress(OSError):
+            for ledger in self.folder.glob("ledger_*.json"):
+                ledger.unlink(missing_ok=True)
         return Removed(entries, size)
 
     def file_digest(self, path: Path) -> str:
@@ -475,6 +480,35 @@ class Cache:
         if before == _file_state(path) and _settled(before):
             self._remember(name, [*before, digest])
         return digest
+
+    def noted(self, ledger: str) -> dict[str, list[float]]:
+        """Numbers of a ledger by digest; what is not as it is written is left out.
+
+        Parameters
+        ----------
+        ledger : str
+            Lower-case letters, digits and underscores.
+        """
+        try:
+            content = _read_json(self.folder / _file_name(f"ledger_{ledger}.json"))
+            if content["schema"] != _LEDGER_SCHEMA:
+                return {}
+            return {key: numbers for key, numbers in content["numbers"].items() if _is_noted(key, numbers)}
+        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            return {}
+
+    def note(self, ledger: str, numbers: Mapping[str, list[float]]) -> None:
+        """Add to a ledger, whose oldest lines go when it grows long; a disk that fails keeps nothing.
+
+        Parameters
+        ----------
+        ledger : str
+        numbers : mapping
+            Digest → finite numbers.
+        """
+        kept = list((self.noted(ledger) | dict(numbers)).items())[-_MOST_DIGESTS:]
+        text = json.dumps({"schema": _LEDGER_SCHEMA, "numbers": dict(kept)}, allow_nan=False)
+        self._write_beside(self.folder / _file_name(f"ledger_{ledger}.json"), text)
 
     @property
     def _entries(self) -> Path:
@@ -566,16 +600,20 @@ class Cache:
         known[name] = state  # at the end: the oldest are dropped first
         kept = dict(list(known.items())[-_MOST_DIGESTS:])
         text = json.dumps({"schema": _DIGESTS_SCHEMA, "files": kept})
+        self._write_beside(self._index, text)
+
+    def _write_beside(self, target: Path, text: str) -> None:
+        """Write a file of the cache's own folder whole, or note why not."""
         passing = self._passing_place()
         try:
             self._make_folders()
             try:
                 passing.write_text(text, encoding="utf-8")
-                passing.replace(self._index)
+                passing.replace(target)
             finally:
                 passing.unlink(missing_ok=True)
         except OSError as error:
-            self.notes.append(f"digest of {name}: not kept, {_cannot_write(error)}")
+            self.notes.append(f"{target.name}: not kept, {_cannot_write(error)}")
 
 
 def _require_string_keys(value: Any) -> None:
@@ -670,6 +708,14 @@ def _is_digest(state: Any) -> bool:
         and all(type(number) is int for number in state[:4])
         and isinstance(state[4], str)
         and _KEY.fullmatch(state[4]) is not None
+    )
+
+
+def _is_noted(key: str, numbers: Any) -> bool:
+    return (
+        _KEY.fullmatch(key) is not None
+        and isinstance(numbers, list)
+        and all(type(number) in {int, float} and math.isfinite(number) for number in numbers)
     )
 
 

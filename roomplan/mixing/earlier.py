@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from roomplan.mixing.session import Session
 
-__all__ = ["LEFT_OVER", "LeftOver", "examine_folder", "plan_digest"]
+__all__ = ["LEFT_OVER", "EarlierStem", "LeftOver", "earlier_stems", "examine_folder", "plan_digest"]
 
 LEFT_OVER = "left_over"
 """Folder inside a delivery to which files go that the plan wrote earlier and writes no more."""
@@ -62,6 +62,14 @@ class LeftOver:
 
 
 @dataclass(frozen=True, slots=True)
+class EarlierStem:
+    """A stem's file as an earlier render read it: the digest of its content, and its length in seconds."""
+
+    digest: str
+    duration_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class _Earlier:
     """A report that stands in a folder."""
 
@@ -73,6 +81,7 @@ class _Earlier:
     duration_s: float | None
     stretch: bool
     files: dict[str, LeftOver]
+    stems: dict[str, EarlierStem]
 
 
 def plan_digest(session: Session) -> str | None:
@@ -84,6 +93,26 @@ def plan_digest(session: Session) -> str | None:
     except OSError:
         return None
     return total.hexdigest() if session.plan.documents else None
+
+
+def earlier_stems(session: Session, folder: Path, *, digest: str | None) -> dict[str, EarlierStem]:
+    """Files of the stems, by absolute path, that the plan's last render in a folder has read.
+
+    Parameters
+    ----------
+    session : Session
+    folder : Path
+        Of a delivery.
+    digest : str or None
+        From `plan_digest`.
+
+    Returns
+    -------
+    dict
+        Empty when no render of this plan stands there.
+    """
+    earlier = _read_report(folder / REPORT)
+    return earlier.stems if earlier is not None and _is_same(earlier, session, digest) else {}
 
 
 def examine_folder(
@@ -233,6 +262,7 @@ def _read_report(path: Path) -> _Earlier | None:
         duration_s=float(length) if isinstance(length, int | float) else None,
         stretch=document.get("stretch") is not None,
         files=files,
+        stems=dict(filter(None, map(_stem_entry, _list(document, "stems")))),
     )
 
 
@@ -244,6 +274,16 @@ def _list(document: dict[str, Any], key: str) -> Sequence[Any]:
 def _text(entry: dict[str, Any], key: str) -> str | None:
     value = entry.get(key)
     return value if isinstance(value, str) else None
+
+
+def _stem_entry(entry: object) -> tuple[str, EarlierStem] | None:
+    """Return a stem's file that a report lists, by its path."""
+    if not isinstance(entry, dict):
+        return None
+    file, digest, length = entry.get("file"), entry.get("blake2b_160"), entry.get("duration_s")
+    if not isinstance(file, str) or not isinstance(digest, str):
+        return None
+    return file, EarlierStem(digest, float(length) if isinstance(length, int | float) else None)
 
 
 def _file_entry(entry: object) -> LeftOver | None:

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
     from roomplan.plan.model import Plan, Section
+    from roomplan.plan.targets import BalanceLimits, Target
 
 __all__ = ["without_sections"]
 
@@ -29,9 +30,10 @@ def without_sections(plan: Plan, missing: Collection[str]) -> tuple[Plan, list[P
     plan : Plan
         Groups, alternates and margins go on without them: a group that is left without a section is taken
         out too, an alternate stays even where it changes nothing any more, and a margin that names something
-        taken out is dropped.
+        taken out is dropped, and so is a target: it does not apply. What may be moved for targets, and the
+        anchor, go on without them too.
     advice : list of Problem
-        A line for each section, for each margin, and for each alternate that changes nothing.
+        A line for each section, each margin and target, the anchor, and each alternate that changes nothing.
     """
     if not missing:
         return plan, []
@@ -59,9 +61,48 @@ def without_sections(plan: Plan, missing: Collection[str]) -> tuple[Plan, list[P
         verb = "is" if len(lost) == 1 else "are"
         what = f"the margin of {of} over {over} is left out: {' and '.join(lost)} {verb} not in this cue"
         advice.append(Problem(what, margin.place, None))
+    targets = []
+    for target in plan.targets:
+        lost = [bus.replace(":", " ") for bus in (target.of, target.over) if bus in gone]
+        if not lost:
+            targets.append(target)
+            continue
+        verb = "is" if len(lost) == 1 else "are"
+        what = f"the target {_wish(target)} does not apply: {' and '.join(lost)} {verb} not in this cue"
+        advice.append(Problem(what, target.place, None))
+    anchor = plan.anchor
+    if anchor in missing:
+        what = f"the anchor {anchor} is not in this cue: the nearest section keeps its sends"
+        advice.append(Problem(what, plan.place_of("anchor"), None))
+        anchor = None
     sections = {name: section for name, section in plan.sections.items() if name not in missing}
-    reduced = replace(plan, sections=sections, groups=groups, alternates=alternates, margins=tuple(margins))
+    reduced = replace(
+        plan,
+        sections=sections,
+        groups=groups,
+        alternates=alternates,
+        margins=tuple(margins),
+        targets=tuple(targets),
+        balance=_still_moved(plan.balance, missing),
+        anchor=anchor,
+    )
     return reduced, advice
+
+
+def _still_moved(limits: BalanceLimits, missing: Collection[str]) -> BalanceLimits:
+    """What may be moved without the sections that are missing; one that is left alone moves by itself."""
+    common = [tuple(name for name in together if name not in missing) for together in limits.common]
+    return replace(
+        limits,
+        locked=tuple(name for name in limits.locked if name not in missing),
+        common=tuple(together for together in common if len(together) > 1),
+    )
+
+
+def _wish(target: Target) -> str:
+    """A target as its line in the plan has it: `margin` of choir over strings."""
+    named = [bus.split(":", 1)[1] for bus in (target.of, target.over) if bus is not None]
+    return f"`{target.kind}` of {' over '.join(named)}"
 
 
 def _left_out(section: Section) -> Problem:

@@ -21,9 +21,9 @@ from roomplan.loudness.cross_powers import CrossPowerWriter
 from roomplan.loudness.meter import loudness_of_hops
 from roomplan.mixing.advice import passage_advice, plan_advice, signal_advice
 from roomplan.mixing.buses import Bus, Component, Family, build_buses, build_components, build_families
-from roomplan.mixing.earlier import LEFT_OVER, LeftOver, examine_folder, plan_digest
+from roomplan.mixing.earlier import LEFT_OVER, LeftOver, earlier_stems, examine_folder, plan_digest
 from roomplan.mixing.figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
-from roomplan.mixing.finishing import decibels, finish_files, judge_levels, time_advice
+from roomplan.mixing.finishing import decibels, finish_files, foreseen_clipping, judge_levels, time_advice
 from roomplan.mixing.hearing import (
     Destination,
     Heard,
@@ -50,6 +50,8 @@ from roomplan.mixing.outputs import (
 from roomplan.mixing.passages import MarginOfBuses, PassageOfBus, margins_of_plan, passages_of_plan
 from roomplan.mixing.paths import response_matrices
 from roomplan.mixing.recall import describe_record, parts_of, recall, record_key
+from roomplan.mixing.stem_advice import changed_stem_advice, stem_advice
+from roomplan.mixing.stem_survey import survey_stems
 from roomplan.mixing.stream import ComponentStream
 
 if TYPE_CHECKING:
@@ -62,6 +64,7 @@ if TYPE_CHECKING:
     from roomplan.mixing.cache import Cache
     from roomplan.mixing.paths import ResponseMatrix
     from roomplan.mixing.session import Session
+    from roomplan.mixing.stem_survey import SurveyedFile
     from roomplan.mixing.stretch import ComponentSource
 
 __all__ = [
@@ -97,7 +100,8 @@ class Rendering:
     bus in the order of `targets`; `families` are those that are complete in one of them. `folder` is the one
     folder that holds everything, None where deliveries lie apart. `left_over` has, by delivery, what an
     earlier render of the plan wrote and this one did not; `plan_sha256` digests the plan's files as they
-    were at the start.
+    were at the start. `stems` holds what is in the files of the stems; of a stretch nothing.
+    `refused` is, of a measurement, what a render of the plan's deliveries would not be made for.
     """
 
     session: Session
@@ -115,6 +119,8 @@ class Rendering:
     targets: tuple[Target, ...] = ()
     left_over: Mapping[str, tuple[LeftOver, ...]] = field(default_factory=dict)
     plan_sha256: str | None = None
+    stems: tuple[SurveyedFile, ...] = ()
+    refused: tuple[Problem, ...] = ()
 
     def bus(self, name: str) -> BusFigures:
         """Look a bus up by name."""
@@ -359,13 +365,20 @@ class _Run:
 
     def run(self, destination: Destination | None, targets: tuple[Target, ...]) -> Rendering:
         session = self.session
+        stems = self._survey()
         self.progress("preparing responses", 0, 1)
         matrices = response_matrices(session)
         heard, recalled = self._hear(matrices, destination)
         warnings = [*session.warnings, *plan_advice(session), *signal_advice(session, heard.statistics)]
+        warnings += [*stem_advice(session, stems), *self._changed(stems, targets)]
         warnings += passage_advice(session.plan, heard.frames / session.sample_rate)
         families: tuple[Family, ...] = ()
-        if destination is not None:
+        refused: list[Problem] = []
+        if destination is None:
+            usual = plan_targets(session.plan)
+            refused, advice = foreseen_clipping(session, heard.levels, usual, self.families)
+            warnings += advice
+        else:
             warnings += judge_levels(session, heard.levels, heard.outputs, several=len(targets) > 1)
             warnings += time_advice(session, targets)
             families = tuple(f for f in self.families if any(_complete_in(t, f, heard) for t in targets))
@@ -389,7 +402,26 @@ class _Run:
             hop_sums=sums,
             recalled=recalled,
             targets=targets,
+            stems=stems,
+            refused=tuple(refused),
         )
+
+    def _survey(self) -> tuple[SurveyedFile, ...]:
+        """Look into the files of the stems; a stretch costs its own length only."""
+        if self.session.stretch is not None:
+            return ()
+        return survey_stems(self.session, cache=self.cache, workers=self.workers, progress=self.progress)
+
+    def _changed(self, stems: Sequence[SurveyedFile], targets: Sequence[Target]) -> list[Problem]:
+        """Notes on stems that are not those of the last render, here or where it usually goes."""
+        if not stems:
+            return []
+        digest = plan_digest(self.session)
+        for target in targets or plan_targets(self.session.plan):
+            earlier = earlier_stems(self.session, target.folder, digest=digest)
+            if earlier:
+                return changed_stem_advice(self.session, stems, earlier, target.folder.name)
+        return []
 
     def _hear(
         self, matrices: Mapping[tuple[str, int], ResponseMatrix], destination: Destination | None

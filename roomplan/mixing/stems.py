@@ -345,7 +345,7 @@ class _Claims:
             if not found:
                 # In an optional section patterns are the names a template knows: one that fits is enough.
                 if not (section.optional and _is_glob(entry.pattern)):
-                    self.problems.append(_nothing_found(entry, self.folder))
+                    self.problems.append(_nothing_found(section, entry, self.folder))
                 continue
             if not _is_glob(entry.pattern) and len(found) > 1 and not _is_pair(found):
                 self.problems.append(_several_found(entry, found))
@@ -480,13 +480,14 @@ def _twins(section: Section, twins: Sequence[Path], place: Place) -> Problem:
     return Problem(what + _some([p.name for p in twins]), place, remedy, subject=f"section:{section.name}")
 
 
-def _nothing_found(entry: StemEntry, folder: StemsFolder) -> Problem:
+def _nothing_found(section: Section, entry: StemEntry, folder: StemsFolder) -> Problem:
     what = f"no stem in {folder.folder} fits {entry.pattern!r}"
     names = [path.name for path in folder.files]
     near = did_you_mean(entry.pattern.strip("*"), [*names, *(path.stem for path in folder.files)])
-    if near:
-        return Problem(what, entry.place, f"did you mean {near!r}?")
-    return Problem(what, entry.place, _shown_names(names))
+    remedy = f"did you mean {near!r}?" if near else _shown_names(names)
+    if not section.optional:
+        remedy += f"{' or' if near else ';'} `optional: true` where a cue may lack section {section.name}"
+    return Problem(what, entry.place, remedy)
 
 
 def _shown_names(names: list[str]) -> str:

@@ -210,6 +210,31 @@ def session_part(rendering: Rendering) -> Document:
     }
 
 
+def stems_part(rendering: Rendering) -> Document:
+    """What is in the files of the stems."""
+    return {
+        "stems": [
+            {
+                "section": one.section,
+                "stem": one.stem,
+                "file": str(one.path.absolute()),
+                "from_s": rounded(one.start_s, 4),
+                "duration_s": rounded(one.figures.duration_s, 4),
+                "peak_dbfs": rounded(_decibels(one.figures.peak), 3),
+                "loudest_400_ms_dbfs": rounded(one.figures.level_db, 3),
+                "samples_at_limit": one.figures.at_limit,
+                "offset": rounded(one.figures.offset, 7),
+                "blake2b_160": one.digest,
+            }
+            for one in rendering.stems
+        ]
+    }
+
+
+def _decibels(amplitude: float) -> float | None:
+    return 20.0 * math.log10(amplitude) if amplitude > 0.0 else None
+
+
 def _start(session: Session) -> Document | None:
     """Time of day of the cue's first frame."""
     if session.start_s is None:
@@ -398,6 +423,7 @@ def render_document(
         "deliveries": [_delivery(rendering, t) for t in targets],
         "plan_sha256": rendering.plan_sha256,
         **session_part(rendering),
+        **stems_part(rendering),
         "families": [entry for t in targets for entry in _families(rendering, target, t)],
         "files": [
             _file(rendering, target, t, name, output)
@@ -426,16 +452,18 @@ def render_document(
 
 
 def check_document(rendering: Rendering | None, problems: Iterable[Problem]) -> Document:
-    """Result of a check (`roomplan.check/1`): problems, or the send matrix with figures."""
+    """Result of a check (`roomplan.check/1`): problems, and the send matrix of a plan that opens."""
+    refused = () if rendering is None else rendering.refused
     document: Document = {
         "schema": CHECK_SCHEMA,
         "roomplan": roomplan.__version__,
-        "problems": [problem_entry(p) for p in problems],
+        "problems": [problem_entry(p) for p in (*problems, *refused)],
     }
     if rendering is None:
         return document
     return document | {
         **session_part(rendering),
+        **stems_part(rendering),
         **sound_part(rendering),
         "warnings": [problem_entry(w) for w in rendering.warnings],
         "note": CAUTION,

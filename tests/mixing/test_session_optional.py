@@ -156,3 +156,45 @@ def test_one_base_serves_cues_that_lack_different_sections(tmp_path, folder):
         assert session is not None
         assert [section.name for section in session.sections] == list(present)
         assert session.plan.deliveries["dub"].folder == tmp_path / "out" / cue
+
+
+TARGETS = [
+    {"of": "choir", "least_c80": 0},
+    {"of": "low", "over": "brass", "margin": 1},
+    {"of": "winds", "wet_to_dry": -6},
+    {"of": "low", "wet_to_dry": -6},
+    {"true_peak": -1},
+]
+
+
+def test_a_target_on_a_section_or_group_that_the_cue_lacks_does_not_apply_and_a_line_says_so(folder):
+    folder.stem("2m1_low.wav", MONO)
+    folder.stem("2m1_high.wav", MONO)
+    session = folder.session(plan(targets=TARGETS))
+    assert [(t.kind, t.of) for t in session.plan.targets] == [
+        ("wet_to_dry", "section:low"),
+        ("true_peak", None),
+    ]
+    told = [warning.what for warning in session.warnings if warning.what.startswith("the target")]
+    assert told == [
+        "the target `least_c80` of choir does not apply: section choir is not in this cue",
+        "the target `margin` of low over brass does not apply: section brass is not in this cue",
+        "the target `wet_to_dry` of winds does not apply: group winds is not in this cue",
+    ]
+
+
+def test_what_may_be_moved_and_the_anchor_go_on_without_a_section_that_the_cue_lacks(folder):
+    folder.stem("2m1_low.wav", MONO)
+    folder.stem("2m1_high.wav", MONO)
+    moved = {"locked": ["choir"], "common": [["low", "high", "brass"]]}
+    session = folder.session(plan(balance=moved, anchor="choir"))
+    assert session.plan.balance.locked == ()
+    assert session.plan.balance.common == (("low", "high"),)
+    assert session.plan.anchor is None
+    assert any("the anchor choir is not in this cue" in warning.what for warning in session.warnings)
+
+
+def test_a_missing_stem_of_a_section_that_is_not_optional_points_to_optional(folder):
+    folder.stem("2m1_low.wav", MONO)
+    (problem,) = folder.problems(plan(optional=("low", "high", "brass")))
+    assert problem.endswith("`optional: true` where a cue may lack section choir")
