@@ -8,6 +8,7 @@ import typer
 
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, show
 from roomplan.cli.parameters import AsJson, PlanFile, Quiet, help_of
+from roomplan.errors import Place, RoomplanError
 
 if TYPE_CHECKING:
     from roomplan.plan.overrides import Overrides
@@ -40,36 +41,50 @@ def balance(
     targets before and after, what changes, and where targets cannot all be met: which conflict, what binds,
     what cannot be had at all. The loudness of the mix is met by `trim` alone. Only --verify makes a new pass
     over the sound, which a true peak at new levels needs. Nothing is written without --write; then only the
-    levels that change are, in this file alone. Exit 1 when a target is missed.
+    levels that change are, in this file alone: at a group or under `shared_sends` where all its sections
+    change alike, else at each section. Exit 1 when a target is missed.
 
     Example: roomplan balance ice_harbour/ice_harbour.yaml
 
     Example: roomplan balance ice_harbour.yaml --verify --write
     """
     from roomplan.cli.opening import open_plan
+    from roomplan.documents.rewriting import write_edited
     from roomplan.mixing.cache import Cache
-    from roomplan.plan.overrides import write_overrides
-    from roomplan.planning.balance import solve_balance
+    from roomplan.plan.overrides import prepare_overrides
+    from roomplan.planning.balance import broken_promises, solve_balance
     from roomplan.reports import balance_tables
     from roomplan.reports.documents import to_text
 
+    backup, shared = None, ()
     with StageProgress(quiet=quiet) as progress:
-        session = open_plan(plan, progress=progress)
+        cache, session = Cache.open(), open_plan(plan, progress=progress)
         found = solve_balance(
             session,
             session.plan.targets,
             session.plan.balance,
-            cache=Cache.open(),
+            cache=cache,
             hear=verify,
             progress=progress,
         )
-    backup = write_overrides(plan, overrides_of(found)) if write and found.changed else None
+        if write and found.changed:
+            prepared = prepare_overrides(plan, overrides_of(found))
+            backup, shared = write_edited(prepared.original, prepared.text), prepared.shared
+            if backup is not None:
+                broken = broken_promises(found, open_plan(plan, progress=progress), cache=cache)
+                if broken:
+                    raise RoomplanError(
+                        f"its figures are not those of the answer: {balance_tables.broken_line(broken)}",
+                        remedy=f"the stems as they were, or the old file, {backup}",
+                        place=Place(plan),
+                    )
     if as_json:
         kept = None if backup is None else str(backup)
-        emit(to_text(balance_tables.balance_document(found, written=kept)))
+        emit(to_text(balance_tables.balance_document(found, written=kept, shared=shared)))
     else:
         show(*balance_tables.balance_tables(found), *balance_tables.balance_lines(found))
         if backup is not None:
+            show(*balance_tables.shared_lines(shared))
             show(f"written to {plan}; the old file is {backup}")
         elif write:
             show(f"{plan}: nothing to write")
@@ -82,6 +97,7 @@ def balance(
 def overrides_of(found: Balance) -> Overrides:
     """What a plan is to say so that it has the levels that were found."""
     from roomplan.plan.overrides import Overrides, SendOverride
+    from roomplan.planning.levels import silent_sections
 
     sections = found.session.plan.sections
     trim = found.trim_after_db if found.trim_after_db != found.trim_before_db else None
@@ -98,4 +114,5 @@ def overrides_of(found: Balance) -> Overrides:
         ),
         levels_db={change.section: change.after_db for change in found.changes if change.send is None},
         trim_db=trim,
+        silent=silent_sections(found.session),
     )

@@ -68,6 +68,7 @@ def depth(
     from roomplan.mixing.cache import Cache
     from roomplan.mixing.render import measure_session
     from roomplan.planning.depth import absolute_depth, relative_depth, sections_in_rooms
+    from roomplan.planning.levels import silent_sections
     from roomplan.reports import depth_tables
     from roomplan.reports.documents import to_text
 
@@ -91,7 +92,7 @@ def depth(
             amount=1.0 if amount is None else amount,
             anchor_place=session.plan.place_of("anchor"),
         )
-    backup = _write(plan, found) if write else None
+    backup = _write(plan, found, silent_sections(session)) if write else None
     if as_json:
         kept = None if backup is None else str(backup)
         emit(to_text(depth_tables.depth_document(found, session.plan, written=kept)))
@@ -106,7 +107,7 @@ def depth(
         show("nothing is written: --write does")
 
 
-def _write(path: Path, found: Depth) -> Path | None:
+def _write(path: Path, found: Depth, silent: frozenset[str]) -> Path | None:
     """Write the sends that change into the plan; where the old file is kept, None where none changes."""
     from roomplan.plan.overrides import Overrides, SendOverride, write_overrides
 
@@ -118,6 +119,7 @@ def _write(path: Path, found: Depth) -> Path | None:
             sends=tuple(
                 SendOverride(change.section, change.room, change.send.position, change.after_db)
                 for change in found.changes
-            )
+            ),
+            silent=silent,
         ),
     )

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from roomplan.mixing.session import SectionSource, Session
     from roomplan.mixing.stream import SignalStatistics
-    from roomplan.plan.model import Plan
+    from roomplan.plan.model import Plan, UnusedSend
 
 __all__ = ["passage_advice", "plan_advice", "signal_advice"]
 
@@ -29,6 +29,7 @@ def plan_advice(session: Session) -> list[Problem]:
         for room in plan.rooms.values()
         if room.name not in used
     ]
+    found += [_unused(send) for send in plan.unused_sends]
     for section in sections:
         if section.dry_gain is None and not section.sends:
             found.append(_note(plan, section, "has its dry off and no sends: it will not be heard", None))
@@ -49,6 +50,12 @@ def plan_advice(session: Session) -> list[Problem]:
             what = f"has panned stems and {_listed(channelwise)} is wired per_channel: it leans to one side"
             found.append(_note(plan, section, what, ANSWER_FROM_BOTH))
     return found
+
+
+def _unused(send: UnusedSend) -> Problem:
+    whose = "shared_sends" if send.group is None else f"group {send.group}"
+    what = f"{whose}: no section has its send to {send.room}: each says its own"
+    return Problem(what, send.place, "remove it, or the entries of the sections that are to have it")
 
 
 def _stage_advice(session: Session, section: SectionSource) -> list[Problem]:

@@ -138,6 +138,15 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True)
+class UnusedSend:
+    """A send that every section it is meant for has another entry for, or none has it left."""
+
+    group: str | None  # None: one of `shared_sends`
+    room: str
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
 class ResponseFiles:
     """The file of one position, or its left and right file."""
 
@@ -263,6 +272,7 @@ class Plan:
     targets: tuple[Target, ...] = ()
     balance: BalanceLimits = BalanceLimits()  # noqa: RUF009 - frozen
     anchor: str | None = None  # of depth; None: the nearest section
+    unused_sends: tuple[UnusedSend, ...] = ()
 
     def place_of(self, key: str) -> Place:
         """Return where the value of a key at the top stands, or the plan itself where it has none."""

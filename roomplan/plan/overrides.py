@@ -2,10 +2,11 @@
 
 Conventions
 -----------
-Decibels and milliseconds as the plan has them. Everything is written at the section itself, in the plan
-that was asked for (the leaf): a send that the section has from its group, from `shared_sends` or from a plan
-that this one extends becomes an entry under `sections: NAME: sends: ROOM:`. Plans that are extended are never
-touched.
+Decibels and milliseconds as the plan has them. A level that several sections have from one place (an entry of
+`shared_sends` or of a group's sends, the `level` of a group) is written there when all of them change alike.
+Otherwise it is written at the sections that change, as an entry under `sections: NAME: sends: ROOM:`. Either
+is done in the plan that was asked for (the leaf), as an override of what it extends; plans that are extended
+are never touched. A section that is not heard goes along with what it shares.
 
 An entry that replaces an inherited one says all the inherited one said (position, cuts, pre-delay, the other
 sends of a list); where the entry of the extended plan at the same place is a mapping, which is merged key by
@@ -13,8 +14,7 @@ key, only the keys that differ are written.
 
 Notes
 -----
-Group levels, `shared_sends` and the sends of groups are not written: what several sections share stays as it
-is. How text is changed and what happens to anchors and aliases: `roomplan.documents.edits`.
+How text is changed and what happens to anchors and aliases: `roomplan.documents.edits`.
 """
 
 from __future__ import annotations
@@ -40,7 +40,14 @@ if TYPE_CHECKING:
     from roomplan.documents.places import KeyPath
     from roomplan.plan.model import Plan, Send
 
-__all__ = ["Overrides", "PreparedOverrides", "SendOverride", "prepare_overrides", "write_overrides"]
+__all__ = [
+    "Overrides",
+    "PreparedOverrides",
+    "SendOverride",
+    "SharedLevel",
+    "prepare_overrides",
+    "write_overrides",
+]
 
 _CLOSE = 1e-9  # relative and absolute: seconds of the model against milliseconds of the file
 
@@ -81,11 +88,30 @@ class Overrides:
         Section → its own level, without its group's.
     trim_db : float or None
         The trim of every bus; None leaves it.
+    silent : frozenset of str
+        Sections that are not heard and may go along with what others change that have it from the same place.
     """
 
     sends: tuple[SendOverride, ...] = ()
     levels_db: Mapping[str, float] = field(default_factory=dict)
     trim_db: float | None = None
+    silent: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class SharedLevel:
+    """A level that is written where several sections have it from.
+
+    Attributes
+    ----------
+    at : tuple
+        Key path: of an entry of `shared_sends` or of a group's sends, or of a group's `level`.
+    sections : tuple of str
+        Whose level it is, in the order of the plan.
+    """
+
+    at: KeyPath
+    sections: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,11 +126,14 @@ class PreparedOverrides:
         What it shall hold.
     edits : dict
         Key path → new value, the edits of the file; empty when the plan says all of it already.
+    shared : tuple of SharedLevel
+        Levels that are written for several sections at once.
     """
 
     original: Original
     text: str
     edits: dict[KeyPath, Any]
+    shared: tuple[SharedLevel, ...] = ()
 
 
 def write_overrides(path: Path | str, overrides: Overrides) -> Path | None:
@@ -157,12 +186,24 @@ def prepare_overrides(path: Path | str, overrides: Overrides) -> PreparedOverrid
             what, remedy=f"the plan it was made from, {loaded.plan.source}", place=Place(path)
         )
     original = read_original(path)
+    document, _ = read_extended(path)
+    whole = document.data if document is not None else {}
     wanted = _intended(loaded.plan, overrides)
-    edits = _edits(original, loaded.plan, overrides)
+    levels, moved = _group_levels(whole, loaded.plan, overrides)
+    entries = _entries(whole, loaded.plan, overrides)
+    for name in set(overrides.levels_db) - set(levels):
+        level = loaded.plan.sections[name].level_db  # as it is, or moved with its group
+        sections = {**wanted.sections, name: dataclasses.replace(wanted.sections[name], level_db=level)}
+        wanted = dataclasses.replace(wanted, sections=sections)
+    wanted = _going_along(wanted, entries, moved)
+    edits = _edits(original, loaded.plan, overrides, entries, levels, moved)
     text = edited_text(original.text, edits, file=path)
     if text != original.text:
         _verify(original, text, loaded.plan, wanted)
-    return PreparedOverrides(original, text, edits)
+    groups = loaded.plan.groups
+    shared = [SharedLevel(("groups", name, "level"), groups[name].sections) for name in moved]
+    shared += [SharedLevel(entry.at, entry.sections) for entry in entries if entry.at[0] != "sections"]
+    return PreparedOverrides(original, text, edits, tuple(shared))
 
 
 # --- What the plan shall be -----------------------------------------------------------------------------
@@ -186,13 +227,18 @@ def _intended(plan: Plan, overrides: Overrides) -> Plan:
             raise RoomplanError(what, remedy="one of them", place=section.sends[index].place)
         seen.add((wish.section, index))
         sends = list(section.sends)
-        if wish.level_db is not None:
-            sends[index] = dataclasses.replace(sends[index], level_db=float(wish.level_db))
-        if wish.pre_delay_ms is not None:
-            sends[index] = dataclasses.replace(sends[index], pre_delay_s=float(wish.pre_delay_ms) / 1000.0)
+        sends[index] = _with_wish(sends[index], wish)
         sections[wish.section] = dataclasses.replace(section, sends=tuple(sends))
     trim = plan.trim_db if overrides.trim_db is None else float(overrides.trim_db)
     return dataclasses.replace(plan, sections=sections, trim_db=trim)
+
+
+def _with_wish(send: Send, wish: SendOverride) -> Send:
+    if wish.level_db is not None:
+        send = dataclasses.replace(send, level_db=float(wish.level_db))
+    if wish.pre_delay_ms is not None:
+        send = dataclasses.replace(send, pre_delay_s=float(wish.pre_delay_ms) / 1000.0)
+    return send
 
 
 def _send_index(plan: Plan, sends: tuple[Send, ...], wish: SendOverride) -> int:
@@ -210,32 +256,117 @@ def _send_index(plan: Plan, sends: tuple[Send, ...], wish: SendOverride) -> int:
 # --- What the file shall say ----------------------------------------------------------------------------
 
 
-def _edits(original: Original, plan: Plan, overrides: Overrides) -> dict[KeyPath, Any]:
+@dataclass(frozen=True, slots=True)
+class _Entry:
+    """An entry of sends to be changed: where it is written, whose it is, and what one section wants of it."""
+
+    at: KeyPath
+    sections: tuple[str, ...]
+    before: Any
+    wishes: tuple[SendOverride, ...]
+
+
+def _entries(whole: Mapping[str, Any], plan: Plan, overrides: Overrides) -> list[_Entry]:
+    """Return the entries to be changed, each for all sections that have it or for one of them."""
+    by_entry: dict[tuple[str, str], list[SendOverride]] = {}
+    for wish in overrides.sends:
+        if _differs(plan, wish):
+            by_entry.setdefault((wish.section, wish.room), []).append(wish)
+    found: dict[KeyPath, _Entry] = {}
+    for (name, room), wishes in by_entry.items():
+        owner = _owner(whole, plan, name, room)
+        before = _at(whole, (*owner, room))
+        sections = tuple(other for other in plan.sections if _owner(whole, plan, other, room) == owner)
+        after = _changed_entry(before, wishes)
+        if all(
+            _changed_entry(before, by_entry[other, room]) == after
+            if (other, room) in by_entry
+            else other in overrides.silent
+            for other in sections
+        ):
+            at: KeyPath = (*owner, room)
+            found.setdefault(at, _Entry(at, sections, before, tuple(wishes)))
+        else:
+            at = ("sections", name, "sends", room)
+            found[at] = _Entry(at, (name,), before, tuple(wishes))
+    return list(found.values())
+
+
+def _owner(whole: Mapping[str, Any], plan: Plan, name: str, room: str) -> KeyPath:
+    """Return the key path of the sends that a section's entry for a room is in; () where it has none."""
+    group = plan.sections[name].group
+    owners: list[KeyPath] = [("sections", name, "sends"), ("shared_sends",)]
+    if group is not None:
+        owners.insert(1, ("groups", group, "sends"))
+    return next((owner for owner in owners if _has(whole, (*owner, room))), ())
+
+
+def _group_levels(
+    whole: Mapping[str, Any], plan: Plan, overrides: Overrides
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Return section → level that is written there, and group → change of the level it gives its sections."""
+    changes = {
+        name: level - plan.sections[name].level_db
+        for name, level in overrides.levels_db.items()
+        if level != plan.sections[name].level_db
+    }
+    moved: dict[str, float] = {}
+    for group in plan.groups.values():
+        own = {
+            changes.get(name) for name in group.sections if name in changes or name not in overrides.silent
+        }
+        first = next(iter(own), None)
+        if first is None or None in own or not _has(whole, ("groups", group.name, "level")):
+            continue
+        if all(change is not None and _close(change, first) for change in own):
+            moved[group.name] = first
+    return {
+        name: overrides.levels_db[name] for name in changes if plan.sections[name].group not in moved
+    }, moved
+
+
+def _going_along(wanted: Plan, entries: list[_Entry], moved: Mapping[str, float]) -> Plan:
+    """Return the intended plan with what silent sections get besides, and with levels at their groups."""
+    sections = dict(wanted.sections)
+    for entry in entries:
+        for name in entry.sections:
+            sends = list(sections[name].sends)
+            for wish in entry.wishes:
+                index = _send_index(wanted, sections[name].sends, wish)
+                sends[index] = _with_wish(sends[index], wish)
+            sections[name] = dataclasses.replace(sections[name], sends=tuple(sends))
+    groups = dict(wanted.groups)
+    for group, change in moved.items():
+        groups[group] = dataclasses.replace(groups[group], level_db=groups[group].level_db + change)
+    return dataclasses.replace(wanted, sections=sections, groups=groups)
+
+
+def _edits(
+    original: Original,
+    plan: Plan,
+    overrides: Overrides,
+    entries: list[_Entry],
+    levels: Mapping[str, float],
+    moved: Mapping[str, float],
+) -> dict[KeyPath, Any]:
     """Return the edits of the leaf that make it say what is asked for, where it does not yet."""
-    document, _ = read_extended(original.path)
-    whole = document.data if document is not None else {}
     leaf, base = _leaf_and_base(original)
     edits: dict[KeyPath, Any] = {}
     if overrides.trim_db is not None and overrides.trim_db != plan.trim_db:
         edits["trim",] = float(overrides.trim_db)
-    for name, level in overrides.levels_db.items():
-        if level != plan.sections[name].level_db:
-            edits["sections", name, "level"] = float(level)
-    by_entry: dict[tuple[str, str], list[SendOverride]] = {}
-    for wish in overrides.sends:
-        by_entry.setdefault((wish.section, wish.room), []).append(wish)
-    cleared: set[str] = set()
-    for (name, room), wishes in by_entry.items():
-        before = _entry(whole, plan, name, room)
-        after = _changed_entry(before, [wish for wish in wishes if _differs(plan, wish)])
-        if after == before:
-            continue
-        at: KeyPath = ("sections", name, "sends", room)
+    for name, level in levels.items():
+        edits["sections", name, "level"] = float(level)
+    for name, change in moved.items():
+        edits["groups", name, "level"] = round(plan.groups[name].level_db + change, 6)
+    cleared: set[KeyPath] = set()
+    for entry in entries:
+        before, at = entry.before, entry.at
+        after = _changed_entry(before, list(entry.wishes))
         below = _at(base, at)
         sends = _at(leaf, at[:-1])
-        if sends is None and _has(leaf, at[:-1]) and name not in cleared:
+        if sends is None and _has(leaf, at[:-1]) and at[:-1] not in cleared:
             # `sends: null` took away all the extended plan has there: that is said room by room now.
-            cleared.add(name)
+            cleared.add(at[:-1])
             for other in _at(base, at[:-1]) or {}:
                 edits[(*at[:-1], other)] = None
         written = _at(leaf, at)
@@ -260,17 +391,6 @@ def _leaf_and_base(original: Original) -> tuple[dict[str, Any], dict[str, Any]]:
         return leaf, {}
     base, _ = read_extended(path_beside(leaf[EXTENDS], original.path))
     return leaf, base.data if base is not None else {}
-
-
-def _entry(whole: Mapping[str, Any], plan: Plan, name: str, room: str) -> Any:
-    """Return the entry that a section's sends into a room come from, as it is written."""
-    group = plan.sections[name].group
-    sources = [
-        _at(whole, ("sections", name, "sends")),
-        _at(whole, ("groups", group, "sends")) if group is not None else None,
-        whole.get("shared_sends"),
-    ]
-    return next(source[room] for source in sources if isinstance(source, dict) and room in source)
 
 
 def _differs(plan: Plan, wish: SendOverride) -> bool:
@@ -348,7 +468,13 @@ def _verify(original: Original, text: str, before: Plan, wanted: Plan) -> None:
         what = f"the changed plan would have a problem: {said}"
         raise RoomplanError(what, remedy="this line edited by hand", place=Place(original.path, line))
     # What the trial file's name makes different is taken over, then nothing may differ.
-    expected = dataclasses.replace(old.plan, sections=wanted.sections, trim_db=wanted.trim_db)
+    expected = dataclasses.replace(
+        old.plan,
+        sections=wanted.sections,
+        groups=wanted.groups,
+        trim_db=wanted.trim_db,
+        unused_sends=new.plan.unused_sends,  # what sections no longer have from their group
+    )
     different = next(_differences(expected, new.plan, ()), None)
     if different is not None:
         steps = [step for step in different if step in before.sections]

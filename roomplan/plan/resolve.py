@@ -91,7 +91,7 @@ def resolve_plan(
     found = {name: resolve_room(reading, name, room) for name, room in shape.rooms.items()}
     rooms = {name: room for name, room in found.items() if room is not None}
     groups = _groups(reading, shape)
-    sections = _sections(reading, shape, rooms, groups)
+    sections, unused_sends = _sections(reading, shape, rooms, groups)
     folder = source.absolute().parent
     title = shape.title or source.stem
     start = _start(reading, shape)
@@ -113,6 +113,7 @@ def resolve_plan(
         targets=resolve_targets(reading, shape.targets, groups=groups, passages=passages),
         balance=resolve_balance(reading, shape.balance),
         anchor=resolve_anchor(reading, shape.anchor),
+        unused_sends=unused_sends,
         margins=resolve_margins(reading, shape.margins, sections, groups),
         deliveries=resolve_deliveries(
             reading, shape, title=title, folder=folder, sections=sections, groups=groups
@@ -154,8 +155,8 @@ def _groups(reading: Reading, shape: PlanShape) -> dict[str, model.Group]:
 
 def _sections(
     reading: Reading, shape: PlanShape, rooms: Mapping[str, model.Room], groups: Mapping[str, model.Group]
-) -> dict[str, model.Section]:
-    """Return the sections with every send they have."""
+) -> tuple[dict[str, model.Section], tuple[model.UnusedSend, ...]]:
+    """Return the sections with every send they have, and the shared sends that none of them has."""
     shared = resolve_sends(reading, rooms, shape.shared_sends, ("shared_sends",))
     by_group = {
         name: resolve_sends(reading, rooms, group.sends, ("groups", name, "sends"))
@@ -168,7 +169,15 @@ def _sections(
         own = resolve_sends(reading, rooms, section.sends, ("sections", name, "sends"))
         sources = (shared, by_group[group] if group is not None else {}, own)
         sections[name] = _section(reading, name, section, group, merged_sends(sources, rooms))
-    return sections
+    used = {id(send) for section in sections.values() for send in section.sends}
+    unused = tuple(
+        model.UnusedSend(group, room, sends[0].place)
+        for group, source in ((None, shared), *by_group.items())
+        for room, sends in source.items()
+        if sends and room in rooms and not used & {id(send) for send in sends}
+        if group is None or groups[group].sections
+    )
+    return sections, unused
 
 
 def _section(

@@ -60,6 +60,7 @@ __all__ = [
     "Conflict",
     "LevelChange",
     "Outcome",
+    "broken_promises",
     "solve_balance",
     "target_results",
 ]
@@ -76,6 +77,8 @@ _AT_REACH = 0.25  # a target beyond reach that is within so much of a tolerance 
 _WIDEST_SENDS_DB = (-120.0, 24.0)
 _WIDEST_LEVELS_DB = (-60.0, 24.0)
 _MOST_TRIMS = 3
+# By how much a figure of the written plan may differ from the answer: levels, and clarity.
+_KEPT_LU, _KEPT_DB = 0.05, 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,6 +312,50 @@ def solve_balance(
             if peak is not None
             else tuple(index for index, target in enumerate(targets) if target.kind == "true_peak"),
         )
+
+
+def broken_promises(found: Balance, session: Session, *, cache: Cache | None) -> tuple[Outcome, ...]:
+    """Targets whose figures in the written plan, opened again, are not those of the answer.
+
+    Parameters
+    ----------
+    found : Balance
+        The answer.
+    session : Session
+        Of the plan it was written into.
+    cache : Cache or None
+        The one that was solved with; without one the sound is heard again.
+
+    Returns
+    -------
+    tuple of Outcome
+        `after` as promised, `heard` as it is.
+
+    Notes
+    -----
+    True peaks are left out: they take a pass.
+    """
+    promised = [outcome for outcome in found.outcomes if outcome.target.kind != "true_peak"]
+    if not promised:
+        return ()
+    results = target_results(session, [outcome.target for outcome in promised], cache=cache)
+    return tuple(
+        replace(outcome, heard=result)
+        for outcome, result in zip(promised, results, strict=True)
+        if not _kept(outcome.after, result)
+    )
+
+
+def _kept(promise: TargetResult, result: TargetResult) -> bool:
+    if promise.value is None or result.value is None:
+        return promise.value is result.value
+    unit = promise.target.wish.unit
+    allowed = {"LUFS": _KEPT_LU, "dB": _KEPT_LU}.get(unit, 0.1 * promise.target.wish.tolerance)
+    if promise.target.kind == "least_c80":
+        allowed = _KEPT_DB
+    if promise.target.wish.relative:
+        allowed *= promise.target.value
+    return abs(promise.value - result.value) <= allowed
 
 
 def target_results(

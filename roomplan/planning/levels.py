@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from roomplan.mixing.session import SectionSource, Session
 
-__all__ = ["Levels", "session_at", "written_levels"]
+__all__ = ["Levels", "session_at", "silent_sections", "written_levels"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +50,12 @@ def written_levels(session: Session) -> Levels:
         {section.name: session.plan.sections[section.name].level_db for section in session.sections},
         session.plan.trim_db,
     )
+
+
+def silent_sections(session: Session) -> frozenset[str]:
+    """Sections that are muted or not in this cue, and not locked: they may go along with others."""
+    heard = {section.name for section in session.sections if not section.muted}
+    return frozenset(session.plan.sections) - heard - set(session.plan.balance.locked)
 
 
 def session_at(session: Session, levels: Levels) -> Session:

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
+    from roomplan.documents.places import KeyPath
+    from roomplan.plan.overrides import SharedLevel
     from roomplan.plan.targets import Target
     from roomplan.planning.balance import Balance, BeyondReach, Conflict, LevelChange, Outcome
     from roomplan.planning.verifying import TargetResult
@@ -31,10 +33,12 @@ __all__ = [
     "balance_document",
     "balance_lines",
     "balance_tables",
+    "broken_line",
     "described",
     "result_entries",
     "result_lines",
     "result_table",
+    "shared_lines",
 ]
 
 BALANCE_SCHEMA = "roomplan.balance/1"
@@ -300,7 +304,27 @@ def _number(count: int, what: str) -> str:
     return "" if count == 0 else f"{count} {what}{'s' if count > 1 else ''}"
 
 
-def balance_document(balance: Balance, *, written: str | None = None) -> Document:
+def shared_lines(shared: Sequence[SharedLevel]) -> list[Text]:
+    """Where levels were written that several sections have."""
+    return [Text(f"moved for {', '.join(level.sections)} at once: {_key(level.at)}") for level in shared]
+
+
+def _key(path: KeyPath) -> str:
+    return ".".join(map(str, path))
+
+
+def broken_line(broken: Sequence[Outcome]) -> str:
+    """Figures that were promised, and those of the written plan."""
+    return "; ".join(
+        f"{described(outcome.target)} {_shown(outcome.target, outcome.after.value)} was promised and is "
+        f"{_shown(outcome.target, None if outcome.heard is None else outcome.heard.value)}"
+        for outcome in broken
+    )
+
+
+def balance_document(
+    balance: Balance, *, written: str | None = None, shared: Sequence[SharedLevel] = ()
+) -> Document:
     """Result of a balance (`roomplan.balance/1`).
 
     Parameters
@@ -308,6 +332,8 @@ def balance_document(balance: Balance, *, written: str | None = None) -> Documen
     balance : Balance
     written : str, optional
         Where the old plan is kept, when the new levels were written.
+    shared : sequence of SharedLevel
+        What of that was written for several sections at once.
     """
     plan = balance.session.plan
     return {
@@ -353,6 +379,7 @@ def balance_document(balance: Balance, *, written: str | None = None) -> Documen
             [_change_entry(change) for change in alternative.changes] for alternative in balance.alternatives
         ],
         "backup": written,
+        "shared": [{"at": _key(level.at), "sections": list(level.sections)} for level in shared],
         "warnings": [problem_entry(warning) for warning in balance.session.warnings],
         "note": CAUTION,
     }

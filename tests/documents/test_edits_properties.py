@@ -393,7 +393,7 @@ def meaning(plan) -> Any:
             return {
                 part.name: plain(getattr(value, part.name))
                 for part in dataclasses.fields(value)
-                if part.name not in {"place", "key_places"}
+                if part.name not in {"place", "key_places", "unused_sends"}
             }
         if isinstance(value, dict):
             return {key: plain(item) for key, item in value.items() if not isinstance(item, Place)}
@@ -445,15 +445,27 @@ def test_a_plan_gets_the_asked_levels_and_keeps_the_rest_of_its_words_and_meanin
         )
         # Lines go only where a value stands that was asked for, or one that shared it; others in braces grow.
         parsed = read(text)
-        entries = {("sections", want.section, "sends", want.room) for want in wish.sends}
+        entries: set[tuple[str, ...]] = {
+            entry
+            for want in wish.sends
+            for entry in (
+                ("sections", want.section, "sends", want.room),
+                ("groups", "pair", "sends", want.room),
+                ("shared_sends", want.room),
+            )
+        }
+
+        def of_entry(place):
+            return any(place[: len(entry)] == entry for entry in entries)
+
         asked = entries | {("sections", name, "level") for name in wish.levels_db} | {("trim",)}
         touched = {entry[:depth] for entry in asked for depth in range(1, len(entry) + 1)}
         lines = {
             parsed.places.value(place).line
             for place, value in paths_of(parsed.data)
-            if place in asked or place[:4] in entries or (value is None and place in touched)
+            if place in asked or of_entry(place) or (value is None and place in touched)
         }
-        shared = {name for place, name in writer.named.items() if place in touched or place[:4] in entries}
+        shared = {name for place, name in writer.named.items() if place in touched or of_entry(place)}
         lines |= lines_with(text, shared)
         for gone, new in hunks(text, after):
             assert all(is_subsequence(line, "\n".join(new)) for number, line in gone if number not in lines)

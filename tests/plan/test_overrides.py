@@ -1,4 +1,4 @@
-"""New levels written into a plan: at the section, in the leaf, and nowhere else."""
+"""New levels written into a plan: where they stand if all change alike, else at the section; in the leaf."""
 
 from __future__ import annotations
 
@@ -192,8 +192,8 @@ sections:
     after = changed(text, Overrides((send(-7), send(-3, "boys", "nave"), send(-6, "men"))))
     written = "{hall: {level: -7, low_cut: 90}, nave: -12}"
     assert after == (
-        text.replace("x, sends: *far", f"x, sends: {written}")
-        .replace("y}", "y, sends: {nave: -3}}")
+        text.replace("-12}}", "-3}}")
+        .replace("x, sends: *far", f"x, sends: {written}")
         .replace("    sends: *far", f"    sends: {written.replace('-7', '-6')}")
     )
 
@@ -222,9 +222,89 @@ sections:
     )
 
 
-def test_a_level_of_a_group_stays_and_the_section_gets_its_own(changed):
-    text = ROOMS + "groups: {g: {sections: [choir], level: 2}}\nsections: {choir: {stems: x}}\n"
-    assert changed(text, Overrides((), {"choir": 1})) == text.replace("x}", "x, level: 1}")
+def test_an_entry_whose_sections_all_change_alike_is_changed_where_it_stands(changed):
+    wishes = [send(-10, name, position="rear") for name in ("choir", "boys")]
+    wishes += [send(-20, name, "nave") for name in ("choir", "boys")]
+    after = changed(INHERITED, Overrides(tuple(wishes)))
+    assert after == INHERITED.replace("level: -12, position", "level: -10, position").replace("-18", "-20")
+
+
+def test_an_entry_of_which_one_section_changes_otherwise_is_overridden_at_each(changed):
+    after = changed(INHERITED, Overrides((send(-20, room="nave"), send(-21, "boys", "nave"))))
+    assert "nave: {level: -18, low_cut: 200, pre_delay: 12}   # everybody" in after
+    assert "nave: {level: -20, low_cut: 200, pre_delay: 12}" in after
+    assert "nave: {level: -21, low_cut: 200, pre_delay: 12}" in after
+
+
+def test_a_section_with_a_send_of_its_own_has_no_say_in_the_shared_one(changed):
+    text = (
+        ROOMS
+        + "shared_sends: {hall: -9}\nsections: {choir: {stems: x}, boys: {stems: y, sends: {hall: 0}}}\n"
+    )
+    assert changed(text, Overrides((send(-7),))) == text.replace("-9", "-7")
+
+
+SHARED = ROOMS + (
+    "shared_sends:\n  hall: -9   # everybody\n"
+    "groups: {voices: {sections: [choir, boys], level: 2, sends: {nave: {level: -8, low_cut: 90}}}}\n"
+    "sections: {choir: {stems: x}, boys: {stems: y}}\n"
+)
+
+
+def test_a_shared_value_of_a_base_is_overridden_once_as_the_shared_value(changed):
+    leaf = "extends: base.yaml\ntitle: leaf\n"
+    wishes = [
+        send(level, name, room) for name in ("choir", "boys") for room, level in (("hall", -7), ("nave", -6))
+    ]
+    after = changed(leaf, Overrides(tuple(wishes), {"choir": 0.5, "boys": 0.5}), SHARED)
+    assert after == leaf + (
+        "groups:\n  voices:\n    level: 2.5\n    sends:\n      nave: {level: -6}\nshared_sends:\n  hall: -7\n"
+    )
+
+
+def test_a_section_that_is_not_heard_goes_along_with_what_it_shares(changed):
+    wish = Overrides((send(-7),), {"choir": -1.0}, silent=frozenset({"boys"}))
+    assert changed(SHARED, wish) == SHARED.replace("-9 ", "-7 ").replace("level: 2", "level: 1")
+    heard = Overrides((send(-7),))
+    assert "hall: -9   # everybody" in changed(SHARED, heard)
+
+
+@pytest.mark.parametrize(
+    ("levels", "at_sections"),
+    [({"choir": 1.0, "boys": 1.0}, False), ({"choir": 1.0, "boys": 1.5}, True), ({"choir": 1.0}, True)],
+)
+def test_a_level_of_a_group_moves_when_all_its_sections_do_and_stays_otherwise(changed, levels, at_sections):
+    after = changed(SHARED, Overrides((), levels))
+    if at_sections:
+        assert "level: 2," in after
+        assert all(f"level: {level:g}}}" in after for level in levels.values())
+    else:
+        assert after == SHARED.replace("level: 2", "level: 3")
+
+
+def test_sections_of_a_group_that_gives_no_level_get_their_own(changed):
+    text = SHARED.replace(" level: 2,", "")
+    after = changed(text, Overrides((), {"choir": 1.0, "boys": 1.0}))
+    assert after == text.replace("x}", "x, level: 1}").replace("y}", "y, level: 1}")
+
+
+def test_what_is_written_for_several_sections_is_named_with_them(files):
+    folder = files(leaf=SHARED)
+    wish = Overrides((send(-7), send(-7, "boys")), {"choir": 0.5, "boys": 0.5})
+    shared = prepare_overrides(folder / "leaf.yaml", wish).shared
+    assert [(level.at, level.sections) for level in shared] == [
+        (("groups", "voices", "level"), ("choir", "boys")),
+        (("shared_sends", "hall"), ("choir", "boys")),
+    ]
+
+
+def test_a_send_of_a_group_that_no_section_has_any_more_is_known(files):
+    folder = files(leaf=SHARED)
+    assert loaded(folder / "leaf.yaml").unused_sends == ()
+    wish = Overrides((send(-7, room="nave"), send(-6, "boys", "nave")))
+    write_overrides(folder / "leaf.yaml", wish)
+    (unused,) = loaded(folder / "leaf.yaml").unused_sends
+    assert (unused.group, unused.room, unused.place.line) == ("voices", "nave", 6)
 
 
 def test_a_position_that_no_send_names_means_the_send_that_names_none(changed):

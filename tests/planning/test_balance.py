@@ -7,6 +7,7 @@ from made_sessions import wish
 
 from roomplan.cli.balance import overrides_of
 from roomplan.errors import RoomplanError
+from roomplan.mixing.advice import plan_advice
 from roomplan.mixing.cache import Cache
 from roomplan.mixing.render import measure_session
 from roomplan.plan.overrides import write_overrides
@@ -205,6 +206,16 @@ def test_checking_hears_a_peak_that_no_pass_knows_and_solves_nothing(cue, trio, 
 def _raised(session):
     levels = written_levels(session)
     return levels.sends_db, {**levels.sections_db, "brass": 3.0}
+
+
+def test_a_send_of_a_group_that_each_of_its_sections_replaces_is_pointed_out(cue, trio):
+    assert not any("no section has its send" in problem.what for problem in plan_advice(cue.session(trio)))
+    for name in ("brass", "low"):
+        trio["sections"][name]["sends"] = {"far": -13}
+    (found,) = [p for p in plan_advice(cue.session(trio)) if "no section has its send" in p.what]
+    assert found.what == "group back: no section has its send to far: each says its own"
+    assert found.place is not None
+    assert found.place.line is not None
 
 
 def test_a_plan_without_targets_is_refused_with_an_example(cue, trio, cache):

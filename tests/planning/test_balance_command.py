@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 
 import pytest
 
+from roomplan.cli import opening
 from roomplan.cli.main import main
 from roomplan.plan.load import load_plan
+from roomplan.planning.levels import session_at, written_levels
 
 PLAN = """\
 title: TITLE
@@ -127,6 +130,46 @@ def test_writing_changes_the_levels_and_nothing_else_and_keeps_the_old_file(plan
     assert status == 0
     assert document["changes"] == []
     assert all(target["before"]["met"] for target in document["targets"])
+
+
+def test_levels_that_sections_share_are_written_once_where_they_stand(plan, balance):
+    path = plan("{of: choir, wet_to_dry: -9}", more="balance: {common: [[choir, brass, low]]}\n")
+    document = json.loads(balance(path, "--write", "--json")[1])
+    assert document["shared"] == [{"at": "shared_sends.near", "sections": ["choir", "brass", "low"]}]
+    moved = {(c["section"], c["room"]): c["after_db"] for c in document["changes"]}
+    after = path.read_text(encoding="utf-8")
+    assert f"shared_sends: {{near: {moved['choir', 'near']:g}}}" in after
+    assert after.count("near:") == 2  # the room, and the shared send
+    written = load_plan(path).plan
+    assert written is not None
+    for name, section in written.sections.items():
+        assert {send.room: send.level_db for send in section.sends} == {
+            "near": moved["choir", "near"],
+            "far": moved[name, "far"],
+        }
+    # opened again, the plan has the figures of the answer
+    (target,) = json.loads(balance(path, "--json")[1])["targets"]
+    assert target["before"]["value"] == pytest.approx(document["targets"][0]["after"]["value"], abs=0.05)
+
+
+def test_a_written_plan_whose_figures_are_not_those_of_the_answer_ends_with_1(plan, balance, monkeypatch):
+    path = plan("{of: choir, wet_to_dry: -9}")
+    opened = opening.open_plan
+    sessions = []
+
+    def opened_otherwise(*arguments, **more):
+        session = opened(*arguments, **more)
+        if sessions:
+            levels = written_levels(session)
+            session = session_at(session, replace(levels, sends_db=dict.fromkeys(levels.sends_db, -20.0)))
+        sessions.append(session)
+        return session
+
+    monkeypatch.setattr(opening, "open_plan", opened_otherwise)
+    status, output, errors = balance(path, "--write")
+    assert (status, output) == (1, "")
+    assert "its figures are not those of the answer: choir wet/dry" in errors
+    assert len(sessions) == 2
 
 
 def test_the_document_says_in_numbers_what_the_tables_say(plan, balance):
