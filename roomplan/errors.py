@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-__all__ = ["AudioError", "Place", "PlanError", "Problem", "RoomplanError"]
+__all__ = ["AudioError", "Place", "PlanError", "Problem", "ReportError", "RoomplanError"]
 
 
 @dataclass(frozen=True, order=True)
@@ -71,6 +71,10 @@ class PlanError(RoomplanError):
         found = tuple(problems)
         super().__init__(found[0].what if found else "no problem given")
         self.problems = found
+
+
+class ReportError(PlanError):
+    """A report that cannot be used, each fault with its place."""
 
 
 class AudioError(RoomplanError):

@@ -148,7 +148,8 @@ def compare(
 def _cues(plans: Sequence[Path], labels: Sequence[str]) -> list[ComparedCue]:
     """Cues of folders that hold the renders of many; none when plans or rendered folders were named."""
     from roomplan.errors import RoomplanError
-    from roomplan.reports.comparison import Compared, ComparedCue, read_report, rendered_cues
+    from roomplan.report_file import read_report
+    from roomplan.reports.comparison import Compared, ComparedCue, rendered_cues
 
     folders = [rendered_cues(path) if path.is_dir() else {} for path in plans]
     if not any(folders):
@@ -165,7 +166,7 @@ def _cues(plans: Sequence[Path], labels: Sequence[str]) -> list[ComparedCue]:
         ComparedCue(
             name,
             tuple(
-                Compared(label, read_report(found[name]), "report") if name in found else None
+                Compared(label, read_report(found[name]).document, "report") if name in found else None
                 for label, found in zip(labels, folders, strict=True)
             ),
         )
@@ -206,10 +207,11 @@ def _open_all(
     from roomplan.library.comparing import asking_alike
     from roomplan.mixing.cache import Cache
     from roomplan.mixing.render import measure_session
-    from roomplan.reports.comparison import Compared, read_report
+    from roomplan.report_file import read_report
+    from roomplan.reports.comparison import Compared
     from roomplan.reports.documents import session_part, sound_part
 
-    reports = {path: read_report(path) for path in plans if path.is_dir() or _is_report(path)}
+    reports = {path: read_report(path).document for path in plans if path.is_dir() or _is_report(path)}
     opened = {path: plan_problems(path, progress=progress) for path in plans if path not in reports}
     problems = list(dict.fromkeys(problem for _session, found in opened.values() for problem in found))
     if problems:
@@ -315,6 +317,12 @@ def _reported_files(folder: Path, one: Compared, buses: Sequence[str]) -> dict[s
             raise RoomplanError(
                 f"{folder}: bus {name} was not written there",
                 remedy=f"render it with --only {name}, or compare the plan itself",
+            )
+        # a report may come from anybody, and its folder is all that was named
+        if not (folder / files[name]).resolve().is_relative_to(folder.resolve()):
+            raise RoomplanError(
+                f"{folder}: the report names {files[name]!r} for bus {name}, which is outside of the folder",
+                remedy="compare the folder that was rendered into, as it is",
             )
     return {name: folder / files[name] for name in buses}
 

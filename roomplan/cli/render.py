@@ -386,9 +386,10 @@ def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
     from roomplan.mixing.cache import Cache, file_digest
     from roomplan.mixing.stems import claim_stems
     from roomplan.plan.load import load_plan
+    from roomplan.report_file import REPORT_NAME
     from roomplan.reports import documents, reproduction, summary
 
-    loaded = load_plan(path / "report.json" if path.is_dir() else path)
+    loaded = load_plan(path / REPORT_NAME if path.is_dir() else path)
     if loaded.plan is None or loaded.written is None:
         raise PlanError(loaded.problems)
     report = loaded.written.report

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from roomplan.library.faces import html_of
 from roomplan.library.plans import OpenPlan, opened
 from roomplan.library.rendering import Checked, check
+from roomplan.report_file import read_report
 from roomplan.reports.compare_tables import change_lines, comparison_table, margin_table
 from roomplan.reports.comparison import (
     Compared,
@@ -23,7 +24,6 @@ from roomplan.reports.comparison import (
     differences_of_bus,
     labels_of,
     plan_changes,
-    read_report,
 )
 from roomplan.reports.documents import session_part, sound_part
 
@@ -146,7 +146,7 @@ def compare(first: Comparable, other: Comparable, *more: Comparable) -> Comparis
     compared = []
     for side, label in zip(sides, labels_of([_source(side) for side in sides]), strict=True):
         if isinstance(side, Path):
-            compared.append(Compared(label, read_report(side), "report"))
+            compared.append(Compared(label, read_report(side).document, "report"))
             continue
         found = side if isinstance(side, Checked) else check(replace(side, session=next(asking)))
         document = session_part(found) | sound_part(found)

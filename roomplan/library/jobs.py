@@ -21,11 +21,11 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
 from roomplan.audio.staging import silent_notice
-from roomplan.errors import PlanError, RoomplanError
+from roomplan.errors import PlanError, ReportError, RoomplanError
 from roomplan.library.opening import open_loaded
 from roomplan.mixing.cache import Cache, file_digest
 from roomplan.mixing.hearing import silent_progress
-from roomplan.mixing.outputs import REPORT, plan_targets
+from roomplan.mixing.outputs import plan_targets
 from roomplan.mixing.outside import (
     is_the_users,
     outside_folders,
@@ -37,7 +37,8 @@ from roomplan.mixing.render import render_session
 from roomplan.mixing.stream import ComponentStream
 from roomplan.mixing.stretch import parse_length, parse_moment, stretch_of
 from roomplan.plan.load import load_plan
-from roomplan.reports.comparison import differences_of_bus, read_report
+from roomplan.report_file import REPORT_NAME, read_report
+from roomplan.reports.comparison import differences_of_bus
 from roomplan.reports.documents import render_document, to_text
 from roomplan.reports.reproduction import RenderOptions, changed_inputs, options_of, reproduction_of
 from roomplan.reports.revision import comparable
@@ -386,7 +387,7 @@ def spare_renders(loaded: LoadedPlan, targets: Sequence[Target], *, remedy: str)
     if loaded.written is None or loaded.written.report is None:
         return
     for folder in (target.folder for target in targets):
-        if (folder / REPORT).exists():
+        if (folder / REPORT_NAME).exists():
             raise RoomplanError(f"{folder}: holds a render already", remedy=remedy)
 
 
@@ -395,13 +396,13 @@ def _earlier(
 ) -> tuple[Path | None, Mapping[str, Any] | None]:
     """Report to compare with, read before anything is replaced; a broken one in the folder is no matter."""
     if job.against is not None:
-        return job.against, read_report(job.against)
+        return job.against, read_report(job.against).document
     if kept is not None:
-        return job.plan, read_report(job.plan)
+        return job.plan, kept
     for folder in (target.folder for target in targets):
         try:
-            return folder / REPORT, read_report(folder)
-        except RoomplanError:
+            return folder / REPORT_NAME, read_report(folder).document
+        except ReportError:
             continue
     return None, None
 

@@ -14,18 +14,17 @@ A report is data that somebody may have edited: what cannot be understood belong
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from roomplan.audio.names import is_inner_path
-from roomplan.errors import RoomplanError
-from roomplan.mixing.outputs import REPORT
+from roomplan.errors import ReportError, RoomplanError
+from roomplan.report_file import REPORT_NAME, read_report
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Mapping
 
     from roomplan.mixing.session import Session
 
@@ -34,7 +33,6 @@ __all__ = ["LEFT_OVER", "EarlierStem", "LeftOver", "earlier_stems", "examine_fol
 LEFT_OVER = "left_over"
 """Folder inside a delivery to which files go that the plan wrote earlier and writes no more."""
 
-_LARGEST_REPORT = 2**26
 _REMEDY = "choose another folder, or give `--replace`"
 
 
@@ -111,7 +109,7 @@ def earlier_stems(session: Session, folder: Path, *, digest: str | None) -> dict
     dict
         Empty when no render of this plan stands there.
     """
-    earlier = _read_report(folder / REPORT)
+    earlier = _read_report(folder / REPORT_NAME)
     return earlier.stems if earlier is not None and _is_same(earlier, session, digest) else {}
 
 
@@ -152,7 +150,7 @@ def examine_folder(
         The folder holds the render of another plan, or of the whole cue where a stretch is to be written; a
         file stands in the way that no report of this plan lists; the report cannot be read.
     """
-    report = folder / REPORT
+    report = folder / REPORT_NAME
     earlier = _read_report(report)
     ours = earlier is not None and _is_same(earlier, session, digest)
     if not replace:
@@ -235,68 +233,42 @@ def _described(earlier: _Earlier, session: Session) -> str:
 def _read_report(path: Path) -> _Earlier | None:
     """Return the report at a path; None when there is none, or it is not one."""
     try:
-        if path.stat().st_size > _LARGEST_REPORT:
-            return None
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return None
-    if not isinstance(document, dict) or not str(document.get("schema", "")).startswith("roomplan.render/"):
-        return None
-    plan, title = document.get("plan"), document.get("title")
-    if not isinstance(plan, str) or not isinstance(title, str) or "\0" in plan:
+        document = read_report(path).document
+    except ReportError:
         return None
     files: dict[str, LeftOver] = {}
     # The files of a report that covers several deliveries are those of their own reports.
     if document.get("delivery", "") is not None:
-        for entry in (*_list(document, "files"), *_list(document, "left_over")):
+        for entry in (*document["files"], *document.get("left_over", ())):
             found = _file_entry(entry)
             if found is not None:
                 files[found.file] = found
-    length = document.get("duration_s")
     return _Earlier(
-        plan=plan,
-        digest=_text(document, "plan_sha256"),
-        title=title,
-        cue=_text(document, "cue"),
-        version=_text(document, "version"),
-        duration_s=float(length) if isinstance(length, int | float) else None,
+        plan=document["plan"],
+        digest=document.get("plan_sha256"),
+        title=document["title"],
+        cue=document.get("cue"),
+        version=document.get("version"),
+        duration_s=document.get("duration_s"),
         stretch=document.get("stretch") is not None,
         files=files,
-        stems=dict(filter(None, map(_stem_entry, _list(document, "stems")))),
+        stems={
+            entry["file"]: EarlierStem(entry["blake2b_160"], entry.get("duration_s"))
+            for entry in document.get("stems", ())
+            if entry["blake2b_160"] is not None
+        },
     )
 
 
-def _list(document: dict[str, Any], key: str) -> Sequence[Any]:
-    value = document.get(key)
-    return value if isinstance(value, list) else []
-
-
-def _text(entry: dict[str, Any], key: str) -> str | None:
-    value = entry.get(key)
-    return value if isinstance(value, str) else None
-
-
-def _stem_entry(entry: object) -> tuple[str, EarlierStem] | None:
-    """Return a stem's file that a report lists, by its path."""
-    if not isinstance(entry, dict):
-        return None
-    file, digest, length = entry.get("file"), entry.get("blake2b_160"), entry.get("duration_s")
-    if not isinstance(file, str) or not isinstance(digest, str):
-        return None
-    return file, EarlierStem(digest, float(length) if isinstance(length, int | float) else None)
-
-
-def _file_entry(entry: object) -> LeftOver | None:
+def _file_entry(entry: Mapping[str, Any]) -> LeftOver | None:
     """Return a file that a report lists; None for what is no file inside the folder."""
-    if not isinstance(entry, dict):
-        return None
-    file, size = entry.get("file"), entry.get("bytes")
+    file = entry["file"]
     if not is_inner_path(file):
         return None
     return LeftOver(
         PurePosixPath(file).as_posix(),
         None,
-        _text(entry, "bus"),
-        _text(entry, "samples_sha256"),
-        size if isinstance(size, int) else None,
+        entry.get("bus"),
+        entry.get("samples_sha256"),
+        entry.get("bytes"),
     )

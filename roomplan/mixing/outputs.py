@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from roomplan.audio.names import safe_file_names
 from roomplan.errors import RoomplanError
 from roomplan.plan.templates import filled
+from roomplan.report_file import REPORT_NAME
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from roomplan.plan.model import Delivery, Plan
 
 __all__ = [
-    "REPORT",
     "Target",
     "delivery_rate",
     "is_complete",
@@ -35,9 +35,6 @@ __all__ = [
     "refuse_inputs",
     "refuse_shared_files",
 ]
-
-REPORT = "report.json"
-"""Stands in the folder of every delivery, and in the one that holds several."""
 
 _FOLDER_OF_KIND = {
     "section": "prints",
@@ -220,7 +217,7 @@ def refuse_inputs(session: Session, folder: Path, files: Sequence[str]) -> None:
             f"the output folder {folder} is the stems folder", remedy="give the delivery a folder of its own"
         )
     inputs = {path.resolve() for path in session.input_files}
-    for file in [*files, REPORT]:
+    for file in [*files, REPORT_NAME]:
         target = folder / file
         if target.resolve() in inputs:
             raise RoomplanError(
@@ -233,7 +230,7 @@ def refuse_shared_files(files: Mapping[str, tuple[Path, Sequence[str]]]) -> None
     owner: dict[str, str] = {}
     for name, (folder, paths) in files.items():
         where = folder.resolve()
-        for path in (*paths, REPORT):
+        for path in (*paths, REPORT_NAME):
             other = owner.setdefault(str(where / path).casefold(), name)
             if other != name:
                 raise RoomplanError(

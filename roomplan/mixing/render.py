@@ -38,7 +38,6 @@ from roomplan.mixing.hearing import (
     silent_progress,
 )
 from roomplan.mixing.outputs import (
-    REPORT,
     Target,
     delivery_rate,
     is_complete,
@@ -53,6 +52,7 @@ from roomplan.mixing.recall import describe_record, parts_of, recall, record_key
 from roomplan.mixing.stem_advice import changed_stem_advice, stem_advice
 from roomplan.mixing.stem_survey import survey_stems
 from roomplan.mixing.stream import ComponentStream
+from roomplan.report_file import REPORT_NAME
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -238,9 +238,9 @@ def render_session(
         result = run.run(destination, tuple(targets))
         result = _with_left_overs(result, left_over, digest)
         for target in targets:
-            stages[target.root].write_text(target.prefix + REPORT, report(result, target))
+            stages[target.root].write_text(target.prefix + REPORT_NAME, report(result, target))
             if target.within is not None and target is targets[-1]:
-                stages[target.root].write_text(REPORT, report(result, None))
+                stages[target.root].write_text(REPORT_NAME, report(result, None))
         _commit(stages, targets, progress)
     return result
 
@@ -329,7 +329,7 @@ def _commit(stages: Mapping[Path, StagedFolder], targets: Sequence[Target], prog
     for number, (root, stage) in enumerate(stages.items()):
         progress("moving files into place", number, len(stages))
         try:
-            stage.commit(last=REPORT)
+            stage.commit(last=REPORT_NAME)
         except RoomplanError as error:
             if not done:
                 raise

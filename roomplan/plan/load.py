@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from roomplan.documents.extends import read_extended, tidy
 from roomplan.documents.source import in_file_order
-from roomplan.errors import Place, Problem
+from roomplan.errors import Place
 from roomplan.plan.faults import checked_shape
 from roomplan.plan.resolve import resolve_plan
 from roomplan.plan.schema import plan_schema
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from roomplan.documents.places import PlaceMap
+    from roomplan.errors import Problem
     from roomplan.plan.model import Plan
     from roomplan.plan.written import Reported
 
@@ -91,8 +92,8 @@ def load_plan(path: Path | str) -> LoadedPlan:
     """
     path = Path(path)
     reported = read_reported(path)
-    if isinstance(reported, Problem):
-        return LoadedPlan(None, (reported,))
+    if isinstance(reported, tuple):
+        return LoadedPlan(None, reported)
     return _load_files(path) if reported is None else _load_reported(path, reported)
 
 

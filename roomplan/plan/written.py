@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import atexit
 import copy
-import json
 import shutil
 import tempfile
 from dataclasses import dataclass, field
@@ -25,8 +24,8 @@ from typing import TYPE_CHECKING, Any
 
 from roomplan.documents.parsing import parse_text
 from roomplan.documents.places import PlaceMap, Spot
-from roomplan.documents.wording import quoted
-from roomplan.errors import Place, Problem
+from roomplan.errors import Place, Problem, ReportError
+from roomplan.report_file import find_report
 from roomplan.resources import bundled_folder
 
 if TYPE_CHECKING:
@@ -34,12 +33,11 @@ if TYPE_CHECKING:
 
     from roomplan.documents.places import KeyPath
     from roomplan.plan.model import Plan
+    from roomplan.report_file import Report
 
-__all__ = ["REPORT_SCHEMA", "WrittenPlan", "read_reported", "room_file", "written_paths"]
+__all__ = ["WrittenPlan", "read_reported", "room_file", "written_paths"]
 
-REPORT_SCHEMA = "roomplan.render/1"
-
-_LARGEST_REPORT = 50_000_000  # bytes; a plan of 100 buses has a report of 1 MB
+_DATA = ("reproduce", "plan", "data")
 _REMEDY = "render its plan once again, or name the plan itself"
 
 
@@ -115,7 +113,7 @@ def room_file(synthetic: str | Path) -> Path:
     return synthetic if isinstance(synthetic, Path) else bundled_folder("irs_synthetic") / f"{synthetic}.yaml"
 
 
-def read_reported(path: Path) -> Reported | Problem | None:
+def read_reported(path: Path) -> Reported | tuple[Problem, ...] | None:
     """Plan in the report of a render.
 
     Parameters
@@ -124,66 +122,46 @@ def read_reported(path: Path) -> Reported | Problem | None:
 
     Returns
     -------
-    Reported, Problem or None
-        None when the file is no document of this program: it may be a plan then. A Problem when it is one
+    Reported, tuple of Problem, or None
+        None when the file is no document of this program: it may be a plan then. Problems when it is one
         that no plan can be read from.
     """
-    text = _json_text(path)
-    if text is None:
-        return None
     try:
-        document = json.loads(text)
-    except (ValueError, RecursionError):
+        report = find_report(path)
+    except ReportError as error:
+        return error.problems
+    if report is None:
         return None
-    schema = document.get("schema") if isinstance(document, dict) else None
-    if not isinstance(schema, str) or not schema.startswith("roomplan."):
-        return None
-    if schema != REPORT_SCHEMA:
-        return Problem(
-            f"is a document {quoted(schema)}", Place(path), "a plan, or the report.json of a render"
-        )
-    if document.get("reproduce") is None:
-        return Problem("this report does not keep the plan it was made from", Place(path), _REMEDY)
-    try:
-        return _reported(path, document, text)
-    except (KeyError, TypeError, ValueError, IndexError, AttributeError):
-        return Problem("the part `reproduce` of this report is damaged", Place(path), _REMEDY)
+    if report.document.get("reproduce") is None:
+        return (Problem("this report does not keep the plan it was made from", Place(path), _REMEDY),)
+    return _reported(report)
 
 
-def _json_text(path: Path) -> str | None:
-    """Text of a file that begins like a JSON object; None for all others."""
-    try:
-        if not path.is_file():
-            return None
-        with path.open("rb") as file:
-            head = file.read(256)
-            if not head.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{"):
-                return None
-            raw = head + file.read(_LARGEST_REPORT)
-        return raw.decode("utf-8-sig")
-    except (OSError, ValueError):
-        return None  # whoever reads it as a plan says what is wrong
-
-
-def _reported(path: Path, document: dict[str, Any], text: str) -> Reported:
-    kept = document["reproduce"]
+def _reported(report: Report) -> Reported | tuple[Problem, ...]:
+    kept = report.document["reproduce"]
     plan = kept["plan"]
-    paths = {tuple(entry["at"]): str(entry["means"]) for entry in plan["paths"]}
+    paths = {tuple(entry["at"]): entry["means"] for entry in plan["paths"]}
     documents = tuple(Path(entry["file"]) for entry in kept["inputs"] if entry["kind"] == "plan")
-    written = WrittenPlan(Path(plan["source"]), documents, copy.deepcopy(plan["data"]), paths, document, path)
-    parsed, problems = parse_text(*_piece(text, ("reproduce", "plan", "data"), path))
-    start = _place_at(text, _position(text, ("reproduce", "plan", "data")), path)
-    if parsed is None or not isinstance(parsed.data, dict):
-        raise TypeError("no mapping")
-    data, places = parsed.data, PlaceMap(_moved(parsed.places.root, start))
-    for at, means in paths.items():
-        _put(data, at, means)
-    for at, kept_room in _changed_rooms(data, kept["inputs"]):
-        _put(data, at, str(kept_room))
+    data = copy.deepcopy(plan["data"])
+    written = WrittenPlan(Path(plan["source"]), documents, data, paths, report.document, report.path)
+    first, end = report.extent(_DATA)
+    start = report.place(first)
+    parsed, problems = parse_text(report.text[first:end].replace("\r\n", "\n"), report.path)
     moved = tuple(
         Problem(p.what, _shifted(p.place, start) if p.place else None, p.remedy, p.subject) for p in problems
     )
-    return Reported(written, data, places, moved)
+    if parsed is None or not isinstance(parsed.data, dict):
+        return moved
+    places = PlaceMap(_moved(parsed.places.root, start))
+    for at, means in paths.items():
+        _put(parsed.data, at, means)
+    try:
+        for at, kept_room in _changed_rooms(parsed.data, kept["inputs"]):
+            _put(parsed.data, at, str(kept_room))
+    except OSError as error:
+        what = f"its rooms cannot be written into a folder of their own ({error.strerror or error})"
+        return (Problem(what, Place(report.path), "make room on the disk for passing files"),)
+    return Reported(written, parsed.data, places, moved)
 
 
 def _put(data: Any, at: KeyPath, value: str) -> None:
@@ -196,58 +174,36 @@ def _put(data: Any, at: KeyPath, value: str) -> None:
 
 def _changed_rooms(data: dict[str, Any], inputs: list[dict[str, Any]]) -> Iterator[tuple[KeyPath, Path]]:
     """Rooms whose file is not what it was, each with a file that is."""
-    texts = {entry["file"]: entry["text"] for entry in inputs if entry["kind"] == "room"}
+    texts = {entry["file"]: entry["text"].encode() for entry in inputs if entry["kind"] == "room"}
+    rooms = data.get("rooms")
     folder: Path | None = None
-    for name, room in data.get("rooms", {}).items():
+    for number, (name, room) in enumerate(rooms.items() if isinstance(rooms, dict) else ()):
         synthetic = room.get("synthetic") if isinstance(room, dict) else None
-        text = texts.get(synthetic)
-        if not isinstance(text, str) or not isinstance(synthetic, str):
+        kept = texts.get(synthetic) if isinstance(synthetic, str) else None
+        if not isinstance(synthetic, str) or kept is None:
             continue
         file = room_file(Path(synthetic) if Path(synthetic).is_absolute() else synthetic)
-        try:
-            if file.read_bytes() == text.encode():
-                continue
-        except OSError:
-            pass
+        if _holds(file, kept):
+            continue
         if folder is None:
             folder = Path(tempfile.mkdtemp(prefix="roomplan-rooms-"))
             atexit.register(shutil.rmtree, folder, ignore_errors=True)
-        (folder / name).mkdir()
-        kept = folder / name / file.name
-        kept.write_bytes(text.encode())
-        yield ("rooms", name, "synthetic"), kept
+        # numbered, for the name of a room in a report may lead anywhere
+        inner = folder / str(number)
+        inner.mkdir()
+        place = inner / (file.name if file.suffix in {".yaml", ".yml"} else "room.yaml")
+        place.write_bytes(kept)
+        yield ("rooms", name, "synthetic"), place
 
 
-def _position(text: str, keys: tuple[str, ...]) -> int:
-    """Index at which the value under nested keys of a JSON object begins."""
-    decoder = json.JSONDecoder()
-
-    def after_space(at: int) -> int:
-        while text[at] in " \t\r\n":
-            at += 1
-        return at
-
-    at = after_space(0)
-    for wanted in keys:
-        at = after_space(at + 1)  # behind the brace
-        while True:
-            key, at = decoder.raw_decode(text, at)
-            at = after_space(after_space(at) + 1)  # behind the colon
-            if key == wanted:
-                break
-            _value, at = decoder.raw_decode(text, at)
-            at = after_space(after_space(at) + 1)  # behind the comma
-    return at
-
-
-def _piece(text: str, keys: tuple[str, ...], path: Path) -> tuple[str, Path]:
-    start = _position(text, keys)
-    _value, end = json.JSONDecoder().raw_decode(text, start)
-    return text[start:end].replace("\r\n", "\n"), path
-
-
-def _place_at(text: str, index: int, path: Path) -> Place:
-    return Place(path, text.count("\n", 0, index) + 1, index - text.rfind("\n", 0, index))
+def _holds(file: Path, content: bytes) -> bool:
+    """Tell whether a file has this content; a pipe or a device is not read."""
+    try:
+        if not file.is_file() or file.stat().st_size != len(content):
+            return False
+        return file.read_bytes() == content
+    except OSError:
+        return False
 
 
 def _shifted(place: Place, start: Place) -> Place:

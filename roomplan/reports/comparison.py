@@ -11,15 +11,15 @@ rendered folders, one for each cue, is compared cue by cue.
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import roomplan
 from roomplan.errors import RoomplanError
+from roomplan.report_file import REPORT_NAME
 from roomplan.reports.csv_rows import csv_text
-from roomplan.reports.documents import CAUTION, RENDER_SCHEMA, Document
+from roomplan.reports.documents import CAUTION, Document
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -36,7 +36,6 @@ __all__ = [
     "differences_of_bus",
     "labels_of",
     "plan_changes",
-    "read_report",
     "rendered_cues",
 ]
 
@@ -59,7 +58,6 @@ _LEVELS = {
 }
 _STEP_OF_A_TIME = math.log(1.05)  # ISO 3382-1:2009, Table A.1: EDT 5 %
 _STEP_OF_CLARITY_DB = 1.0  # the same: C80 1 dB
-_LARGEST_REPORT = 50_000_000  # bytes
 _DEEPEST = 3  # folders between the one named and those that were rendered into
 
 
@@ -80,62 +78,6 @@ class ComparedCue:
     versions: tuple[Compared | None, ...]
 
 
-def read_report(place: Path) -> Document:
-    """Read the `report.json` of a rendered folder.
-
-    Parameters
-    ----------
-    place : Path
-        The folder, or the report itself.
-
-    Raises
-    ------
-    RoomplanError
-        There is none, or it is no report of a render.
-    """
-    path = place if place.is_file() else place / "report.json"
-    try:
-        with path.open("rb") as file:
-            document = json.loads(file.read(_LARGEST_REPORT))
-    except FileNotFoundError as error:
-        raise RoomplanError(
-            f"{place}: no report.json in this folder",
-            remedy="name a plan, or a folder that was rendered into",
-        ) from error
-    except OSError as error:
-        raise RoomplanError(f"{path}: {error.strerror or error}", remedy="allow reading it") from error
-    except (ValueError, RecursionError) as error:
-        raise RoomplanError(f"{path}: no report of a render", remedy="render the plan again") from error
-    if not _is_report(document):
-        raise RoomplanError(f"{path}: no report of a render", remedy="render the plan again")
-    return document
-
-
-def _is_report(document: Any) -> bool:
-    """Tell whether a document has everything that is looked at here: it may have been edited."""
-
-    def named(entries: Any, **kinds: type) -> bool:
-        return isinstance(entries, list) and all(
-            isinstance(entry, dict)
-            and isinstance(entry.get("name"), str)
-            and all(isinstance(entry.get(key), kind) for key, kind in kinds.items())
-            for entry in entries
-        )
-
-    return (
-        isinstance(document, dict)
-        and document.get("schema") == RENDER_SCHEMA
-        and named(document.get("buses"), loudness=dict)
-        and named(document.get("rooms"))
-        and named(document.get("sections"), sends=list)
-        and all(
-            isinstance(send, dict) and {"room", "position"} <= set(send)
-            for section in document["sections"]
-            for send in section["sends"]
-        )
-    )
-
-
 def rendered_cues(folder: Path) -> dict[str, Path]:
     """Rendered folders within a folder that was not rendered into itself, by their names in it.
 
@@ -144,7 +86,7 @@ def rendered_cues(folder: Path) -> dict[str, Path]:
     found: dict[str, Path] = {}
 
     def look(into: Path, depth: int) -> None:
-        if (into / "report.json").is_file():
+        if (into / REPORT_NAME).is_file():
             if into != folder:
                 found[into.relative_to(folder).as_posix()] = into
             return

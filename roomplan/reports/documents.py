@@ -23,6 +23,7 @@ import roomplan
 from roomplan.audio.timecode import Timecode
 from roomplan.foreign_text import is_safe_to_show
 from roomplan.mixing.outputs import is_complete
+from roomplan.report_file import REPORT_SCHEMA
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
 __all__ = [
     "CAUTION",
     "CHECK_SCHEMA",
-    "RENDER_SCHEMA",
     "Document",
     "band_entry",
     "check_document",
@@ -54,7 +54,6 @@ __all__ = [
     "to_text",
 ]
 
-RENDER_SCHEMA = "roomplan.render/1"
 CHECK_SCHEMA = "roomplan.check/1"
 CAUTION = "for music production; not for voice-alarm or building-code assessment"
 
@@ -417,7 +416,7 @@ def render_document(
     targets = rendering.targets if target is None else (target,)
     one = targets[0] if len(targets) == 1 and (target is not None or targets[0].within is None) else None
     return {
-        "schema": RENDER_SCHEMA,
+        "schema": REPORT_SCHEMA,
         "roomplan": roomplan.__version__,
         "delivery": None if one is None else one.name,
         "deliveries": [_delivery(rendering, t) for t in targets],

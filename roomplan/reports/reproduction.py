@@ -257,15 +257,17 @@ def check_reproduction(
 
 
 def _state(entry: Mapping[str, Any], digest: Callable[[Path], str]) -> State:
-    if entry["kind"] == "room":
-        raw = _content(entry["file"])
-        if raw is None:
-            return "missing"
-        return "same" if raw == entry["text"].encode() else "changed"
     try:
         file = Path(entry["file"])
-        if file.stat().st_size != entry["size"]:
+        kept: bytes | None = None
+        if entry["kind"] == "room":
+            file, kept = room_file(file if file.is_absolute() else entry["file"]), entry["text"].encode()
+        if not file.is_file():  # the report may name a pipe or a device, which has no end
+            return "missing"
+        if file.stat().st_size != (entry["size"] if kept is None else len(kept)):
             return "changed"
+        if kept is not None:
+            return "same" if file.read_bytes() == kept else "changed"
         return "same" if digest(file) == entry["blake2b_160"] else "changed"
     except (OSError, AudioError):
         return "missing"

@@ -164,6 +164,7 @@ def test_a_report_that_somebody_has_edited_never_ends_in_a_traceback(cue, conten
     session = cue.session(content)
     (cue.folder / "out").mkdir(exist_ok=True)
     report = {"schema": "roomplan.render/1", "plan": str(cue.folder / "plan.yaml"), "title": "x"}
+    report |= {"rooms": [], "sections": [], "buses": []}
     (cue.folder / "out/report.json").write_text(json.dumps(report | {"files": files} | fields))
     for replacing in (False, True):
         try:

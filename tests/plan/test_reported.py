@@ -17,8 +17,7 @@ from roomplan.errors import Place
 from roomplan.plan import shape
 from roomplan.plan.load import load_plan
 from roomplan.plan.values import Text
-from roomplan.plan.written import REPORT_SCHEMA
-from roomplan.reports.documents import RENDER_SCHEMA
+from roomplan.report_file import REPORT_SCHEMA
 from roomplan.resources import bundled_folder
 
 BASE = """\
@@ -75,7 +74,15 @@ def reported(tmp_path):
         document = {
             "schema": REPORT_SCHEMA,
             "before": before,
+            "plan": str(written.source),
+            "title": loaded.plan.title,
+            "rooms": [],
+            "sections": [],
+            "buses": [],
+            "files": [],
             "reproduce": {
+                "roomplan": "0",
+                "synthesis": 1,
                 "options": {"only": [], "mute": [], "stretch": None},
                 "plan": {
                     "source": str(written.source),
@@ -83,8 +90,14 @@ def reported(tmp_path):
                     "paths": [{"at": list(at), "means": means} for at, means in written.paths.items()],
                 },
                 "inputs": [
-                    *({"kind": "plan", "file": str(file)} for file in written.documents),
-                    *({"kind": "room", "file": file, "text": text} for file, text in texts.items()),
+                    *(
+                        {"kind": "plan", "file": str(file), "of": None, "size": 1, "blake2b_160": ""}
+                        for file in written.documents
+                    ),
+                    *(
+                        {"kind": "room", "file": file, "of": None, "size": 1, "blake2b_160": "", "text": text}
+                        for file, text in texts.items()
+                    ),
                 ],
             },
         } | more
@@ -168,6 +181,21 @@ def test_a_bundled_room_that_has_changed_is_read_from_the_report(plan_file, repo
     assert (kept.name, kept.read_text(encoding="utf-8")) == ("larkmere_hall.yaml", room["text"])
 
 
+def test_the_name_of_a_room_in_a_report_leads_to_no_place_outside_of_the_passing_folder(
+    plan_file, reported, tmp_path
+):
+    path = reported(read(plan_file))
+    document = json.loads(path.read_text(encoding="utf-8"))
+    data, inputs = document["reproduce"]["plan"]["data"], document["reproduce"]["inputs"]
+    target = tmp_path / "aimed_at"
+    data["rooms"] = {str(target): {"synthetic": "larkmere_hall"}, "../up": {"synthetic": "larkmere_hall"}}
+    for entry in inputs:
+        entry["text"] = "title: another\n"
+    path.write_text(json.dumps(document), encoding="utf-8")
+    assert read(path).problems
+    assert not target.exists()
+
+
 def test_a_report_is_known_by_its_schema_whatever_its_name(plan_file, reported):
     path = reported(read(plan_file))
     other = path.rename(path.with_name("kept.yaml"))
@@ -182,22 +210,20 @@ def test_a_report_is_known_by_its_schema_whatever_its_name(plan_file, reported):
 
 def test_reports_that_no_plan_can_be_read_from_are_one_line(plan_file, reported):
     first = read(plan_file)
+    kept = json.loads(reported(first).read_text(encoding="utf-8"))["reproduce"]
     for more, words in (
         ({"reproduce": None}, "does not keep the plan"),
         ({"schema": "roomplan.check/1"}, "is a document 'roomplan.check/1'"),
-        ({"reproduce": []}, "is damaged"),
-        ({"reproduce": {"plan": {"source": "x", "data": [], "paths": []}, "inputs": []}}, "is damaged"),
-        ({"reproduce": {"plan": {"source": "x", "data": {}}, "inputs": []}}, "is damaged"),
+        ({"reproduce": []}, "reproduce is a list"),
+        ({"reproduce": kept | {"inputs": {}}}, "reproduce.inputs is an object"),
+        ({"reproduce": kept | {"plan": kept["plan"] | {"data": []}}}, "reproduce.plan.data is a list"),
+        ({"reproduce": kept | {"plan": {"source": "x", "data": {}}}}, "reproduce.plan.paths is missing"),
     ):
         loaded = read(reported(first, **more))
         assert loaded.plan is None
         (problem,) = loaded.problems
         assert words in problem.what
         assert problem.remedy
-
-
-def test_the_schema_of_a_report_is_the_one_that_renders_write():
-    assert REPORT_SCHEMA == RENDER_SCHEMA
 
 
 def test_every_key_of_a_plan_that_is_a_path_is_kept_as_an_absolute_one_too():

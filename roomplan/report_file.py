@@ -1,0 +1,577 @@
+"""`report.json`, the report of a render: its name, its schema, and the one way to read it.
+
+Conventions
+-----------
+A report comes from outside: it may be cut off, edited or a stranger's. It is read once, whole, and checked
+here; what is handed out has the shape below and can be relied on. `document` stays the plain data of the
+file, for a report is compared, kept and written as what it is. Keys that nobody here reads are not asked for
+and may be anything that JSON has, so that reports of earlier versions stay readable.
+
+A fault has the line and column of its value and its path in the document, such as `buses[3].loudness`.
+Paths of files are data like those of a plan: whoever opens one decides whether it may be opened.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import stat
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic_core import PydanticCustomError
+
+from roomplan.documents.wording import number, quoted
+from roomplan.errors import Place, Problem, ReportError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
+__all__ = ["REPORT_NAME", "REPORT_SCHEMA", "JsonPath", "Report", "find_report", "read_report"]
+
+REPORT_NAME = "report.json"
+REPORT_SCHEMA = "roomplan.render/1"
+
+JsonPath: TypeAlias = "tuple[str | int, ...]"
+
+_MOST_BYTES = 50_000_000  # a plan of 100 buses has a report of 1 MB
+_MOST_LEVELS = 64  # a plan has 32 at most, and lies three deep
+_MOST_FAULTS = 20
+_REMEDY = "render its plan once again"
+_LARGEST = 2**63 - 1  # nothing in a report is counted further; larger numbers have no place in a float
+
+# Text that begins like a document of this program, which a plan in braces does not.
+_OURS = re.compile(r'"schema"\s*:\s*"roomplan\.')
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A report that has the shape of one.
+
+    Attributes
+    ----------
+    path : Path
+        Its file.
+    document : dict
+        What it holds.
+    text : str
+        The file itself.
+    """
+
+    path: Path
+    document: dict[str, Any]
+    text: str
+
+    def extent(self, at: JsonPath) -> tuple[int, int]:
+        """Indices in `text` at which the value under a path begins and ends."""
+        start = _start(self.text, at)
+        return start, json.JSONDecoder().raw_decode(self.text, start)[1]
+
+    def place(self, index: int) -> Place:
+        """Place of an index of `text`."""
+        return _place(self.path, self.text, index)
+
+
+def read_report(place: Path) -> Report:
+    """Read the report of a render.
+
+    Parameters
+    ----------
+    place : Path
+        The report, or the folder it is in.
+
+    Raises
+    ------
+    ReportError
+        There is none, it cannot be read, or it is not as renders write it: every fault with its place.
+    """
+    path = place / REPORT_NAME if place.is_dir() else place
+    return _checked(path, _parsed(path, _text(path, place)))
+
+
+def find_report(path: Path) -> Report | None:
+    """Read a file that may be the report of a render.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    Report or None
+        None where the file is no document of this program: it may be a plan, or nothing at all.
+
+    Raises
+    ------
+    ReportError
+        It is a document of this program, and another one than a report or a damaged report.
+    """
+    try:
+        if not path.is_file():
+            return None
+        with path.open("rb") as file:
+            head = file.read(4096)
+    except (OSError, ValueError):
+        return None  # whoever reads it as a plan says what is wrong
+    if not head.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{"):
+        return None
+    ours = _OURS.search(head.decode("utf-8", "replace")) is not None
+    try:
+        read = _parsed(path, _text(path, path))
+    except ReportError:
+        if ours:
+            raise
+        return None
+    if not {"schema", "reproduce"} & read[1].keys():
+        return None
+    return _checked(path, read)
+
+
+# The shape: what somebody reads of a report ------------------------------------------------------------
+
+
+def _without_trace(value: float) -> float:
+    if 0.0 < value < 1e-9:  # ratios of times are formed
+        raise PydanticCustomError("tiny", "tiny", {"remedy": "0, or at least a nanosecond"})
+    return value
+
+
+def _text_or_texts(value: Any) -> Any:
+    if isinstance(value, str) or (isinstance(value, list) and all(isinstance(one, str) for one in value)):
+        return value
+    raise PydanticCustomError("texts", "texts", {"remedy": "a text, or a list of texts"})
+
+
+# Far beyond every level, time and share; near enough that differences and ratios stay finite.
+_Figure = Annotated[float, Field(ge=-1e6, le=1e6)]
+_Seconds = Annotated[float, Field(ge=0, le=1e7), AfterValidator(_without_trace)]
+_Count = Annotated[int, Field(ge=0, le=_LARGEST)]
+_Rate = Annotated[int, Field(ge=1, le=10_000_000)]  # hertz
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(strict=True, extra="ignore", allow_inf_nan=False, defer_build=True)
+
+
+class _Loudness(_Entry):
+    integrated_lufs: _Figure | None
+    momentary_max_lufs: _Figure | None = None
+    short_term_max_lufs: _Figure | None = None
+    range_lu: _Figure | None = None
+    true_peak_dbtp: _Figure | None = None
+    sample_peak_dbfs: _Figure | None = None
+
+
+class _Band(_Entry):
+    edt_s: _Seconds | None = None
+    t20_s: _Seconds | None = None
+    t30_s: _Seconds | None = None
+    c80_db: _Figure | None = None
+    d50: _Figure | None = None
+    centre_time_s: _Seconds | None = None
+
+
+class _Decay(_Entry):
+    bands: list[_Band] = []
+    mid: _Band
+
+
+class _Bus(_Entry):
+    name: str
+    file: str | None
+    files: dict[str, str] = {}
+    loudness: _Loudness
+    decay: _Decay | None = None
+    wet_to_dry_db: _Figure | None = None
+    wet_onset_ms: _Figure | None = None
+    tail_to_minus_40_s: _Seconds | None = None
+    reasons: dict[str, str] = {}
+
+
+class _Room(_Entry):
+    name: str
+    source: Annotated[Any, AfterValidator(_text_or_texts)] = ""
+    gain_db: _Figure | None = None
+    level_db: _Figure | None = None
+    muted: bool | None = None
+    width: _Figure | None = None
+    decay_scale: _Figure | None = None
+    reverberation_time_s: _Seconds | None = None
+    normalise: str | None = None
+    reference: str | None = None
+    direct: str | None = None
+
+
+class _Send(_Entry):
+    room: str
+    position: str | None
+    level_db: _Figure | None = None
+    wiring: str | None = None
+    pre_delay_ms: _Figure | None = None
+    low_cut_hz: _Figure | None = None
+    high_cut_hz: _Figure | None = None
+    wet_onset_ms: _Figure | None = None
+    wet_to_dry_db: _Figure | None = None
+
+
+class _Section(_Entry):
+    name: str
+    group: str | None = None
+    muted: bool | None = None
+    level_db: _Figure | None = None
+    dry_db: _Figure | None = None
+    delay_ms: _Figure | None = None
+    pan: _Figure | None = None
+    width: _Figure | None = None
+    seat: str | None = None
+    stems: list[str] = []
+    sends: list[_Send]
+
+
+class _Margin(_Entry):
+    of: str
+    over: str
+    band: str
+    passage: str | None
+    margin_db: _Figure | None
+    reason: str | None
+
+
+class _Passage(_Entry):
+    passage: str
+    bus: str
+    loudness: _Loudness
+
+
+class _File(_Entry):
+    file: str
+    bus: str | None = None
+    delivery: str | None = None
+    bytes: _Count | None = None
+    samples_sha256: str | None = None
+
+
+class _Stem(_Entry):
+    file: str
+    duration_s: _Seconds | None = None
+    blake2b_160: str | None
+
+
+class _Stretch(_Entry):
+    start_frame: _Count
+    frames: Annotated[int, Field(ge=1, le=_LARGEST)]
+
+
+class _StretchAtRate(_Stretch):
+    sample_rate: _Rate
+
+
+class _Options(_Entry):
+    only: list[str]
+    mute: list[str]
+    stretch: _StretchAtRate | None
+
+
+class _PathOfPlan(_Entry):
+    at: Annotated[list[str], Field(min_length=1)]
+    means: str
+
+
+class _Plan(_Entry):
+    source: str
+    data: dict[str, Any]
+    paths: list[_PathOfPlan]
+
+
+class _Input(_Entry):
+    kind: Literal["plan", "room", "stem", "response"]
+    of: str | None
+    file: str
+    size: _Count
+    blake2b_160: str
+    text: str | None = None
+
+    @model_validator(mode="after")
+    def _room_is_kept(self) -> _Input:
+        if self.kind == "room":
+            if self.text is None:
+                raise PydanticCustomError("room", "has no `text`", {"remedy": "the room file, as text"})
+            try:
+                self.text.encode()
+            except UnicodeEncodeError as error:
+                what = "has a `text` that no file can hold"
+                raise PydanticCustomError("room", what, {"remedy": "the room file, as text"}) from error
+        return self
+
+
+class _Reproduce(_Entry):
+    roomplan: str
+    synthesis: int
+    options: _Options
+    plan: _Plan
+    inputs: list[_Input]
+
+
+class _Shape(_Entry):
+    plan: str
+    title: str
+    plan_sha256: str | None = None
+    cue: str | None = None
+    version: str | None = None
+    stretch: _Stretch | None = None
+    sample_rate: _Rate | None = None
+    duration_s: _Seconds | None = None
+    trim_db: _Figure | None = None
+    delivery: str | None = None
+    rooms: list[_Room]
+    sections: list[_Section]
+    buses: list[_Bus]
+    margins: list[_Margin] = []
+    passages: list[_Passage] = []
+    files: list[_File]
+    stems: list[_Stem] = []
+    left_over: list[_File] = []
+    reproduce: _Reproduce | None = None
+
+
+# Reading -----------------------------------------------------------------------------------------------
+
+
+class _Repeated(dict[str, Any]):
+    """An object in which a key is given twice."""
+
+    def __init__(self, pairs: list[tuple[str, Any]]) -> None:
+        super().__init__(pairs)
+        names = [name for name, _value in pairs]
+        self.key = next(name for number, name in enumerate(names) if name in names[:number])
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    return found if len(found) == len(pairs) else _Repeated(pairs)
+
+
+def _text(path: Path, named: Path) -> str:
+    """Text of a report; `named` is what the user named."""
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):  # a pipe would be waited for
+            raise _refused(
+                path, "is not a regular file", "a folder that was rendered into, or the report in it"
+            )
+        with path.open("rb") as file:
+            raw = file.read(_MOST_BYTES + 1)
+    except FileNotFoundError as error:
+        what = f"no {REPORT_NAME} in this folder" if named != path else "there is no such file or folder"
+        raise _refused(named, what, "name a plan, or a folder that was rendered into") from error
+    except (OSError, ValueError) as error:  # ValueError: a path with a null character
+        raise _refused(path, f"cannot be read ({_reason(error)})", "allow reading it") from error
+    if len(raw) > _MOST_BYTES:
+        raise _refused(path, f"no report of a render is larger than {_MOST_BYTES // 10**6} MB", _REMEDY)
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        before = raw[: error.start].decode("utf-8-sig", "replace")
+        what = f"no report of a render: byte 0x{raw[error.start]:02x} is not UTF-8"
+        raise ReportError([Problem(what, _place(path, before, len(before)), _REMEDY)]) from error
+
+
+def _parsed(path: Path, text: str) -> tuple[str, dict[str, Any]]:
+    """Text and its data, an object."""
+    try:
+        data = json.loads(text, object_pairs_hook=_object)
+    except json.JSONDecodeError as error:
+        what = f"no report of a render: not JSON from here on ({error.msg})"
+        raise ReportError([Problem(what, _place(path, text, error.pos), _REMEDY)]) from error
+    except RecursionError as error:
+        raise _refused(path, "no report of a render: nested without end", _REMEDY) from error
+    except ValueError as error:  # a whole number of thousands of digits
+        raise _refused(path, "no report of a render: a number has too many digits", _REMEDY) from error
+    if not isinstance(data, dict):
+        raise _refused(path, f"no report of a render: {_shown(data)}", _REMEDY)
+    return text, data
+
+
+def _checked(path: Path, read: tuple[str, dict[str, Any]]) -> Report:
+    text, data = read
+    schema = data.get("schema")
+    if schema != REPORT_SCHEMA:
+        what = f"is a document {quoted(schema)}" if isinstance(schema, str) else "does not say its `schema`"
+        raise _refused(path, f"no report of a render: {what}", f"a plan, or the {REPORT_NAME} of a render")
+    faults: dict[JsonPath, tuple[str, str]] = {}
+    for at, what, remedy in _unfit(data):
+        faults.setdefault(at, (what, remedy))
+    try:
+        _Shape.model_validate(data)
+    except ValidationError as failure:
+        for error in failure.errors(include_url=False):
+            at = tuple(error["loc"])
+            if error["type"] == "missing":
+                faults.setdefault(at, ("is missing", _REMEDY))
+            else:
+                faults.setdefault(at, _misfit(error))
+    except RecursionError:  # of a document that is refused as too deep anyway
+        pass
+    if faults:
+        raise ReportError(_problems(path, text, faults))
+    return Report(path, data, text)
+
+
+def _unfit(data: dict[str, Any]) -> Iterator[tuple[JsonPath, str, str]]:
+    """Values that no document of ours has, wherever they are; without recursion."""
+    waiting: list[tuple[JsonPath, Any]] = [((), data)]
+    while waiting:
+        at, value = waiting.pop()
+        if isinstance(value, str):
+            if _is_unfit(value):
+                yield at, "holds a character that is not text", _REMEDY
+        elif isinstance(value, float):
+            if not math.isfinite(value):
+                yield at, f"is {value}, which is not a finite number", "a number, or null"
+        elif isinstance(value, int):
+            if abs(value) > _LARGEST:
+                yield at, "is too large a number", "at most 19 digits"
+        elif isinstance(value, dict | list):
+            if len(at) >= _MOST_LEVELS:
+                yield at, f"is nested more than {_MOST_LEVELS} deep", _REMEDY
+                continue
+            if isinstance(value, _Repeated):
+                yield at, f"has the key {quoted(value.key)} twice", "once"
+            if isinstance(value, dict):
+                if any(_is_unfit(key) for key in value):
+                    yield at, "has a key with a character that is not text", _REMEDY
+                waiting += [((*at, key), item) for key, item in value.items()]
+            else:
+                waiting += [((*at, number), item) for number, item in enumerate(value)]
+
+
+def _is_unfit(text: str) -> bool:
+    """Tell whether a text holds what no file and no path can: a null character, half a surrogate pair.
+
+    Some halves stand for the bytes of file names that no encoding explains: these may be there.
+    """
+    if "\0" in text:
+        return True
+    if text.isascii():
+        return False
+    try:
+        text.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:
+        return True
+    return False
+
+
+_WANTED = {
+    "string_type": "a text",
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "bool_type": "true or false",
+    "list_type": "a list",
+    "dict_type": "an object",
+    "model_type": "an object",
+    "model_attributes_type": "an object",
+    "finite_number": "a finite number",
+}
+
+
+def _misfit(error: Mapping[str, Any]) -> tuple[str, str]:
+    """What a value is, and what would be right."""
+    context = error.get("ctx", {})
+    kind = error["type"]
+    if "remedy" in context:
+        what = error["msg"] if kind == "room" else _shown(error["input"])
+        return what, context["remedy"]
+    if kind == "greater_than_equal":
+        wanted = f"at least {number(context['ge'])}"
+    elif kind == "less_than_equal":
+        wanted = f"at most {number(context['le'])}"
+    elif kind == "literal_error":
+        wanted = f"one of {context['expected']}"
+    else:
+        wanted = _WANTED.get(kind, "what renders write")
+    return _shown(error["input"]), wanted
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "is null"
+    if isinstance(value, bool):
+        return f"is {'true' if value else 'false'}"
+    if isinstance(value, int | float):
+        huge = isinstance(value, int) and abs(value) > _LARGEST  # which no float may hold
+        return "is too large a number" if huge else f"is {number(value)}"
+    if isinstance(value, str):
+        return f"is the text {quoted(value)}"
+    return "is an object" if isinstance(value, dict) else "is a list"
+
+
+def _problems(path: Path, text: str, faults: Mapping[JsonPath, tuple[str, str]]) -> list[Problem]:
+    """Faults in the order of the file; of very many the first."""
+    found = []
+    for at, (what, remedy) in faults.items():
+        index = _start(text, at)
+        found.append((index, Problem(f"{_named(at)} {what}", _place(path, text, index), remedy)))
+        if len(found) == 10 * _MOST_FAULTS:  # each is looked for from the beginning
+            break
+    ordered = [problem for _index, problem in sorted(found, key=lambda one: one[0])]
+    more = len(faults) - _MOST_FAULTS
+    if more > 0:
+        ordered[_MOST_FAULTS:] = [Problem(f"and {more} more faults", Place(path), _REMEDY)]
+    return ordered
+
+
+def _named(at: JsonPath) -> str:
+    """Path as a person reads it: `buses[3].loudness["a key"]`."""
+    shown = "".join(
+        f"[{step}]" if isinstance(step, int) else f".{step}" if step.isidentifier() else f"[{quoted(step)}]"
+        for step in at
+    ).removeprefix(".")
+    if len(shown) > 100:
+        shown = f"{shown[:60]}…{shown[-30:]}"
+    return shown or "the document"
+
+
+def _start(text: str, at: JsonPath) -> int:
+    """Index at which the value under a path begins; of what is not there, where it should be."""
+    decoder = json.JSONDecoder()
+
+    def after_space(index: int) -> int:
+        while text[index] in " \t\r\n":
+            index += 1
+        return index
+
+    index = after_space(0)
+    try:
+        for step in at:
+            holder, index = index, after_space(index + 1)  # behind the brace or bracket
+            position = 0
+            while text[index] not in "}]":
+                key: str | int = position
+                if isinstance(step, str):
+                    key, index = decoder.raw_decode(text, index)
+                    index = after_space(after_space(index) + 1)  # behind the colon
+                if key == step:
+                    break
+                _value, index = decoder.raw_decode(text, index)
+                index = after_space(index)
+                index = after_space(index + 1) if text[index] == "," else index
+                position += 1
+            else:
+                return holder
+    except (IndexError, ValueError, RecursionError):
+        return 0
+    return index
+
+
+def _place(path: Path, text: str, index: int) -> Place:
+    return Place(path, text.count("\n", 0, index) + 1, index - text.rfind("\n", 0, index))
+
+
+def _refused(path: Path, what: str, remedy: str) -> ReportError:
+    return ReportError([Problem(what, Place(path), remedy)])
+
+
+def _reason(error: OSError | ValueError) -> str:
+    return getattr(error, "strerror", None) or str(error)
