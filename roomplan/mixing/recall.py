@@ -50,6 +50,7 @@ __all__ = [
 
 _VERSION = 2  # of whatever decides the sound of a component: raise it when an algorithm changes
 _SAME = 1e-9
+_MOST_FRAMES = 2**53  # counted in floats further on
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +202,16 @@ class RecalledPowers:
         matrix[:, order] = gains * ratios
         self._sums = cross.sums_many(matrix)
 
+    @property
+    def hops(self) -> int:
+        """Length in 20 ms hops."""
+        return self._cross.hops
+
+    @property
+    def finite(self) -> bool:
+        """Whether every power is a number."""
+        return bool(np.isfinite(self._sums).all())
+
     def sums(self, bus: int) -> NDArray[np.float64]:
         """Weighted power of one bus per hop, shape (hops,)."""
         return self._sums[bus]
@@ -219,7 +230,7 @@ def recall(
         stored = {identity: (place, gain) for place, (identity, gain) in enumerate(record["parts"])}
         order = np.array([stored[part.identity][0] for part in parts], dtype=np.intp)
         ratios = np.array([part.gain / stored[part.identity][1] for part in parts])
-        if len(stored) != len(parts) or not np.isfinite(ratios).all():
+        if len(stored) != len(parts) or not (np.isfinite(ratios) & (ratios > 0.0)).all():
             return None
         cross = CrossPowers.open(entry.folder / "cross.npy")
         heard = [
@@ -236,13 +247,29 @@ def recall(
         if words:
             in_words = RecalledPowers(CrossPowers.open(entry.folder / "words.npy"), gains, ratios, order)
         frames = int(record["frames"])
-    except (RoomplanError, KeyError, TypeError, ValueError, ZeroDivisionError, AttributeError):
+    except (RoomplanError, KeyError, TypeError, ValueError, ArithmeticError, AttributeError):
+        return None
+    sections = {bus.parts[1] for bus in buses if bus.kind == "section"}
+    sound = [powers, *([] if in_words is None else [in_words])]
+    if (
+        not all(math.isfinite(peak) and peak >= 0.0 for _total, *peaks in heard for peak in peaks)
+        or not all(_possible(one) for one in statistics.values())
+        or not sections <= statistics.keys()
+        or not all(one.hops == cross.hops and one.finite for one in sound)
+        or not 0 < frames <= _MOST_FRAMES
+    ):
         return None
     known = [
         _peaks({int(order[i]): factor * parts[i].gain for i, factor in bus.factors.items()}, heard)
         for bus in buses
     ]
     return Recalled(frames, powers, in_words, tuple(known), statistics)
+
+
+def _possible(one: SignalStatistics) -> bool:
+    """Tell whether energies may be those of a signal."""
+    values = (one.left, one.right, one.cross)
+    return all(map(math.isfinite, values)) and min(one.left, one.right) >= 0.0
 
 
 def _peaks(total: Mapping[int, float], heard: Sequence[tuple[Mapping[int, float], float, float]]) -> Peaks:

@@ -210,14 +210,17 @@ def _read(
             np.load(entry.folder / name, mmap_mode="r", allow_pickle=False)
             for name in ("cross.npy", *(["words.npy"] if words else []))
         ]
-    except (OSError, KeyError, TypeError, ValueError, AttributeError):
+    except Exception:  # noqa: BLE001 - numpy evaluates headers: a damaged one fails in any way
         return None
     pairs = count_pairs(len(parts))
-    fits = all(f.ndim == 2 and f.shape[1] == pairs and f.dtype == np.float32 for f in factors)
+    fits = all(
+        f.ndim == 2 and f.shape[1] == pairs and f.dtype == np.float32 and np.isfinite(f).all()
+        for f in factors
+    )
     if (
         len(places) != len(parts)
         or not fits
-        or not (stored > 0.0).all()
+        or not (np.isfinite(stored) & (stored > 0.0)).all()
         or len({len(f) for f in factors}) > 1
     ):
         return None

@@ -423,7 +423,13 @@ def octave_powers(session: Session, *, cache: Cache, workers: int, progress: Pro
     key = digest_of("octaves", _VERSION, session.sample_rate, [part.identity for part in parts])
     entry = cache.entry(key)
     kept = None if entry is None else entry.array("octaves")
-    if kept is not None and kept.ndim == 3 and kept.shape[1:] == (len(components), len(_OCTAVES)):
+    if (
+        kept is not None
+        and kept.dtype == np.float32
+        and kept.ndim == 3
+        and kept.shape[1:] == (len(components), len(_OCTAVES))
+        and np.isfinite(kept).all()
+    ):
         return kept.astype(np.float64)
     found = _listen(dry, workers, progress)
     plan = session.plan
