@@ -7,17 +7,20 @@ Frames are those of the band's envelope. Time 0 is frame 0 of the sound; the dec
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.decay import decay_range, decay_times, schroeder_curve
-from roomplan.acoustics.energy import energy_figures
+from roomplan.acoustics.bumps import Bump, find_bumps, without_bumps
+from roomplan.acoustics.decay import SPANS_DB, decay_range, decay_times, fit_decay, schroeder_curve
+from roomplan.acoustics.energy import EARLY_LIMITS_S, energy_figures
 from roomplan.acoustics.figures import band_figures
 from roomplan.acoustics.noise import find_truncation
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from roomplan.acoustics.energies import BandEnergies, SoundEnergies
@@ -25,8 +28,12 @@ if TYPE_CHECKING:
     from roomplan.acoustics.filters import Filter
     from roomplan.acoustics.noise import Truncation
 
-__all__ = ["BandDecay", "decay_of_band", "figures_of_band"]
+__all__ = ["BandDecay", "bumps_of_band", "decay_of_band", "figures_moved_by", "figures_of_band"]
 
+# half a just-noticeable difference (ISO 3382-1:2009, Table A.1; C50, T as C80, EDT), or twice the scatter
+_MOVED_SHARE = 0.025
+_MOVED = {"c50_db": 0.5, "c80_db": 0.5, "d50": 0.025, "centre_time_s": 0.005}
+_MOVED_SCATTERS = 2.0
 _FILTER_END = 3.0  # the filter looks ahead: within 3 / B of the record's end it sees less and less
 
 
@@ -121,3 +128,69 @@ def figures_of_band(found: BandDecay, *, with_dry: bool) -> BandFigures:
         bandwidth_hz=band.bandwidth_hz,
         late_decay_time_s=found.truncation.late_decay_time_s,
     )
+
+
+def bumps_of_band(found: BandDecay) -> tuple[Bump, ...]:
+    """Stretches of the decay that rise over what comes before and after."""
+    return find_bumps(
+        found.decay[: found.truncation.content_end],
+        rate=found.rate,
+        bandwidth_hz=found.band.bandwidth_hz,
+        crosspoint=found.truncation.crosspoint,
+    )
+
+
+def figures_moved_by(bumps: Sequence[Bump], found: BandDecay, figures: BandFigures) -> tuple[str, ...]:
+    """Keys of the figures that some bumps move by more than chance, and by half of what can be heard.
+
+    Parameters
+    ----------
+    bumps : sequence of Bump
+    found : BandDecay
+        With the bumps in.
+    figures : BandFigures
+        Of `found`.
+    """
+    decay = without_bumps(found.decay, bumps, rate=found.rate)
+    truncation = find_truncation(decay, sample_rate=found.rate)
+    curve = schroeder_curve(decay, sample_rate=found.rate, truncation=truncation)
+    ahead = found.total - (float(found.curve[0]) if found.curve.size else 0.0)
+    straight = replace(
+        found,
+        decay=decay,
+        truncation=truncation,
+        curve=curve,
+        total=(float(curve[0]) if curve.size else 0.0) + ahead,
+    )
+    before, after = _figures_of_curve(found), _figures_of_curve(straight)
+    moved = []
+    for key, value in before.items():
+        other = after[key]
+        if value is None or other is None:
+            if value is not other:
+                moved.append(key)
+            continue
+        least = _MOVED.get(key, _MOVED_SHARE * other)
+        if abs(value - other) > max(least, _MOVED_SCATTERS * (figures.doubt[key].uncertainty or 0.0)):
+            moved.append(key)
+    return tuple(moved)
+
+
+def _figures_of_curve(found: BandDecay) -> dict[str, float | None]:
+    """Figures as the decay curve alone gives them: near enough to compare two curves of one band."""
+    values: dict[str, float | None] = {}
+    for key, (upper, lower) in SPANS_DB.items():
+        line = fit_decay(
+            found.curve, sample_rate=found.rate, upper_db=upper, lower_db=lower, total=found.total
+        )
+        values[key] = None if line is None else line.decay_time_s
+    curve, total = found.curve, found.total
+    for limit, clarity in zip(EARLY_LIMITS_S, ("c50_db", "c80_db"), strict=True):
+        at = round(limit * found.rate)
+        late = float(curve[at]) if at < curve.size else 0.0
+        inside = 0.0 < late < total
+        values[clarity] = float(10.0 * np.log10((total - late) / late)) if inside else None
+        if clarity == "c50_db":
+            values["d50"] = (total - late) / total if total > 0.0 else None
+    values["centre_time_s"] = float(curve.sum()) / found.rate / total if total > 0.0 else None
+    return values

@@ -111,6 +111,8 @@ class SoundEnergies:
         Energy of the dry impulse, and what it adds where it meets the wet in frame 0 (amplitudes add there).
     bands : mapping
         Filter → energies; bands above half the sample rate are missing.
+    dropped : ndarray, shape (frames,)
+        Energy per frame of what was dropped ahead of the onset.
     problem : str or None
         Why nothing can be measured.
     """
@@ -122,6 +124,7 @@ class SoundEnergies:
     meeting: float
     bands: Mapping[Filter, BandEnergies] = field(default_factory=dict)
     problem: str | None = None
+    dropped: NDArray[np.float64] = field(default_factory=lambda: _NONE)
 
     @property
     def has_dry(self) -> bool:
@@ -190,7 +193,15 @@ def channel_energies(
     end = whole.onset + round(_LONGEST_S * sample_rate)
     column = without_offset(column, sample_rate)[:, whole.onset : end]
     problem = _unusable(column, sample_rate)
-    sound = SoundEnergies(sample_rate, 0, whole.broadband[whole.onset : end], 0.0, 0.0, problem=problem)
+    sound = SoundEnergies(
+        sample_rate,
+        0,
+        whole.broadband[whole.onset : end],
+        0.0,
+        0.0,
+        problem=problem,
+        dropped=whole.broadband[: whole.onset],
+    )
     return sound if problem is not None else _with_bands(sound, column, None, filters)
 
 

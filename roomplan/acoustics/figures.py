@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomplan.acoustics.doubt import (
+    CHANCE,
+    LARGEST_OF_A_SHARE_DB,
     Doubt,
     centre_time_uncertainty,
     clarity_uncertainty,
@@ -127,6 +129,9 @@ def band_figures(
         if energy.d50 is not None:
             uncertainties["d50"] = definition_uncertainty(energy.d50, 0.05, **decay)
         uncertainties["centre_time_s"] = centre_time_uncertainty(**decay)
+    flags = dict(times.flags)
+    if uncertainties.get("c50_db", 0.0) > LARGEST_OF_A_SHARE_DB:
+        flags["d50"] = (CHANCE,)
     doubt = {
         key: judge(
             key,
@@ -134,7 +139,7 @@ def band_figures(
             uncertainty=uncertainties.get(key),
             range_db=times.decay_range_db,
             missing=reasons.get(key),
-            flags=times.flags.get(key, ()),
+            flags=flags.get(key, ()),
         )
         for key, value in values.items()
     }

@@ -27,7 +27,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Truncation", "find_truncation"]
+__all__ = ["Truncation", "block_levels", "block_powers", "find_truncation", "level_scatter"]
 
 # power: 120 dB under the peak counts as silence; band filters are held to as much
 _CONTENT_BELOW_PEAK = 1e-12
@@ -114,27 +114,27 @@ def find_truncation(energy: ArrayLike, *, sample_rate: float) -> Truncation:
     values = values[:content]
 
     width = _first_width(content, sample_rate)
-    power = _block_powers(values, width)
+    power = block_powers(values, width)
     start = _decay_start(power, width / sample_rate)
     slope = _first_slope(power, start)
     for _ in range(6):  # too coarse for a fast decay: until the slope is seen in some blocks
         if width <= 2 or (slope is not None and slope * _FEWEST_BLOCKS > -120.0):
             break
         width = max(1, width // 2)
-        power = _block_powers(values, width)
+        power = block_powers(values, width)
         start = _decay_start(power, width / sample_rate)
         slope = _first_slope(power, start)
     if slope is None:
         return _no_decay(values)
 
-    level, scatter = _levels(power), 0.0
+    level, scatter = block_levels(power), 0.0
     wanted = round(width * _DB_PER_BLOCK / -slope)
     for _ in range(4):  # blocks of 2.5 dB, longer where a narrow band makes them scatter
         width = int(np.clip(wanted, 1, max(1, content // _FEWEST_BLOCKS)))
-        power = _block_powers(values, width)
+        power = block_powers(values, width)
         start = _decay_start(power, width / sample_rate)
-        level = _levels(power)
-        scatter = _scatter(level[start:])
+        level = block_levels(power)
+        scatter = level_scatter(level[start:])
         if scatter <= _SCATTER_LIMIT_DB or width < wanted:
             break
         wanted = 2 * width
@@ -169,7 +169,7 @@ def find_truncation(energy: ArrayLike, *, sample_rate: float) -> Truncation:
 
 
 def _no_decay(values: NDArray[np.float64]) -> Truncation:
-    power = _block_powers(values, max(1, values.size // _FEWEST_BLOCKS))
+    power = block_powers(values, max(1, values.size // _FEWEST_BLOCKS))
     noise = float(power[-max(1, power.size // 10) :].mean())
     peak = float(power.max())
     return Truncation(
@@ -188,7 +188,7 @@ def _first_width(frames: int, sample_rate: float) -> int:
     return max(1, min(width, frames // _FEWEST_BLOCKS))
 
 
-def _block_powers(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+def block_powers(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     """Mean power of the complete blocks, at least one."""
     count = values.size // width
     if count == 0:
@@ -196,7 +196,8 @@ def _block_powers(values: NDArray[np.float64], width: int) -> NDArray[np.float64
     return values[: count * width].reshape(count, width).mean(axis=1)
 
 
-def _levels(power: NDArray[np.float64]) -> NDArray[np.float64]:
+def block_levels(power: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Levels in dB, silence 200 dB under the loudest."""
     return 10.0 * np.log10(np.maximum(power, max(power.max() * 1e-20, 1e-300)))
 
 
@@ -223,7 +224,7 @@ def _is_gap(before: NDArray[np.float64], later_peak: float) -> bool:
 def _first_slope(power: NDArray[np.float64], start: int) -> float | None:
     """Slope in dB per block down to 8 dB over the noise of the last tenth; None when nothing falls."""
     noise = power[-max(1, power.size // 10) :].mean()
-    level = _levels(power)
+    level = block_levels(power)
     limit = 10.0 * np.log10(max(noise, power.max() * 1e-20, 1e-300)) + _OVER_NOISE_DB
     below = np.flatnonzero(level[start:] < limit)
     stop = start + int(below[0]) if below.size else power.size
@@ -238,7 +239,7 @@ def _line_slope(values: NDArray[np.float64]) -> float:
     return float(np.dot(position, values) / np.dot(position, position))
 
 
-def _scatter(level: NDArray[np.float64]) -> float:
+def level_scatter(level: NDArray[np.float64]) -> float:
     """Standard deviation of block levels about a smooth curve, from their median second difference."""
     if level.size < 5:
         return 0.0
@@ -291,7 +292,7 @@ def _before_a_cut(level: NDArray[np.float64], start: int) -> int:
     fall = (level[last] - level[foot]) / (foot - last)
     if fall < _BEND_STEEPER * max(decay, 0.0):
         return whole
-    found = _before_the_edit(level[: foot + 1], start, _scatter(level[start : last + 1]))
+    found = _before_the_edit(level[: foot + 1], start, level_scatter(level[start : last + 1]))
     return found if found <= foot else whole
 
 

@@ -12,20 +12,28 @@ source and a figure-of-eight microphone beside the omnidirectional one.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from roomplan.acoustics.analysis import rate_too_low
-from roomplan.acoustics.band_decay import decay_of_band, figures_of_band
+from roomplan.acoustics.band_decay import bumps_of_band, decay_of_band, figures_moved_by, figures_of_band
+from roomplan.acoustics.bumps import is_hidden, seen_together
 from roomplan.acoustics.checks import validate_rate, validate_response
 from roomplan.acoustics.correlation import inter_channel_correlation
 from roomplan.acoustics.curves import decay_curve, no_curve
 from roomplan.acoustics.decay import fit_decay
-from roomplan.acoustics.defects import doubtful_beginning, find_clipping
+from roomplan.acoustics.defects import (
+    doubtful_beginning,
+    find_clipping,
+    find_drop_out,
+    find_flat_tops,
+    share_ahead,
+)
 from roomplan.acoustics.double_slope import find_double_slope
 from roomplan.acoustics.energies import channel_energies
 from roomplan.acoustics.figures import (
+    FIGURES,
     MID_OCTAVES_HZ,
     MID_THIRDS_HZ,
     mark,
@@ -52,6 +60,7 @@ if TYPE_CHECKING:
     from roomplan.acoustics.correlation import BandCorrelation
     from roomplan.acoustics.curves import DecayCurve
     from roomplan.acoustics.doubt import Verdict
+    from roomplan.acoustics.energies import SoundEnergies
     from roomplan.acoustics.figures import BandFigures, DecayFigures
     from roomplan.acoustics.filters import Filter
     from roomplan.acoustics.speech import SpeechSpectrum
@@ -65,6 +74,9 @@ __all__ = [
 ]
 
 _SPEECH_OCTAVES = tuple(BandPass(float(centre)) for centre in SPEECH_BANDS_HZ)
+_LARGEST_AHEAD = (
+    0.05  # of the energy; more moves C80 by up to a quarter of a decibel (the project's own limit)
+)
 _EARLY = ("edt_s", "c50_db", "c80_db", "d50", "centre_time_s")  # what hangs on where time 0 is
 _LIKE_FROM_HZ, _LIKE_TO_HZ = 125.0, 4000.0  # ISO 3382-1:2009, Annex B: octaves from 125 Hz to 4 kHz
 _LARGEST_SCATTER = 0.06  # two just-noticeable differences of 0.03 (Bradley et al. 1999, from memory)
@@ -151,8 +163,8 @@ def analyse_response(
     Notes
     -----
     Nothing legal raises: silence, NaN or too few frames give figures of None with a reason. What comes before
-    the onset is dropped, and 60 s from it on are looked at. Clipping, and a beginning that may not be the
-    direct sound, make figures doubtful.
+    the onset is dropped, and 60 s from it on are looked at. Clipping, a drop-out, sounds that rise over the
+    decay, and a beginning that may not be the direct sound, make figures doubtful.
     """
     samples = validate_response(response)
     validate_rate(sample_rate)
@@ -217,9 +229,9 @@ def _channel(
             no_band(None, reason, label=A_WEIGHTED.label),
             SpeechEstimate(None, None, None, "unusable", reason),
         )
-    clipped = find_clipping(column)
-    beginning = doubtful_beginning(np.sqrt(sound.broadband), sample_rate=sample_rate)
     decays = {look: decay_of_band(sound, look) for look in sound.bands}
+    defects = _defects(column, sound, decays[BROADBAND])
+    foreign = _foreign_sounds(decays)
 
     def figures(look: Filter) -> BandFigures:
         if look not in decays:
@@ -234,10 +246,8 @@ def _channel(
                 bandwidth_hz=found.band.bandwidth_hz,
             )
             result = replace(result, double_slope=slope)
-        if clipped is not None:
-            result = mark(result, f"clipped from frame {clipped} on")
-        if beginning is not None:
-            result = mark(result, beginning, _EARLY)
+        for defect in (*defects, *foreign[look]):
+            result = mark(result, defect.what, defect.keys)
         return result
 
     thirds = any(look.fraction == 3 for look in filters)
@@ -246,12 +256,83 @@ def _channel(
         summarise(tuple(figures(look) for look in filters), mid_centres_hz=mid),
         figures(BROADBAND),
         figures(A_WEIGHTED),
-        _speech(decays, spectrum, clipped=clipped is not None),
+        _speech(decays, spectrum, [defect.what for defect in defects if defect.keys == FIGURES]),
     )
 
 
+class _Defect(NamedTuple):
+    """What is wrong with a channel as a recording, and the figures that hang on it."""
+
+    what: str
+    keys: tuple[str, ...]
+
+
+def _defects(column: NDArray[np.float64], sound: SoundEnergies, whole: BandDecay) -> tuple[_Defect, ...]:
+    """What is wrong with a channel beyond its bands."""
+    found: list[_Defect] = []
+    clipped = find_clipping(column)
+    if clipped is not None:
+        found.append(_Defect(f"clipped from frame {clipped} on", FIGURES))
+    elif (flat := find_flat_tops(column)) is not None:
+        found.append(_Defect(f"flat tops from frame {flat} on: clipped, then turned down?", FIGURES))
+    onset = sound.dropped.size
+    missing = find_drop_out(column[onset : onset + sound.broadband.size], sample_rate=sound.sample_rate)
+    if missing is not None:
+        at_s, length_s = missing
+        found.append(
+            _Defect(
+                f"a drop-out: {1000.0 * length_s:.0f} ms of sound are missing {at_s:.2f} s after the onset",
+                FIGURES,
+            )
+        )
+    noise_power = whole.truncation.noise_power * whole.rate / sound.sample_rate
+    ahead = share_ahead(sound.dropped, sound.broadband, noise_power=noise_power)
+    if ahead >= _LARGEST_AHEAD:
+        what = (
+            f"{100.0 * ahead:.0f} % of the energy lie ahead of the sound that was taken for the onset: "
+            "is it the direct sound?"
+        )
+        found.append(_Defect(what, _EARLY))
+    beginning = doubtful_beginning(np.sqrt(sound.broadband), sample_rate=sound.sample_rate)
+    if beginning is not None:
+        found.append(_Defect(beginning, _EARLY))
+    return tuple(found)
+
+
+def _foreign_sounds(decays: Mapping[Filter, BandDecay]) -> dict[Filter, tuple[_Defect, ...]]:
+    """Of each band, the sound over its decay without which some of its figures would be others.
+
+    A band too narrow to show the sound shares the doubt of two octaves that do.
+    """
+    bumps = seen_together({look: bumps_of_band(found) for look, found in decays.items()}, _SPEECH_OCTAVES)
+    moved = {
+        look: figures_moved_by(some, decays[look], figures_of_band(decays[look], with_dry=False))
+        if some
+        else ()
+        for look, some in bumps.items()
+    }
+    largest = {look: max(some, key=lambda each: each.excess_db) for look, some in bumps.items() if some}
+    witnesses = [look for look in _SPEECH_OCTAVES if moved.get(look)]
+    result: dict[Filter, tuple[_Defect, ...]] = {}
+    for look, found in decays.items():
+        width = found.band.bandwidth_hz
+        others = [each for each in witnesses if is_hidden(largest[each], bandwidth_hz=width)]
+        shared = [key for key in FIGURES if sum(key in moved[each] for each in others) > 1]
+        keys = tuple(key for key in FIGURES if key in moved[look] or key in shared)
+        if not keys:
+            result[look] = ()
+            continue
+        bump = largest[look] if moved[look] else largest[others[0]]
+        what = (
+            f"a sound {1000.0 * bump.start_s:.0f} ms after the onset rises {bump.excess_db:.0f} dB over the "
+            "decay: an echo, a click, a slam?"
+        )
+        result[look] = (_Defect(what, keys),)
+    return result
+
+
 def _speech(
-    decays: Mapping[Filter, BandDecay], spectrum: SpeechSpectrum | None, *, clipped: bool
+    decays: Mapping[Filter, BandDecay], spectrum: SpeechSpectrum | None, defects: Sequence[str]
 ) -> SpeechEstimate:
     transfer, times = [], []
     for look in _SPEECH_OCTAVES:
@@ -272,9 +353,7 @@ def _speech(
     uncertainty = None
     if None not in times:
         uncertainty = uncertainty_of_index(heard, times, [look.bandwidth_hz for look in _SPEECH_OCTAVES])
-    reasons = []
-    if clipped:
-        reasons.append("the response is clipped")
+    reasons = list(defects)
     if uncertainty is not None and uncertainty > _LARGEST_SCATTER:
         reasons.append("chance alone moves it by more than two just-noticeable steps")
     return SpeechEstimate(

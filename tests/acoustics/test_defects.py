@@ -1,4 +1,4 @@
-"""Clipping and beginnings that cannot be told: found where they are, and nowhere else."""
+"""Clipping, drop-outs and beginnings that cannot be told: found where they are, and nowhere else."""
 
 from __future__ import annotations
 
@@ -8,7 +8,14 @@ from acoustic_signals import decaying_noise, decaying_tone
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roomplan.acoustics.defects import CLIPPED_RUN, doubtful_beginning, find_clipping
+from roomplan.acoustics.defects import (
+    CLIPPED_RUN,
+    doubtful_beginning,
+    find_clipping,
+    find_drop_out,
+    find_flat_tops,
+    share_ahead,
+)
 from roomplan.acoustics.direct_sound import find_onset
 
 RATE = 48_000
@@ -130,3 +137,107 @@ def test_polarity_and_gain_change_no_judgement():
 def test_an_onset_at_the_end_is_nothing_to_doubt():
     assert doubtful_beginning(np.zeros(0), sample_rate=RATE) is None
     assert doubtful_beginning(np.array([1.0]), sample_rate=RATE) is None
+
+
+# ---------------------------------------- flat tops under full scale
+
+
+@pytest.mark.parametrize("overload_db", [4.0, 12.0])
+def test_a_response_clipped_and_then_turned_down_has_flat_tops(overload_db):
+    sound = decaying_noise(6, 0.8, 1.0, RATE)
+    limit = 10.0 ** (-overload_db / 20.0) * np.abs(sound).max()
+    found = find_flat_tops(0.4 * np.clip(sound, -limit, limit))
+    assert found is not None
+    assert abs(sound[found]) >= limit
+    assert find_flat_tops(0.4 * sound) is None
+
+
+@pytest.mark.parametrize("frequency_hz", [20.0, 63.0, 1000.0])
+def test_a_crest_that_16_bits_make_flat_is_no_flat_top(frequency_hz):
+    tone = decaying_tone(frequency_hz, 2.0, 1.0, RATE)
+    assert find_flat_tops(np.round(20_000.0 * tone) / 32_768.0) is None
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_decay_in_16_bits_has_no_flat_tops(seed):
+    sound = decaying_noise(seed, 1.5, 1.0, RATE)
+    assert find_flat_tops(np.round(sound / np.abs(sound).max() * 32_767.0) / 32_768.0) is None
+
+
+@pytest.mark.parametrize("sound", [np.zeros(9), np.zeros(0), np.ones(1)])
+def test_what_has_no_wave_has_no_flat_tops(sound):
+    assert find_flat_tops(sound) is None
+
+
+# ---------------------------------------- drop-outs
+
+
+def with_drop_out(kind, length_ms=12, at_s=0.1, bits=None):
+    sound = decaying_noise(7, 1.0, 1.2, RATE, floor_db=60.0)
+    start = round(at_s * RATE)
+    stop = start + round(length_ms * 48)
+    sound[start:stop] = {"zeros": 0.0, "held": sound[start], "faint": 1e-3 * sound[start:stop]}[kind]
+    if bits is not None:
+        step = np.abs(sound).max() / 2.0 ** (bits - 1)
+        sound = np.round(sound / step) * step
+    return sound
+
+
+@pytest.mark.parametrize("bits", [16, 24, None])
+@pytest.mark.parametrize("length_ms", [5, 12, 100])
+@pytest.mark.parametrize("kind", ["zeros", "held", "faint"])
+def test_a_drop_out_is_found_with_its_time_and_length(kind, length_ms, bits):
+    found = find_drop_out(with_drop_out(kind, length_ms, bits=bits), sample_rate=RATE)
+    assert found is not None
+    assert found == pytest.approx((0.1, length_ms / 1000.0), abs=0.0021)
+
+
+@pytest.mark.parametrize("offset", [0.0, 0.2, -1.0])
+def test_a_constant_offset_hides_no_drop_out(offset):
+    assert find_drop_out(with_drop_out("zeros") + offset, sample_rate=RATE) is not None
+
+
+@pytest.mark.parametrize("rate", [8_000, 44_100, 192_000])
+@pytest.mark.parametrize("time_s", [0.1, 0.5, 2.0])
+def test_a_plain_decay_has_no_drop_out(time_s, rate):
+    for seed in range(6):
+        assert find_drop_out(decaying_noise(seed, time_s, 1.5 * time_s, rate), sample_rate=rate) is None
+
+
+def test_the_last_bits_of_a_decay_without_dither_are_no_drop_out():
+    for frequency_hz in (20.0, 63.0, 400.0):
+        tone = np.round(40.0 * decaying_tone(frequency_hz, 1.0, 1.0, RATE)) / 32_768.0
+        assert find_drop_out(tone, sample_rate=RATE) is None
+    noise = np.round(40.0 * decaying_noise(8, 1.0, 1.0, RATE)) / 32_768.0
+    assert find_drop_out(noise, sample_rate=RATE) is None
+
+
+def test_gaps_between_the_first_reflections_are_no_drop_out():
+    rng = np.random.default_rng(9)
+    sound = 0.05 * decaying_noise(9, 1.0, 1.0, RATE)
+    sound[: round(0.06 * RATE)] = 0.0
+    for at_ms in (0, 7, 19, 31, 44):  # pulses of 2 ms, digital silence between them
+        sound[at_ms * 48 : at_ms * 48 + 96] = rng.normal(size=96)
+    assert find_drop_out(sound, sample_rate=RATE) is None
+
+
+def test_a_cut_with_silence_or_dither_behind_is_no_drop_out():
+    sound = decaying_noise(10, 1.0, 1.0, RATE)
+    sound[round(0.4 * RATE) :] = 0.0
+    assert find_drop_out(sound, sample_rate=RATE) is None
+    dither = 1e-5 * np.random.default_rng(10).normal(size=sound.size)
+    assert find_drop_out(sound + dither, sample_rate=RATE) is None
+
+
+# ---------------------------------------- energy ahead of the onset
+
+
+def test_the_share_of_energy_ahead_is_that_of_the_sound_without_its_noise():
+    ahead, behind = np.full(100, 2.0), np.full(300, 4.0)
+    assert share_ahead(ahead, behind, noise_power=0.0) == pytest.approx(200.0 / 1400.0)
+    assert share_ahead(ahead, behind, noise_power=1.0) == pytest.approx(100.0 / 1000.0)
+
+
+def test_noise_alone_or_nothing_ahead_is_no_share():
+    assert share_ahead(np.full(100, 2.0), np.full(300, 4.0), noise_power=2.5) == 0.0
+    assert share_ahead(np.zeros(0), np.full(300, 4.0), noise_power=0.0) == 0.0

@@ -1,0 +1,248 @@
+"""Sounds that do not belong to a decay: where its level rises over what comes before and after.
+
+Conventions
+-----------
+Energy per frame from the onset on, shape (frames,), float64, of one band. Times in seconds from the onset,
+levels in dB.
+
+A sum of decays over a steady noise is convex in dB: between two moments it lies under the line that joins
+them. A stretch that lies over that line, by more than the blocks scatter, is a sound of its own: an echo, a
+click, a slam of a door. Which of these nobody can tell from the file.
+
+Source of the scatter: the energy of a noise of bandwidth B over a time t has 2 B t degrees of freedom, so its
+level scatters by 4.34 / √(B t) dB.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from roomplan.acoustics.noise import block_levels, block_powers, level_scatter
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from roomplan.acoustics.filters import Filter
+
+__all__ = ["Bump", "find_bumps", "is_hidden", "seen_together", "without_bumps"]
+
+_BLOCKS_PER_60_DB = 40.0  # 1.5 dB each
+_FEWEST_FREEDOMS = 8.0  # B t of a block: 1.5 dB of scatter
+_SHORTEST_BLOCK_S = 0.004
+_FLANK = 4  # blocks on either side, their median: one odd block moves no line
+_FEWEST_OF_A_FLANK = 2
+_LENGTHS = (1, 2, 3, 5, 8, 12, 18)  # blocks
+_LONGEST_S = 0.25
+_LONGEST_GAP_S = 0.5
+_ROUGH_BLOCKS = 40
+_FLANK_VARIANCE = 0.15  # of half the sum of two medians of four, in variances of a block
+# common practice, no source: up to here a room's own reflections make a pattern that is no bump
+_EARLY_S = 0.05
+_LEAST_DB = 1.0
+_LIKELY = 4.0
+_SURE = 5.0  # scatters: some 5,000 stretches of 18 bands are looked at in each response
+
+
+@dataclass(frozen=True, slots=True)
+class Bump:
+    """A stretch over the decay around it.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+    before_db, after_db : float
+        Level per frame that the decay has half a block ahead of the stretch and behind it.
+    excess_db : float
+        Mean level of the stretch over the line that joins the decay before and after.
+    scatters : float
+        The same in standard deviations of chance.
+    """
+
+    start_s: float
+    end_s: float
+    before_db: float
+    after_db: float
+    excess_db: float
+    scatters: float
+
+
+def find_bumps(
+    decay: NDArray[np.float64], *, rate: float, bandwidth_hz: float, crosspoint: int
+) -> tuple[Bump, ...]:
+    """Stretches of up to a quarter of a second that rise over the decay, the surest first.
+
+    Parameters
+    ----------
+    decay : ndarray, shape (frames,)
+        Energy per frame from the onset to where the record was edited or ends.
+    rate : float
+        Frames per second.
+    bandwidth_hz : float
+    crosspoint : int
+        First frame behind the decay.
+
+    Returns
+    -------
+    tuple of Bump
+        Those that chance makes once in some hundred responses or less; `seen_together` says which count.
+
+    Notes
+    -----
+    Looked for from 50 ms after the onset on, or from where the decay is 5 dB down if that is earlier. Not
+    found: what rises by less than the scatter of its band lets see, and what lasts longer.
+    """
+    lasting = _rough_time(decay[:crosspoint], rate)
+    if lasting is None:
+        return ()
+    width = max(lasting / _BLOCKS_PER_60_DB, _FEWEST_FREEDOMS / bandwidth_hz, _SHORTEST_BLOCK_S)
+    frames = max(1, round(width * rate))
+    power = block_powers(decay, frames)
+    level = block_levels(power)
+    block_s = frames / rate
+    start = _start(power, block_s)
+    first = start + _first_searched(power[start:], block_s)
+    scatter = max(10.0 / np.log(10.0) / np.sqrt(bandwidth_hz * block_s), level_scatter(level[start:]))
+    left, right = _flanks(level, start)
+    found: list[tuple[float, float, int, int]] = []
+    sums = np.concatenate([[0.0], np.cumsum(level)])
+    for length in _LENGTHS:
+        if length > 1 and length * block_s > _LONGEST_S:
+            break
+        begin = np.arange(first, level.size - length - _FEWEST_OF_A_FLANK + 1)
+        if begin.size == 0:
+            break
+        before = 0.5 * (np.minimum(begin - start, _FLANK) + length)  # blocks from flank to middle
+        after = 0.5 * (np.minimum(level.size - begin - length, _FLANK) + length)
+        line = (left[begin] * after + right[begin + length] * before) / (before + after)
+        excess = (sums[begin + length] - sums[begin]) / length - line
+        likely = excess / (scatter * np.sqrt(1.0 / length + _FLANK_VARIANCE))
+        found.extend(
+            (float(likely[at]), float(excess[at]), int(begin[at]), length)
+            for at in np.flatnonzero((likely >= _LIKELY) & (excess >= _LEAST_DB))
+        )
+    bumps: list[Bump] = []
+    taken = np.zeros(level.size, dtype=bool)
+    for likely, excess, begin, length in sorted(found, reverse=True):
+        # what swells and ebbs is a little longer than the stretch that shows it best
+        stretch = slice(begin - 1, begin + length + 1)
+        if taken[stretch].any():
+            continue
+        taken[stretch] = True
+        bumps.append(
+            Bump(
+                start_s=max(start, begin - 1) * block_s,
+                end_s=(begin + length + 1) * block_s,
+                before_db=float(left[begin]),
+                after_db=float(right[begin + length]),
+                excess_db=excess,
+                scatters=likely,
+            )
+        )
+    return tuple(bumps)
+
+
+def _rough_time(decay: NDArray[np.float64], rate: float) -> float | None:
+    """Reverberation time that a bump moves little: the median fall over half the decay."""
+    frames = max(1, decay.size // _ROUGH_BLOCKS)
+    level = block_levels(block_powers(decay, frames))
+    half = level.size // 2
+    if half < _FEWEST_OF_A_FLANK:
+        return None
+    fall = float(np.median(level[:-half] - level[half:]))
+    return 60.0 * half * frames / rate / fall if fall > 0.0 else None
+
+
+def _start(power: NDArray[np.float64], block_s: float) -> int:
+    """Loudest block of the first 50 ms, or behind a gap; what rises and falls again ends no gap."""
+    start = int(np.argmax(power[: 1 + round(_EARLY_S / block_s)]))
+    span = power[start : start + 1 + round(_LONGEST_GAP_S / block_s)]
+    risen = np.flatnonzero(span > 10.0 * np.minimum.accumulate(span))
+    if risen.size == 0 or risen[0] < _FEWEST_OF_A_FLANK:
+        return start
+    rise = start + int(risen[0])
+    later = power[rise + round(_LONGEST_S / block_s) :]
+    if later.size and float(np.median(power[start + 1 : rise])) > 2.0 * float(later[0]):
+        return start
+    return rise + int(np.argmax(power[rise : start + span.size]))
+
+
+def _first_searched(power: NDArray[np.float64], block_s: float) -> int:
+    """Block from which on a rise is none of the room's early reflections, with room for a flank before."""
+    left = np.cumsum(power[::-1])[::-1]
+    fallen = int(np.argmax(left <= left[0] * 10.0**-0.5))
+    return max(_FEWEST_OF_A_FLANK, min(fallen, round(_EARLY_S / block_s)))
+
+
+def _flanks(level: NDArray[np.float64], start: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Median of up to four blocks ahead of each block, and from it on; NaN where there are too few."""
+    left, right = np.full(level.size + 1, np.nan), np.full(level.size + 1, np.nan)
+    if level.size >= _FLANK:
+        medians = np.median(np.lib.stride_tricks.sliding_window_view(level, _FLANK), axis=1)
+        left[_FLANK:] = medians
+        right[: medians.size] = medians
+    for few in range(_FEWEST_OF_A_FLANK, _FLANK):
+        if start + few <= level.size:
+            left[start + few] = np.median(level[start : start + few])
+        if few <= level.size:
+            right[level.size - few] = np.median(level[level.size - few :])
+    left[: start + _FEWEST_OF_A_FLANK] = np.nan
+    return left, right
+
+
+def seen_together(
+    bumps: Mapping[Filter, Sequence[Bump]], witnesses: Collection[Filter]
+) -> dict[Filter, tuple[Bump, ...]]:
+    """Those bumps that are no chance: sure ones, and likely ones that another band shows at the same time.
+
+    Parameters
+    ----------
+    bumps : mapping
+        Filter → its bumps.
+    witnesses : collection of Filter
+        Bands that share nothing: octaves side by side.
+    """
+    seen = {look: bumps.get(look, ()) for look in witnesses}
+    return {
+        look: tuple(
+            bump
+            for bump in some
+            if bump.scatters >= _SURE
+            or any(
+                bump.start_s < other.end_s and other.start_s < bump.end_s
+                for witness, others in seen.items()
+                if witness != look
+                for other in others
+            )
+        )
+        for look, some in bumps.items()
+    }
+
+
+def is_hidden(bump: Bump, *, bandwidth_hz: float) -> bool:
+    """Whether a band is too narrow to show a bump: shorter than its blocks, or before there is a flank."""
+    block_s = _FEWEST_FREEDOMS / bandwidth_hz
+    return bump.end_s - bump.start_s < block_s or bump.start_s < (_FEWEST_OF_A_FLANK + 1) * block_s
+
+
+def without_bumps(decay: NDArray[np.float64], bumps: Sequence[Bump], *, rate: float) -> NDArray[np.float64]:
+    """Decay with its bumps levelled down to the line that joins what comes before and after.
+
+    Parameters
+    ----------
+    decay : ndarray, shape (frames,)
+        Energy per frame from the onset on.
+    bumps : sequence of Bump
+    rate : float
+        Frames per second.
+    """
+    result = decay.copy()
+    for bump in bumps:
+        begin, end = round(bump.start_s * rate), min(decay.size, round(bump.end_s * rate))
+        if end > begin:
+            result[begin:end] = 10.0 ** (np.linspace(bump.before_db, bump.after_db, end - begin) / 10.0)
+    return result

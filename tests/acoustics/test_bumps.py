@@ -1,0 +1,153 @@
+"""Sounds over a decay: found beyond chance, and not where a room's own decay has none."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from acoustic_signals import decaying_noise, number
+
+from roomplan.acoustics.bumps import Bump, find_bumps, is_hidden, seen_together, without_bumps
+from roomplan.acoustics.filters import BandPass
+from roomplan.acoustics.response import analyse_response
+
+if TYPE_CHECKING:
+    from roomplan.acoustics.filters import Filter
+
+RATE = 48_000
+OVER = "over the decay: an echo, a click, a slam?"
+
+
+def slammed(seed, *, level_db=10.0, at_s=0.5, length_s=0.1, time_s=1.5):
+    """A decay, and a burst so far over it."""
+    sound = decaying_noise(seed, time_s, 1.4 * time_s, RATE, floor_db=70.0)
+    start, count = round(at_s * RATE), round(length_s * RATE)
+    height = 10.0 ** ((level_db - 60.0 * at_s / time_s) / 20.0)
+    sound[start : start + count] += height * np.random.default_rng(100 + seed).normal(size=count)
+    return sound
+
+
+def bumps(sound, bandwidth_hz=20_000.0):
+    energy = sound**2
+    return find_bumps(energy, rate=RATE, bandwidth_hz=bandwidth_hz, crosspoint=round(0.8 * energy.size))
+
+
+def channel(sound):
+    return analyse_response(sound[:, None], sample_rate=RATE).channels[0]
+
+
+@pytest.mark.parametrize("level_db", [5.0, 10.0, 20.0])
+@pytest.mark.parametrize("length_s", [0.02, 0.1])
+def test_a_burst_over_the_decay_is_found_with_its_time_and_height(level_db, length_s):
+    found = bumps(slammed(1, level_db=level_db, length_s=length_s))
+    surest = found[0]
+    assert surest.start_s <= 0.5 + 0.02
+    assert surest.end_s >= 0.5 + length_s - 0.02
+    assert surest.excess_db == pytest.approx(10.0 * np.log10(1.0 + 10.0 ** (level_db / 10.0)), abs=3.5)
+
+
+@pytest.mark.parametrize("time_s", [0.3, 1.0, 3.0])
+def test_a_plain_decay_has_no_sure_bump(time_s):
+    for seed in range(12):
+        sound = decaying_noise(seed, time_s, 1.4 * time_s, RATE, floor_db=60.0)
+        assert not [each for each in bumps(sound) if each.scatters >= 5.0]
+
+
+def test_a_decay_that_turns_into_a_slower_one_has_no_bump():
+    for seed in range(6):
+        sound = decaying_noise(seed, 0.5, 2.5, RATE) + 0.1 * decaying_noise(50 + seed, 2.0, 2.5, RATE)
+        assert bumps(sound) == ()
+
+
+def test_the_reverberation_behind_a_pre_delay_is_no_bump():
+    sound = np.concatenate([np.zeros(round(0.15 * RATE)), decaying_noise(3, 1.0, 1.3, RATE)])
+    sound[0] = 8.0
+    assert bumps(sound) == ()
+
+
+def test_without_its_bump_a_decay_has_the_energy_it_had_before():
+    plain, sound = slammed(4, level_db=-200.0), slammed(4, level_db=15.0)
+    level = without_bumps(sound**2, bumps(sound), rate=RATE)
+    stretch = slice(round(0.45 * RATE), round(0.65 * RATE))
+    assert np.sum((sound**2)[stretch]) > 5.0 * np.sum((plain**2)[stretch])
+    assert np.sum(level[stretch]) == pytest.approx(np.sum((plain**2)[stretch]), rel=0.25)
+
+
+def test_a_likely_bump_counts_where_another_octave_shows_it_too_and_a_sure_one_alone():
+    def bump(start_s, scatters):
+        return Bump(start_s, start_s + 0.1, -20.0, -30.0, 5.0, scatters)
+
+    low, high, other = BandPass(250.0), BandPass(1000.0), BandPass(4000.0)
+    likely: dict[Filter, tuple[Bump, ...]] = {
+        low: (bump(0.3, 4.2),),
+        high: (bump(0.35, 4.5),),
+        other: (bump(0.8, 4.9), bump(1.2, 5.1)),
+    }
+    seen = seen_together(likely, (low, high, other))
+    assert (len(seen[low]), len(seen[high])) == (1, 1)
+    assert [each.start_s for each in seen[other]] == [1.2]
+
+
+def test_a_band_hides_what_is_shorter_than_its_own_blocks_or_comes_before_them():
+    short, early = Bump(1.0, 1.02, 0.0, 0.0, 9.0, 9.0), Bump(0.1, 0.4, 0.0, 0.0, 9.0, 9.0)
+    assert is_hidden(short, bandwidth_hz=44.0)
+    assert is_hidden(early, bandwidth_hz=44.0)
+    assert not is_hidden(short, bandwidth_hz=2800.0)
+    assert not is_hidden(early, bandwidth_hz=2800.0)
+
+
+# ---------------------------------------- in a whole response
+
+
+def test_a_slam_that_moves_the_broadband_t30_makes_it_doubtful_and_says_when():
+    found = channel(slammed(5, level_db=16.0)).broadband
+    assert abs(number(found.t30_s) / 1.5 - 1.0) > 0.05
+    assert found.doubt["t30_s"].verdict == "doubtful"
+    reason = found.doubt["t30_s"].reason or ""
+    assert OVER in reason
+    assert "ms after the onset rises" in reason
+    assert 430.0 < float(reason.split("a sound ")[1].split()[0]) < 520.0
+
+
+def test_a_slam_too_late_to_move_a_figure_is_not_held_against_any():
+    sound = slammed(6, level_db=5.0, at_s=1.4)
+    assert bumps(sound)[0].start_s == pytest.approx(1.4, abs=0.05)
+    for doubt in channel(sound).broadband.doubt.values():
+        assert OVER not in (doubt.reason or "")
+
+
+def test_energy_ahead_of_the_onset_makes_early_figures_doubtful_and_is_said_in_per_cent():
+    sound = decaying_noise(7, 1.0, 1.5, RATE)
+    start = round(0.12 * RATE)
+    sound[start] = 60.0
+    share = np.sum(sound[:start] ** 2) / np.sum(sound**2)
+    assert share > 0.2
+    band = channel(sound).broadband
+    for key in ("edt_s", "c50_db", "c80_db", "d50", "centre_time_s"):
+        if getattr(band, key) is not None:
+            assert band.doubt[key].verdict == "doubtful"
+            assert f"{100.0 * share:.0f} % of the energy lie ahead of the sound" in (
+                band.doubt[key].reason or ""
+            )
+    assert "ahead" not in (band.doubt["t30_s"].reason or "")
+
+
+def test_a_noise_ahead_of_the_onset_is_no_energy_of_the_sound():
+    sound = np.concatenate([np.zeros(RATE), decaying_noise(8, 0.5, 1.0, RATE)])
+    sound += 10.0 ** (-30.0 / 20.0) * np.random.default_rng(8).normal(size=sound.size)
+    for doubt in channel(sound).broadband.doubt.values():
+        assert "lie ahead" not in (doubt.reason or "")
+
+
+def test_a_drop_out_makes_every_figure_and_the_speech_index_doubtful():
+    sound = decaying_noise(9, 1.0, 1.5, RATE)
+    sound[round(0.1 * RATE) : round(0.15 * RATE)] = 0.0
+    found = channel(np.concatenate([np.zeros(480), sound]))
+    for band in (*found.decay.bands, found.broadband, found.a_weighted):
+        for doubt in band.doubt.values():
+            assert doubt.verdict != "good"
+            assert doubt.verdict == "unusable" or "50 ms of sound are missing 0.10 s after" in (
+                doubt.reason or ""
+            )
+    assert "missing" in (found.speech.reason or "")
