@@ -14,7 +14,7 @@ from typing import Any
 
 from roomplan.documents.places import PlaceMap, Spot
 from roomplan.documents.source import Document, in_file_order, read_document
-from roomplan.documents.suggest import did_you_mean
+from roomplan.documents.suggest import Guesses
 from roomplan.documents.wording import describe, quoted
 from roomplan.errors import Place, Problem
 
@@ -107,8 +107,9 @@ def read_extended(path: Path) -> tuple[Document | None, list[Problem]]:
         return None, problems
     files = tuple(document.file for document in chain)
     data, root = chain[-1].data, chain[-1].places.root
+    guesses = Guesses()
     for document in reversed(chain[:-1]):
-        data, root = _merged(data, root, document.data, document.places.root, problems)
+        data, root = _merged(data, root, document.data, document.places.root, problems, guesses)
     return Document(path, data, PlaceMap(root), files, complete), in_file_order(problems, files)
 
 
@@ -140,7 +141,12 @@ def _take_base(document: Document) -> tuple[Path | None, Place, Problem | None]:
 
 
 def _merged(
-    base: dict[str, Any], base_spot: Spot, leaf: dict[str, Any], leaf_spot: Spot, problems: list[Problem]
+    base: dict[str, Any],
+    base_spot: Spot,
+    leaf: dict[str, Any],
+    leaf_spot: Spot,
+    problems: list[Problem],
+    guesses: Guesses,
 ) -> tuple[dict[str, Any], Spot]:
     """Return the leaf's mapping laid over the base's, with the places of both (reading bounds the depth)."""
     below = dict(base_spot.children) if isinstance(base_spot.children, dict) else {}
@@ -151,7 +157,7 @@ def _merged(
         spot = above[key]
         if value is None:
             if key not in data and key not in base_spot.refused:
-                near = did_you_mean(key, data)
+                near = guesses.nearest(key, data)
                 problems.append(
                     Problem(
                         f"there is no {quoted(key)} to remove in the plan this one extends",
@@ -162,7 +168,7 @@ def _merged(
             data.pop(key, None)
             below.pop(key, None)
         elif isinstance(value, dict) and isinstance(data.get(key), dict):
-            data[key], below[key] = _merged(data[key], below[key], value, spot, problems)
+            data[key], below[key] = _merged(data[key], below[key], value, spot, problems, guesses)
         else:
             data[key], below[key] = value, spot
         refused.discard(key)

@@ -2,21 +2,73 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
+from difflib import SequenceMatcher
 from itertools import islice
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["did_you_mean"]
+__all__ = ["Guesses", "did_you_mean"]
 
 # Nobody mistypes a word of this length; comparing it with every candidate would only take time.
 _LONGEST_WORD = 80
-# A plan has a few dozen names; a file with thousands of wrong ones among thousands must not take minutes.
 _MOST_CANDIDATES = 200
 # Share of matching characters (Ratcliff/Obershelp) from which two words are near: the library's default.
 _NEARNESS = 0.6
+# Pairs of letters compared for one document, some hundredths of a microsecond each: well under a second in
+# all, and enough for a thousand slips in a plan of many names. One question never takes as much.
+_MOST_WORK = 5_000_000
+_WORK_PER_CANDIDATE = 50
+
+
+class Guesses:
+    """Nearest words for one document; the questions together take no more than a fixed amount of work.
+
+    Notes
+    -----
+    Spelling only: it knows nothing of meanings, so `volume` does not lead to `level`. Only the first 200
+    candidates are compared. Work is counted, not timed, so that the same document has the same answers.
+    """
+
+    def __init__(self) -> None:
+        self._left = _MOST_WORK
+
+    def nearest(self, word: str, candidates: Iterable[str]) -> str | None:
+        """Return the candidate nearest to a word that was not found, or None.
+
+        Parameters
+        ----------
+        word : str
+            What was written.
+        candidates : iterable of str
+            What would have been accepted; the first of equally near ones wins.
+
+        Returns
+        -------
+        str or None
+            One of the candidates, spelt as given; None when none is near, or the work is used up.
+        """
+        if self._left <= 0 or not 0 < len(word) <= _LONGEST_WORD:
+            return None
+        wanted = _plain(word)
+        near, best = None, 0.0
+        matcher = SequenceMatcher(b=wanted)
+        for candidate in islice(candidates, _MOST_CANDIDATES):
+            spelt = _plain(candidate) if len(candidate) <= _LONGEST_WORD else ""
+            both = len(wanted) + len(spelt)
+            self._left -= _WORK_PER_CANDIDATE
+            # two words have no more letters in common than the shorter has
+            if not both or 2.0 * min(len(wanted), len(spelt)) / both < max(best, _NEARNESS):
+                continue
+            self._left -= len(wanted) * len(spelt)
+            matcher.set_seq1(spelt)
+            if matcher.quick_ratio() < max(best, _NEARNESS):
+                continue
+            ratio = matcher.ratio()
+            if ratio >= _NEARNESS and ratio > best:
+                near, best = candidate, ratio
+        return near
 
 
 def _plain(word: str) -> str:
@@ -25,30 +77,5 @@ def _plain(word: str) -> str:
 
 
 def did_you_mean(word: str, candidates: Iterable[str]) -> str | None:
-    """Return the candidate nearest to a word that was not found, or None when none is near.
-
-    Parameters
-    ----------
-    word : str
-        What was written.
-    candidates : iterable of str
-        What would have been accepted; the first of equally near ones wins.
-
-    Returns
-    -------
-    str or None
-        One of the candidates, spelt as given.
-
-    Notes
-    -----
-    Spelling only: it knows nothing of meanings, so `volume` does not lead to `level`. Only the first 200
-    candidates are compared.
-    """
-    if not 0 < len(word) <= _LONGEST_WORD:
-        return None
-    spelt: dict[str, str] = {}
-    for candidate in islice(candidates, _MOST_CANDIDATES):
-        if len(candidate) <= _LONGEST_WORD:
-            spelt.setdefault(_plain(candidate), candidate)
-    near = get_close_matches(_plain(word), list(spelt), n=1, cutoff=_NEARNESS)
-    return spelt[near[0]] if near else None
+    """Return the candidate nearest to a word: a question by itself; `Guesses` serves a document."""
+    return Guesses().nearest(word, candidates)

@@ -2,19 +2,34 @@
 
 from __future__ import annotations
 
+from itertools import islice
+from typing import TYPE_CHECKING
+
 from roomplan.foreign_text import printable
 
-__all__ = ["describe", "number", "quoted"]
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+__all__ = ["describe", "listed", "number", "quoted"]
 
 # Long enough to recognise the text, short enough for one line of a terminal.
 _LONGEST_QUOTE = 48
+_MOST_LISTED = 12
 
 
 def quoted(text: str) -> str:
     """Return a text in quotes, shortened, with everything unprintable escaped."""
-    if len(text) > _LONGEST_QUOTE:
-        text = text[: _LONGEST_QUOTE - 1] + "…"
-    return printable(repr(text))
+    return printable(repr(_shortened(text)))
+
+
+def listed(names: Iterable[str]) -> str:
+    """Return the first of some names, each once and shortened, for a message that says what there is."""
+    first = [_shortened(name) for name in islice(dict.fromkeys(names), _MOST_LISTED + 1)]
+    return ", ".join([*first[:_MOST_LISTED], *(["…"] if len(first) > _MOST_LISTED else [])])
+
+
+def _shortened(text: str) -> str:
+    return text if len(text) <= _LONGEST_QUOTE else text[: _LONGEST_QUOTE - 1] + "…"
 
 
 def describe(value: object) -> str:

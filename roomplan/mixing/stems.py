@@ -27,12 +27,13 @@ import unicodedata
 from dataclasses import dataclass, field
 from fnmatch import translate
 from functools import cached_property
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from roomplan.audio.broadcast import stated_time
 from roomplan.audio.files import SoundInfo, inspect_sound
 from roomplan.audio.names import is_sound_name
-from roomplan.documents.suggest import did_you_mean
+from roomplan.documents.suggest import Guesses, did_you_mean
 from roomplan.errors import AudioError, Place, Problem
 from roomplan.mixing.stem_names import revision_groups, split_side
 
@@ -237,7 +238,7 @@ def claim_stems(
     claims.note_unclaimed(ignore)
     if plan.sections and not claims.stems and not claims.problems:
         what = f"no section has a stem in {folder.folder}: all of them are optional, and no file fits any"
-        claims.problems.append(Problem(what, at, _shown_names([p.name for p in folder.files])))
+        claims.problems.append(Problem(what, at, _shown_names(folder.files)))
     if claims.unreadable and not os.path.isdir(folder.folder):  # noqa: PTH112
         what = f"the stems folder {folder.folder} is gone since it was listed"
         remedy = "keep it and its disk in place, and start again"
@@ -262,6 +263,7 @@ class _Claims:
         self.problems: list[Problem] = []
         self.warnings: list[Problem] = []
         self.unreadable: list[Problem] = []
+        self._guesses = Guesses()
         self._owner: dict[Path, str] = {}
         self._files: dict[Path, _StemFile | None] = {}
 
@@ -345,7 +347,7 @@ class _Claims:
             if not found:
                 # In an optional section patterns are the names a template knows: one that fits is enough.
                 if not (section.optional and _is_glob(entry.pattern)):
-                    self.problems.append(_nothing_found(section, entry, self.folder))
+                    self.problems.append(_nothing_found(section, entry, self.folder, self._guesses))
                 continue
             if not _is_glob(entry.pattern) and len(found) > 1 and not _is_pair(found):
                 self.problems.append(_several_found(entry, found))
@@ -480,21 +482,21 @@ def _twins(section: Section, twins: Sequence[Path], place: Place) -> Problem:
     return Problem(what + _some([p.name for p in twins]), place, remedy, subject=f"section:{section.name}")
 
 
-def _nothing_found(section: Section, entry: StemEntry, folder: StemsFolder) -> Problem:
+def _nothing_found(section: Section, entry: StemEntry, folder: StemsFolder, guesses: Guesses) -> Problem:
     what = f"no stem in {folder.folder} fits {entry.pattern!r}"
-    names = [path.name for path in folder.files]
-    near = did_you_mean(entry.pattern.strip("*"), [*names, *(path.stem for path in folder.files)])
-    remedy = f"did you mean {near!r}?" if near else _shown_names(names)
+    names = chain((path.name for path in folder.files), (path.stem for path in folder.files))
+    near = guesses.nearest(entry.pattern.strip("*"), names)
+    remedy = f"did you mean {near!r}?" if near else _shown_names(folder.files)
     if not section.optional:
         remedy += f"{' or' if near else ';'} `optional: true` where a cue may lack section {section.name}"
     return Problem(what, entry.place, remedy)
 
 
-def _shown_names(names: list[str]) -> str:
-    if not names:
+def _shown_names(files: Sequence[Path]) -> str:
+    if not files:
         return "the folder holds no sound files at all"
-    return f"the folder holds {', '.join(names[:6])}" + (
-        f" and {len(names) - 6} more" if len(names) > 6 else ""
+    return f"the folder holds {', '.join(path.name for path in files[:6])}" + (
+        f" and {len(files) - 6} more" if len(files) > 6 else ""
     )
 
 

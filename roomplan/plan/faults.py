@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from roomplan.documents.suggest import did_you_mean
+from roomplan.documents.suggest import Guesses
 from roomplan.documents.wording import quoted
 from roomplan.errors import Problem
 from roomplan.plan.shape import MISSING_REMEDIES, NOT_YET, TAG, PlanShape, Shape
@@ -53,7 +53,9 @@ def _found(data: Any, path: KeyPath) -> Any:
     return data
 
 
-def _unknown_key(key: str, place_path: KeyPath, shape: type[Shape] | None, places: PlaceMap) -> Problem:
+def _unknown_key(
+    key: str, place_path: KeyPath, shape: type[Shape] | None, places: PlaceMap, guesses: Guesses
+) -> Problem:
     place = places.of(place_path)
     where = "" if len(place_path) == 1 else f" in {label(place_path[:-1])}"
     if shape is None:
@@ -62,19 +64,19 @@ def _unknown_key(key: str, place_path: KeyPath, shape: type[Shape] | None, place
     if not_yet is not None:
         return Problem(f"{key}: {not_yet}", place, "the line left out")
     keys = shape.keys()
-    near = did_you_mean(key, keys)
+    near = guesses.nearest(key, keys)
     remedy = f"did you mean {quoted(near)}?" if near else f"one of {', '.join(keys)}"
     return Problem(f"unknown key {quoted(key)}{where}", place, remedy)
 
 
 def _problem(
-    error: Mapping[str, Any], path: KeyPath, places: PlaceMap, shape: type[Shape] | None
+    error: Mapping[str, Any], path: KeyPath, places: PlaceMap, shape: type[Shape] | None, guesses: Guesses
 ) -> Problem | None:
     """Return one pydantic error as a problem, or None when it only follows from an earlier refusal."""
     kind = error["type"]
     context = error.get("ctx", {})
     if kind == "extra_forbidden":
-        return _unknown_key(str(path[-1]), path, shape, places)
+        return _unknown_key(str(path[-1]), path, shape, places, guesses)
     if kind == "missing":
         if places.was_refused(path):
             return None
@@ -122,6 +124,7 @@ def checked_shape(
         One per fault, in no particular order.
     """
     problems: list[Problem] = []
+    guesses = Guesses()
     for _ in range(_MOST_ROUNDS):
         shapes: dict[int, type[Shape]] = {}  # by the identity of the mapping they were applied to
         try:
@@ -134,7 +137,7 @@ def checked_shape(
                 step for step in error["loc"] if not (isinstance(step, str) and step.startswith(TAG))
             )
             shape = shapes.get(id(_found(data, path[:-1]))) if error["type"] == "extra_forbidden" else None
-            problem = _problem(error, path, places, shape)
+            problem = _problem(error, path, places, shape, guesses)
             if problem is not None and not (partial and error["type"] == "missing"):
                 problems.append(problem)
             parent, key = _found(data, path[:-1]), path[-1]

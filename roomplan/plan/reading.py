@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from itertools import chain
+from itertools import chain, islice
 from typing import TYPE_CHECKING, Literal
 
 from roomplan.documents.extends import path_beside, tidy
-from roomplan.documents.suggest import did_you_mean
-from roomplan.documents.wording import number, quoted
+from roomplan.documents.suggest import Guesses
+from roomplan.documents.wording import listed, number, quoted
 from roomplan.errors import Problem
 from roomplan.plan.notes import note_duration_ms
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
     from roomplan.documents.places import KeyPath, PlaceMap
@@ -23,8 +23,8 @@ __all__ = ["Cut", "Reading"]
 Cut = float | Literal["off"] | None
 
 _LONGEST_PRE_DELAY_MS = 4000.0
-_MOST_NAMES_LISTED = 12
 _BUS_KINDS = ("section", "group")
+_MOST_NAMES = 200  # a name is compared with: looking through all, for each wrong one, takes too long
 
 
 class Reading:
@@ -56,6 +56,7 @@ class Reading:
         self.tempo = tempo
         self.sample_rate = sample_rate
         self.problems: list[Problem] = []
+        self.guesses = Guesses()
 
     def refuse(self, what: str, place: Place, remedy: str) -> None:
         """Note a problem."""
@@ -84,13 +85,14 @@ class Reading:
         names = self.names[kind]
         if self.has(kind, name) or not names:
             return True
-        near = did_you_mean(name, names)
-        more = ", …" if len(names) > _MOST_NAMES_LISTED else ""
-        listed = f"one of {', '.join(names[:_MOST_NAMES_LISTED])}{more}"
-        self.refuse(
-            f"there is no {kind} {quoted(name)}", place, f"did you mean {quoted(near)}?" if near else listed
-        )
+        self.refuse(f"there is no {kind} {quoted(name)}", place, self.nearest_or_all(name, names))
         return False
+
+    def nearest_or_all(self, name: str, names: Iterable[str]) -> str:
+        """Return the remedy for a name that is none of `names`: the nearest of them, or what there is."""
+        known = list(islice(names, _MOST_NAMES))
+        near = self.guesses.nearest(name, known)
+        return f"did you mean {quoted(near)}?" if near else f"one of {listed(known)}"
 
     def bus(self, text: str, label: str, place: Place) -> tuple[str, str] | None:
         """Return `section` or `group` and the name that a text means; None, reported, if none or two.
@@ -113,12 +115,9 @@ class Reading:
             self.refuse(f"{label}: {quoted(text)} is more than a name", place, f"`{name}`")
         elif self.names["section"] and not self.places.was_refused(("groups",)):
             # Otherwise a whole mapping of names was refused, and this name may be one of them.
-            names = list(chain.from_iterable(self.names[kind] for kind in _BUS_KINDS))
-            near = did_you_mean(name, names)
-            more = ", …" if len(names) > _MOST_NAMES_LISTED else ""
-            listed = f"one of {', '.join(dict.fromkeys(names[:_MOST_NAMES_LISTED]))}{more}"
+            names = chain.from_iterable(self.names[kind] for kind in _BUS_KINDS)
             what = f"{label}: there is no section or group {quoted(text)}"
-            self.refuse(what, place, f"did you mean {quoted(near)}?" if near else listed)
+            self.refuse(what, place, self.nearest_or_all(name, names))
         return None
 
     def pre_delay_s(self, value: float | str, path: KeyPath) -> float:

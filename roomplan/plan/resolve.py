@@ -36,7 +36,10 @@ if TYPE_CHECKING:
     from roomplan.errors import Problem
     from roomplan.plan.shape import PlanShape, SectionShape
 
-__all__ = ["resolve_plan"]
+__all__ = ["MOST_SENDS", "resolve_plan"]
+
+# Far above any plan: shared sends stand for one of each section, which multiplies what a file can say.
+MOST_SENDS = 50_000
 
 _FRAME_RATE_REMEDY = "`frame_rate: 25` or another at the top"
 
@@ -163,12 +166,21 @@ def _sections(
         for name, group in shape.groups.items()
     }
     owner = {section: group.name for group in groups.values() for section in group.sections}
+    order = {room: number for number, room in enumerate(rooms)}
     sections: dict[str, model.Section] = {}
+    left = MOST_SENDS
     for name, section in shape.sections.items():
         group = owner.get(name)
         own = resolve_sends(reading, rooms, section.sends, ("sections", name, "sends"))
         sources = (shared, by_group[group] if group is not None else {}, own)
-        sections[name] = _section(reading, name, section, group, merged_sends(sources, rooms))
+        sends = merged_sends(sources, order) if left > 0 else ()
+        if left > 0 >= left - len(sends):
+            what = (
+                f"there are more than {MOST_SENDS} sends, shared ones and those of groups counted per section"
+            )
+            reading.refuse(what, reading.places.of(("sections", name)), "fewer sections or shared sends")
+        left -= len(sends)
+        sections[name] = _section(reading, name, section, group, sends)
     used = {id(send) for section in sections.values() for send in section.sends}
     unused = tuple(
         model.UnusedSend(group, room, sends[0].place)

@@ -8,21 +8,23 @@ levels add up; `mute`, and a level where the group says `off`, replace what the 
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from roomplan.documents.wording import number
+from roomplan.documents.wording import listed, number
 from roomplan.plan import model
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from roomplan.documents.places import KeyPath
-    from roomplan.errors import Place
     from roomplan.plan.reading import Reading
     from roomplan.plan.shape import AlternateChangeShape
 
-__all__ = ["resolve_alternates"]
+__all__ = ["MOST_CHANGES", "resolve_alternates"]
+
+# Far above any plan: a group stands for each of its sections, which multiplies what a file can say.
+MOST_CHANGES = 250_000
 
 
 def resolve_alternates(
@@ -44,6 +46,9 @@ def resolve_alternates(
         Those that could be made out.
     """
     alternates: dict[str, model.Alternate] = {}
+    order = {section: number for number, section in enumerate(sections)}
+    targets: dict[tuple[str, str], _Target] = {}
+    left = MOST_CHANGES
     for name, changes in shapes.items():
         path: KeyPath = ("alternates", name)
         of_groups: dict[str, model.AlternateChange] = {}
@@ -57,13 +62,20 @@ def resolve_alternates(
             kind, known = bus
             named = (known,) if kind == "section" else groups[known].sections if known in groups else ()
             members = [section for section in named if section in sections]  # the others have their problem
-            change = _change(reading, name, target, shape, at, rooms, [sections[m] for m in members])
+            left -= len(members)
+            if left < 0:
+                what = f"the alternates change more than {MOST_CHANGES} sections, those of groups counted"
+                reading.refuse(what, reading.places.of(at), "fewer alternates, or smaller groups")
+                return alternates
+            if bus not in targets:
+                targets[bus] = _Target.of(reading, [sections[member] for member in members])
+            change = _change(reading, name, target, shape, at, rooms, targets[bus])
             into = of_sections if kind == "section" else of_groups
             into.update(dict.fromkeys(members, change))
             if kind == "section" and "dry" in shape.model_fields_set:
                 says_dry.add(known)
         merged: dict[str, model.AlternateChange] = {}
-        for section in sections:
+        for section in sorted({**of_groups, **of_sections}, key=order.__getitem__):
             group, own = of_groups.get(section), of_sections.get(section)
             if group is not None and own is not None:
                 dry = _added(group.dry_db, own.dry_db) if section in says_dry else group.dry_db
@@ -77,45 +89,68 @@ def resolve_alternates(
 def _change(
     reading: Reading,
     alternate: str,
-    target: str,
+    name: str,
     shape: AlternateChangeShape,
     path: KeyPath,
     rooms: Mapping[str, model.Room],
-    members: list[model.Section],
+    target: _Target,
 ) -> model.AlternateChange:
     """Return what one entry changes; report a change of something that is not there."""
     places = reading.places
     dry = None if shape.dry == "off" else shape.dry
-    if dry and members and all(section.dry_db is None for section in members):
-        what = f"{alternate}: the dry path of {target} is off, so {number(dry)} dB change nothing"
+    if dry and target.members and all(section.dry_db is None for section in target.members):
+        what = f"{alternate}: the dry path of {name} is off, so {number(dry)} dB change nothing"
         reading.refuse(what, places.value((*path, "dry")), "a level of its `dry`, or the line left out")
     sends: dict[str, float | None] = {}
     for room, level in shape.sends.items():
         place = places.of((*path, "sends", room))
         if not reading.known("room", room, place):
             continue
-        used = {send.room for section in members for send in section.sends}
-        if room in rooms and members and room not in used:
-            if not any(_may_have_lost(reading, section, room) for section in members):
-                _no_such_send(reading, f"{alternate}: {target}", room, sorted(used), place)
+        if room in rooms and target.members and room not in target.used:
+            if not target.may_have_lost(reading, room):
+                words = target.used_in_words
+                remedy = f"it sends to {words}" if words else "it has no sends at all"
+                reading.refuse(f"{alternate}: {name} sends nothing to {room}", place, remedy)
             continue
         sends[room] = None if level == "off" else level
     return model.AlternateChange(shape.level, shape.mute, places.of(path), dry, sends)
 
 
-def _may_have_lost(reading: Reading, section: model.Section, room: str) -> bool:
-    """Tell whether a send of the section into a room may stand in the file, refused."""
-    owners: list[KeyPath] = [("shared_sends",), ("sections", section.name, "sends")]
-    if section.group is not None:
-        owners.append(("groups", section.group, "sends"))
-    return any(
-        reading.places.was_refused(owner) or reading.places.was_refused((*owner, room)) for owner in owners
-    )
+@dataclass(frozen=True, slots=True)
+class _Target:
+    """What a change is of: sections, the rooms they send to, and where a send that was refused may stand."""
 
+    members: list[model.Section]
+    used: frozenset[str]
+    used_in_words: str
+    lost: frozenset[str]
+    above: tuple[KeyPath, ...]
+    anything_lost: bool
 
-def _no_such_send(reading: Reading, who: str, room: str, used: list[str], place: Place) -> None:
-    remedy = f"it sends to {', '.join(used)}" if used else "it has no sends at all"
-    reading.refuse(f"{who} sends nothing to {room}", place, remedy)
+    @classmethod
+    def of(cls, reading: Reading, members: list[model.Section]) -> _Target:
+        """Look at the sections once, however many alternates change them."""
+        places = reading.places
+        own: list[KeyPath] = [("sections", section.name, "sends") for section in members]
+        groups = {section.group for section in members if section.group is not None}  # one, or none
+        above: tuple[KeyPath, ...] = (("shared_sends",), *(("groups", group, "sends") for group in groups))
+        used = frozenset(send.room for section in members for send in section.sends)
+        return cls(
+            members=members,
+            used=used,
+            used_in_words=listed(sorted(used)),
+            lost=frozenset(room for path in own for room in places.refused_in(path)),
+            above=above,
+            anything_lost=any(places.was_refused(path) for path in (*above, *own)),
+        )
+
+    def may_have_lost(self, reading: Reading, room: str) -> bool:
+        """Tell whether a send of one of the sections into a room may stand in the file, refused."""
+        return (
+            self.anything_lost
+            or room in self.lost
+            or any(reading.places.was_refused((*path, room)) for path in self.above)
+        )
 
 
 def _on_top(group: model.AlternateChange, own: model.AlternateChange) -> model.AlternateChange:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import unicodedata
+from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
 from roomplan.audio.names import is_sound_name
 from roomplan.documents.extends import tidy
-from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import quoted
 from roomplan.plan import model
 from roomplan.plan.templates import FIELDS, fields_of, filled, has_loose_brace
@@ -99,8 +100,9 @@ class _Maker:
             bit_depth = None
         if bit_depth is None:
             bit_depth = 24 if shape.format == "flac" else "32f"
+        first = {family: index for index, family in reversed([*enumerate(shape.write)])}
         for index, family in enumerate(shape.write):
-            if family in shape.write[:index]:
+            if first[family] != index:
                 reading.refuse(f"write: {family} stands twice", places.value((*path, "write", index)), "once")
         self._require_what_alternate_groups_need(name, shape, path)
         values = {"title": self.title, "delivery": name, "bits": str(bit_depth)}
@@ -161,22 +163,22 @@ class _Maker:
             what = f"{key}: {quoted(template)} has a brace that belongs to no field"
             self.reading.refuse(what, place, f"braces around one of {_SHOWN_FIELDS}")
             return False
-        for field in fields_of(template):
-            if field not in FIELDS:
-                near = did_you_mean(field, FIELDS)
+        for name in fields_of(template):
+            if name not in FIELDS:
+                near = self.reading.guesses.nearest(name, FIELDS)
                 known = _SHOWN_FIELDS if with_bus else _SHOWN_FIELDS.replace("{bus}, ", "")
                 remedy = f"did you mean {{{near}}}? ({known})" if near else f"one of {known}"
-                self.reading.refuse(f"{key}: there is no field {quoted(f'{{{field}}}')}", place, remedy)
+                self.reading.refuse(f"{key}: there is no field {quoted(f'{{{name}}}')}", place, remedy)
                 return False
-            if field == "bus":
+            if name == "bus":
                 if with_bus:
                     continue
                 what = f"{key}: {{bus}} names a file, and a delivery has one folder"
                 self.reading.refuse(what, place, "`file_name` with {bus}")
                 return False
-            if field not in values:
-                if not self._was_refused(field):
-                    self._missing(key, field, place)
+            if name not in values:
+                if not self._was_refused(name):
+                    self._missing(key, name, place)
                 return False
         return True
 
@@ -194,9 +196,13 @@ class _Maker:
 
     def _writes_several(self, shape: DeliveryShape) -> bool:
         """Tell whether a delivery may have more than one file, optional sections included."""
+        return sum(self._most_files[family] for family in set(shape.write)) > 1
+
+    @cached_property
+    def _most_files(self) -> dict[model.Family, int]:
         rooms = {send.room for section in self.sections.values() for send in section.sends}
         groups = len(self.groups)
-        counts: dict[model.Family, int] = {
+        return {
             "mix": 1,
             "dry": 1,
             "wet": 1,
@@ -206,7 +212,6 @@ class _Maker:
             "alternates": len(self.plan.alternates),
             "alternate_groups": groups * len(self.plan.alternates),
         }
-        return sum(counts[family] for family in set(shape.write)) > 1
 
     def _require_what_alternate_groups_need(self, name: str, shape: DeliveryShape, path: KeyPath) -> None:
         if "alternate_groups" not in shape.write:
@@ -227,24 +232,44 @@ class _Maker:
 
 def _require_apart(reading: Reading, deliveries: Mapping[str, model.Delivery]) -> None:
     """Report deliveries whose folders are one, or lie one inside the other."""
-    seen: dict[str, tuple[str, ...]] = {}
-    for name, delivery in deliveries.items():
+    top, names = _Folder(), list(deliveries)
+    for number, (name, delivery) in enumerate(deliveries.items()):
         parts = _folded_parts(delivery.folder)
-        for other, theirs in seen.items():
-            shared = min(len(parts), len(theirs))
-            if parts[:shared] != theirs[:shared]:
-                continue
-            if len(parts) == len(theirs):
-                what = f"{name}: its folder is that of {other}"
-            else:
-                inner, outer = (name, other) if len(parts) > len(theirs) else (other, name)
-                what = f"{name}: the folder of {inner} lies inside that of {outer}"
-            path: KeyPath = ("deliveries", name)
-            at = (*path, "folder") if reading.places.has((*path, "folder")) else path
-            place = reading.places.value(at) if len(at) > len(path) else reading.places.of(at)
-            reading.refuse(what, place, "a folder for each, side by side")
-            break
-        seen[name] = parts
+        found = top.take(number, parts)
+        if found is None:
+            continue
+        other, length = names[found[0]], found[1]
+        if len(parts) == length:
+            what = f"{name}: its folder is that of {other}"
+        else:
+            inner, outer = (name, other) if len(parts) > length else (other, name)
+            what = f"{name}: the folder of {inner} lies inside that of {outer}"
+        path: KeyPath = ("deliveries", name)
+        at = (*path, "folder") if reading.places.has((*path, "folder")) else path
+        place = reading.places.value(at) if len(at) > len(path) else reading.places.of(at)
+        reading.refuse(what, place, "a folder for each, side by side")
+
+
+@dataclass(slots=True)
+class _Folder:
+    """A folder, what is inside it, the first delivery here and that below: number and length of its path."""
+
+    inside: dict[str, _Folder] = field(default_factory=dict)
+    here: tuple[int, int] | None = None
+    first: tuple[int, int] | None = None
+
+    def take(self, number: int, parts: tuple[str, ...]) -> tuple[int, int] | None:
+        """Put a delivery in; return the first before it that has this folder, or one around it or inside."""
+        mine = (number, len(parts))
+        folder, around = self, []
+        for part in parts:
+            around.append(folder.here)
+            folder.first = folder.first or mine
+            folder = folder.inside.setdefault(part, _Folder())
+        near = [one for one in (*around, folder.first) if one is not None]
+        folder.first = folder.first or mine
+        folder.here = folder.here or mine
+        return min(near, default=None)
 
 
 def _folded_parts(folder: Path) -> tuple[str, ...]:

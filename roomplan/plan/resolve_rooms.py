@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import quoted
 from roomplan.plan import model
 from roomplan.plan.names import name_problems
@@ -147,12 +146,9 @@ def position_exists(
         return True
     if reading.places.was_refused(("rooms", room, "responses", name)):
         return False
-    listed = [position for position, files in responses.items() if files.listed]
-    near = did_you_mean(name, listed)
-    if near:
-        remedy = f"did you mean {quoted(near)}?"
-    else:
-        remedy = f"one of {', '.join(listed)}" if listed else "the line left out: the room has one response"
+    remedy = "the line left out: the room has one response"
+    if any(files.listed for files in responses.values()):
+        remedy = reading.nearest_or_all(name, (key for key, files in responses.items() if files.listed))
     what = f"{path[-1]}: the room {room} has no position {quoted(name)}"
     reading.refuse(what, reading.places.value(path), remedy)
     return False

@@ -50,20 +50,21 @@ def resolve_sends(
     return found
 
 
-def merged_sends(sources: Iterable[SendsByRoom], rooms: Iterable[str]) -> tuple[model.Send, ...]:
+def merged_sends(sources: Iterable[SendsByRoom], order: Mapping[str, int]) -> tuple[model.Send, ...]:
     """Return the sends that are left when later sources replace earlier ones room by room.
 
     Parameters
     ----------
     sources : iterable of SendsByRoom
         The shared sends, the group's, the section's own: an entry replaces the whole entry for its room.
-    rooms : iterable of str
-        The order of the result.
+    order : mapping of str to int
+        Room → its place in the result; sends to other rooms are left out.
     """
     merged: SendsByRoom = {}
     for source in sources:
         merged.update(source)
-    return tuple(send for room in rooms for send in merged.get(room, ()))
+    rooms = sorted((room for room in merged if room in order), key=order.__getitem__)
+    return tuple(send for room in rooms for send in merged[room])
 
 
 def _several(

@@ -26,7 +26,6 @@ from typing import TYPE_CHECKING, Annotated, Literal, get_args
 
 from pydantic import Field
 
-from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import number, quoted
 from roomplan.plan.base_shape import Shape
 from roomplan.plan.names import LONGEST_NAME
@@ -121,7 +120,6 @@ _NEEDED = {
     "over": "the section or group it is to stand over, such as `over: strings`",
     "room": "the room whose return it is, such as `room: tallowyard_stage`",
 }
-_MOST_NAMES_LISTED = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -429,12 +427,8 @@ def _is_passage(reading: Reading, name: str, path: KeyPath, passages: Mapping[st
         return name in passages  # one that was refused has its problem
     if reading.places.was_refused(("passages",)) or reading.places.was_refused(("passages", name)):
         return False
-    near = did_you_mean(name, list(passages))
-    listed = (
-        f"one of {', '.join(list(passages)[:_MOST_NAMES_LISTED])}" if passages else "one under `passages`"
-    )
-    what = f"there is no passage {quoted(name)}"
-    reading.refuse(what, reading.places.value(path), f"did you mean {quoted(near)}?" if near else listed)
+    remedy = reading.nearest_or_all(name, passages) if passages else "one under `passages`"
+    reading.refuse(f"there is no passage {quoted(name)}", reading.places.value(path), remedy)
     return False
 
 

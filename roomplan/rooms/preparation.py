@@ -20,7 +20,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomplan.acoustics.direct_sound import find_onset
-from roomplan.documents.suggest import did_you_mean
+from roomplan.documents.suggest import Guesses
+from roomplan.documents.wording import listed
 from roomplan.errors import Problem
 from roomplan.plan.model import UNLISTED_POSITION
 from roomplan.rooms.conditioning import onset_s
@@ -220,11 +221,11 @@ def _unknown_positions(
 ) -> list[Problem]:
     asked = [("reference ", room.reference)] if room.reference is not None else []
     asked += [("position ", name) for name in sorted({request.position for request in requests})]
-    found = []
+    found, guesses = [], Guesses()
     for what, name in asked:
         if name not in names:
-            guess = did_you_mean(name, names)
-            hint = f"did you mean {guess}?" if guess else f"it has {', '.join(names)}"
+            guess = guesses.nearest(name, names)
+            hint = f"did you mean {guess}?" if guess else f"it has {listed(names)}"
             found.append(Problem(f"room {room.name} has no {what}{name!r}", room.place, hint))
     return found
 

@@ -49,7 +49,7 @@ from roomplan.acoustics.room_formulas import (
     speed_of_sound,
 )
 from roomplan.documents.source import Document, in_file_order, read_document
-from roomplan.documents.suggest import did_you_mean
+from roomplan.documents.suggest import Guesses, did_you_mean
 from roomplan.documents.wording import number, quoted
 from roomplan.errors import Place, Problem
 from roomplan.plan.model import DEFAULT_SPREAD_M, Seat
@@ -159,6 +159,7 @@ class _Reader:
         self.document = document
         self.data = document.data
         self.problems = list(problems)
+        self.guesses = Guesses()
 
     def fault(self, path: KeyPath, what: str, remedy: str, *, key: bool = False) -> None:
         places = self.document.places
@@ -182,7 +183,9 @@ class _Reader:
             return {}
         for key in value:
             if key not in known:
-                guess = None if key.isdigit() else did_you_mean(key, known)  # 16000 is no slip for 1000
+                guess = (
+                    None if key.isdigit() else self.guesses.nearest(key, known)
+                )  # 16000 is no slip for 1000
                 hint = f"did you mean {guess}?" if guess else f"known here: {', '.join(known)}"
                 self.fault((*path, key), f"unknown key {quoted(key)} in {name}", hint, key=True)
         for key in needed:

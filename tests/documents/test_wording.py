@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from difflib import SequenceMatcher, get_close_matches
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from roomplan.documents import describe, did_you_mean, quoted
-from roomplan.documents.wording import number
+from roomplan.documents.suggest import Guesses
+from roomplan.documents.wording import listed, number
 
 
 @pytest.mark.parametrize(
@@ -33,6 +36,35 @@ def test_a_suggestion_is_spelt_as_the_candidate():
 @given(st.text(max_size=30), st.lists(st.text(max_size=30), max_size=6))
 def test_a_suggestion_is_always_one_of_the_candidates(word, candidates):
     assert did_you_mean(word, candidates) in [*candidates, None]
+
+
+def test_guesses_stop_after_a_fixed_amount_of_work_and_not_within_a_single_question():
+    guesses, names = Guesses(), [f"{'ab' * 38}{number:04}" for number in range(200)]
+    found = [guesses.nearest(names[150], names) for _ in range(100)]
+    answered = found.count(names[150])
+    assert found == [names[150]] * answered + [None] * (100 - answered)
+    assert 1 <= answered < 100
+    assert Guesses().nearest(names[150], names) == names[150]
+
+
+@given(st.text(max_size=20), st.lists(st.text("abcd_", min_size=1, max_size=12), max_size=8))
+def test_a_suggestion_is_as_near_as_any_that_the_library_finds(word, candidates):
+    plain = word.casefold().replace("-", "_").replace(" ", "_").strip("_")
+    spelt = [candidate.strip("_") for candidate in candidates]
+    near = get_close_matches(plain, [one for one in spelt if one], n=1)
+    found = did_you_mean(word, candidates)
+    assert (found is None) == (not near)
+    if found is not None:
+        nearness = [SequenceMatcher(None, one, plain).ratio() for one in (near[0], found.strip("_"))]
+        assert nearness[0] == nearness[1]
+
+
+def test_what_there_is_is_listed_once_each_shortened_and_a_dozen_at_most():
+    assert listed(["b", "a", "b"]) == "b, a"
+    assert listed([]) == ""
+    assert listed(str(number) for number in range(12)) == ", ".join(map(str, range(12)))
+    assert listed(str(number) for number in range(10**6)).endswith("11, …")
+    assert len(listed(["x" * 1000])) == 48
 
 
 @given(st.text())
