@@ -37,7 +37,7 @@ def depth(
             "--amount",
             metavar="0..1",
             help="Share of the differences between sections: 1, unless given, for all of them; 0 for none, "
-            "so that every section gets the anchor's wet-to-dry.",
+            "so that every section gets its anchor's wet-to-dry.",
             show_default=False,
         ),
     ] = None,
@@ -56,9 +56,9 @@ def depth(
     direct-to-reverberant ratio and clarity by theory, what air takes off the highs, how late the sound
     arrives, and the pre-delay the seat implies. Of measured responses it shows what they measure.
 
-    One section, the plan's `anchor` or else the nearest, keeps its sends; the others follow by the
-    differences of their ratios. Nothing is written without --write; then only the sends that change are, in
-    this file alone.
+    In each room one section, the plan's `anchor` or else the nearest, keeps its sends; the others there
+    follow by the differences of their ratios. Sections that are `locked` under `balance` keep theirs.
+    Nothing is written without --write; then only the sends that change are, in this file alone.
 
     Example: roomplan depth ice_harbour/ice_harbour.yaml
 
@@ -74,7 +74,7 @@ def depth(
 
     if absolute and amount is not None:
         raise typer.BadParameter(
-            "is a share of the differences to the anchor; --absolute has none", param_hint="--amount"
+            "is a share of the differences to the anchors; --absolute has none", param_hint="--amount"
         )
     if amount is not None and not 0.0 <= amount <= 1.0:
         raise typer.BadParameter(f"is {amount:g}: give 0 to 1", param_hint="--amount")

@@ -271,7 +271,7 @@ class Plan:
     key_places: dict[str, Place] = field(default_factory=dict)  # of the values at the top that are written
     targets: tuple[Target, ...] = ()
     balance: BalanceLimits = BalanceLimits()  # noqa: RUF009 - frozen
-    anchor: str | None = None  # of depth; None: the nearest section
+    anchor: str | None = None  # of depth; None: the nearest section of each room
     unused_sends: tuple[UnusedSend, ...] = ()
 
     def place_of(self, key: str) -> Place:

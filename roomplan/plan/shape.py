@@ -465,7 +465,7 @@ class PlanShape(Shape):
         BalanceShape | None, MappingOf("a mapping such as {sends: {from: -40, to: 0}, locked: [brass]}")
     ] = Field(default=None, description="What `roomplan balance` may move for the targets.")
     anchor: Annotated[str | None, Text("the name of a section", "melody_strings", LONGEST_NAME)] = Field(
-        default=None, description="For depth: the section that keeps its written wet-to-dry."
+        default=None, description="For depth: the section that keeps its written wet-to-dry in its main room."
     )
     deliveries: Annotated[
         dict[str, DeliveryShape],

@@ -10,12 +10,15 @@ powers, and are moved together; what their responses have in common is left out 
 apart in a small room, 0.04 dB in a nave).
 
 *Wet-to-dry* is what those sends return over the section's dry sound. With the direct sound out of the room's
-return it is, in theory, the direct-to-reverberant ratio D/R with its sign turned. Relative to an anchor a
-section shall have
+return it is, in theory, the direct-to-reverberant ratio D/R with its sign turned. Every room has an anchor:
+one of the sections whose main room it is, which keeps its sends. Relative to it a section shall have
 
     wet-to-dry of the anchor + amount × (D/R of the anchor − D/R of the section)
 
-and absolutely −D/R.
+and absolutely −D/R. Sections on one seat of a synthetic room, sent alike, are one source to it: they get one
+send against their dry sound, that of the anchor where it is one of them, else the one at which the mean of
+their wet-to-dry is what is wanted. Sends that would move by less than 0.3 dB stay, and so do those of locked
+sections.
 
 Sources
 -------
@@ -41,6 +44,7 @@ from roomplan.acoustics.room_formulas import air_attenuation, critical_distance,
 from roomplan.acoustics.transforms import fast_length, inner, spectrum
 from roomplan.errors import PlanError, RoomplanError
 from roomplan.plan.model import UNLISTED_POSITION
+from roomplan.planning.levels import SMALL_MOVE_DB
 from roomplan.rooms.conditioning import remove_direct
 from roomplan.rooms.geometry import source_position
 from roomplan.rooms.images import early_reflections
@@ -133,12 +137,15 @@ class PlannedSend:
         The position that is used.
     level_db : float
         As written.
+    cuts_hz : tuple of two floats
+        Low and high cut of what is sent.
     """
 
     index: int
     position: str | None
     heard_at: str
     level_db: float
+    cuts_hz: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +167,10 @@ class SectionInRoom:
         Why no send can be proposed; None where one can.
     note : str or None
         What a reader should know of the choice of the room.
+    dry_db : float
+        Level of the dry path.
+    locked : bool
+        Whether the plan says that its sends stay as they are.
     """
 
     section: str
@@ -170,6 +181,8 @@ class SectionInRoom:
     wet_to_dry_db: float | None
     obstacle: str | None
     note: str | None = None
+    dry_db: float = 0.0
+    locked: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,8 +226,9 @@ class Depth:
         In the order of the plan.
     mode : str
         `relative` to an anchor, or `absolute`.
-    anchor : str or None
-        The section that keeps its wet-to-dry; None when absolute, or when nothing can be proposed.
+    anchors : dict
+        Main room → the section that keeps its sends there; empty when absolute, or when nothing can be
+        proposed.
     amount : float or None
         Share of the differences, 0 to 1; None when absolute.
     notes : tuple of str
@@ -223,7 +237,7 @@ class Depth:
 
     sections: tuple[SectionDepth, ...]
     mode: Literal["relative", "absolute"]
-    anchor: str | None
+    anchors: dict[str, str]
     amount: float | None
     notes: tuple[str, ...] = ()
 
@@ -249,14 +263,15 @@ def relative_depth(
     amount: float = 1.0,
     anchor_place: Place | None = None,
 ) -> Depth:
-    """Depth relative to one section, which keeps what it has.
+    """Depth relative to one section of each main room, which keeps what it has.
 
     Parameters
     ----------
     places : sequence of SectionInRoom
     anchor : str, optional
-        A section. Default: the nearest for which a send can be proposed; where none has a distance, the one
-        with the largest direct-to-reverberant ratio.
+        A section, for its own main room. In every other, and without one, it is the nearest for which a send
+        can be proposed, a locked one first; where none has a distance, the one with the largest
+        direct-to-reverberant ratio.
     amount : float
         Share of the differences, 0 to 1: 0 gives every section the anchor's wet-to-dry.
     anchor_place : Place, optional
@@ -271,27 +286,30 @@ def relative_depth(
     ------
     RoomplanError
         The anchor has no depth of its own.
+
+    Notes
+    -----
+    Sections of different main rooms are not set against each other: what D/R means to the ear depends on the
+    decay it belongs to. A section that is alone in its main room is its own anchor.
     """
-    by_name = {place.section: place for place in places}
-    notes: list[str] = []
-    reference = None if anchor is None else by_name.get(anchor)
-    if reference is not None and reference.obstacle is not None:
-        what = f"the anchor {reference.section} cannot be one: {reference.obstacle}"
+    named = next((place for place in places if place.section == anchor), None)
+    if named is not None and named.obstacle is not None:
+        what = f"the anchor {named.section} cannot be one: {named.obstacle}"
         raise RoomplanError(what, remedy="another section as `anchor`, or none", place=anchor_place)
-    if reference is None:
-        reference = _nearest(places)
-        if anchor is not None:
-            instead = "" if reference is None else f": {reference.section}, the nearest, stands in"
-            notes.append(f"the anchor {anchor} is not in this cue{instead}")
-    if reference is None:
-        return Depth(_sections(places, {}), "relative", None, amount, tuple(notes))
-    level, nearness = _ratios(reference)
-    wanted = {
-        place.section: level + amount * (nearness - _ratios(place)[1])
-        for place in places
-        if place.obstacle is None
-    }
-    return Depth(_sections(places, wanted), "relative", reference.section, amount, tuple(notes))
+    rooms: dict[str, list[SectionInRoom]] = {}
+    for place in places:
+        if place.obstacle is None and place.room is not None:
+            rooms.setdefault(place.room, []).append(place)
+    references = {room: named if named in members else _nearest(members) for room, members in rooms.items()}
+    notes = ()
+    if anchor is not None and named is None:
+        notes = (f"the anchor {anchor} is not in this cue: the nearest section of each room stands in",)
+    wanted: dict[str, float] = {}
+    for room, members in rooms.items():
+        level, nearness = _ratios(references[room])
+        wanted |= {place.section: level + amount * (nearness - _ratios(place)[1]) for place in members}
+    anchors = {room: reference.section for room, reference in references.items()}
+    return Depth(_sections(places, wanted, anchors), "relative", anchors, amount, notes)
 
 
 def absolute_depth(places: Sequence[SectionInRoom]) -> Depth:
@@ -310,7 +328,7 @@ def absolute_depth(places: Sequence[SectionInRoom]) -> Depth:
     Microphones at such a distance hear mostly room; most mixes want far less than this.
     """
     wanted = {place.section: -_ratios(place)[1] for place in places if place.obstacle is None}
-    return Depth(_sections(places, wanted), "absolute", None, None)
+    return Depth(_sections(places, wanted, {}), "absolute", {}, None)
 
 
 def _ratios(place: SectionInRoom) -> tuple[float, float]:
@@ -321,46 +339,88 @@ def _ratios(place: SectionInRoom) -> tuple[float, float]:
     return place.wet_to_dry_db, figures.direct_to_reverberant_db
 
 
-def _nearest(places: Sequence[SectionInRoom]) -> SectionInRoom | None:
-    usable = [place for place in places if place.obstacle is None]
-    distances = {
-        place.section: place.figures.distance_m
-        for place in usable
-        if place.figures is not None and place.figures.distance_m is not None
-    }
-    if distances:
-        return min(
-            (place for place in usable if place.section in distances), key=lambda p: distances[p.section]
-        )
-    return max(usable, key=lambda place: _ratios(place)[1], default=None)
+def _nearest(members: Sequence[SectionInRoom]) -> SectionInRoom:
+    """The nearest of some sections without an obstacle; of several on one seat the first that is locked."""
+
+    def order(place: SectionInRoom) -> tuple[float, float, bool]:
+        distance = None if place.figures is None else place.figures.distance_m
+        return math.inf if distance is None else distance, -_ratios(place)[1], not place.locked
+
+    return min(members, key=order)
 
 
-def _sections(places: Sequence[SectionInRoom], wanted: Mapping[str, float]) -> tuple[SectionDepth, ...]:
+def _sections(
+    places: Sequence[SectionInRoom], wanted: Mapping[str, float], anchors: Mapping[str, str]
+) -> tuple[SectionDepth, ...]:
     arrivals = {
         place.section: place.figures.arrival_s
         for place in places
         if place.figures is not None and place.figures.arrival_s is not None
     }
     first = min(arrivals.values(), default=0.0)
+    moves = _moves_db(places, wanted, anchors)
     return tuple(
         SectionDepth(
             place,
             arrivals[place.section] - first if place.section in arrivals else None,
             wanted.get(place.section),
-            _proposed(place, wanted.get(place.section)),
+            _proposed(place, moves.get(place.section)),
         )
         for place in places
     )
 
 
-def _proposed(place: SectionInRoom, wanted_db: float | None) -> tuple[float, ...] | None:
-    """Levels that give the wanted wet-to-dry: a send of x dB more returns x dB more."""
-    if wanted_db is None:
+def _moves_db(
+    places: Sequence[SectionInRoom], wanted: Mapping[str, float], anchors: Mapping[str, str]
+) -> dict[str, float]:
+    """What the sends of each section shall move by; a send of x dB more returns x dB more."""
+    kept = set(anchors.values())
+    seats: dict[tuple[object, ...], list[SectionInRoom]] = {}
+    for place in places:
+        if place.section in wanted:
+            seats.setdefault(_seat_of(place), []).append(place)
+    moves: dict[str, float] = {}
+    for members in seats.values():
+        free = [place for place in members if not place.locked and place.section not in kept]
+        moves |= dict.fromkeys((place.section for place in members if place not in free), 0.0)
+        if not free:
+            continue
+        reference = next((place for place in members if place.section in kept), None)
+        if reference is not None:
+            send = _send_over_dry(reference)
+        else:
+            returned = [_ratios(place)[0] - _send_over_dry(place) for place in free]
+            send = wanted[free[0].section] - sum(returned) / len(returned)
+        own = {place.section: send - _send_over_dry(place) for place in free}
+        unlike = max(own.values()) - min(own.values()) >= STEP_DB / 2.0 or reference is not None
+        least = STEP_DB / 2.0 if unlike else SMALL_MOVE_DB
+        stay = all(abs(move) < least - 1e-9 for move in own.values())
+        moves |= dict.fromkeys(own, 0.0) if stay else own
+    return moves
+
+
+def _seat_of(place: SectionInRoom) -> tuple[object, ...]:
+    """What sections have in common that are one source to a room; its name for one that shares nothing."""
+    seat, figures = place.seat, place.figures
+    if seat is None or figures is None or figures.source != "theory":
+        return (place.section,)
+    first = place.sends[0].level_db
+    sends = tuple((send.heard_at, round(send.level_db - first, 6), send.cuts_hz) for send in place.sends)
+    at = (seat.distance_m, seat.angle_deg, seat.spread_m)
+    return (place.room, at, figures.direct_to_reverberant_db, sends)
+
+
+def _send_over_dry(place: SectionInRoom) -> float:
+    return place.sends[0].level_db - place.dry_db
+
+
+def _proposed(place: SectionInRoom, move_db: float | None) -> tuple[float, ...] | None:
+    """Levels of a section's sends after a move; as written, be it finer than the step, without one."""
+    if move_db is None:
         return None
-    shift = wanted_db - _ratios(place)[0]
-    if abs(shift) < STEP_DB / 2.0:  # as written, be it finer than the step
+    if abs(move_db) < STEP_DB / 2.0:
         return tuple(send.level_db for send in place.sends)
-    return tuple(round(send.level_db + shift, 1) + 0.0 for send in place.sends)
+    return tuple(round(send.level_db + move_db, 1) + 0.0 for send in place.sends)
 
 
 # --- What rooms say of seats ----------------------------------------------------------------------------
@@ -553,11 +613,20 @@ def _section_in_room(
         room=room.name,
         figures=figures,
         sends=tuple(
-            PlannedSend(index, planned[index].position, send.position, send.level_db) for index, send in into
+            PlannedSend(
+                index,
+                planned[index].position,
+                send.position,
+                send.level_db,
+                (send.low_cut_hz, send.high_cut_hz),
+            )
+            for index, send in into
         ),
         wet_to_dry_db=ratio,
         obstacle=_obstacle(section, room, figures, no_ratio),
         note=_louder_measured(section, rooms, loudest, heard),
+        dry_db=session.plan.sections[section.name].dry_db or 0.0,
+        locked=section.name in session.plan.balance.locked,
     )
 
 

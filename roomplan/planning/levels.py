@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 
     from roomplan.mixing.session import SectionSource, Session
 
-__all__ = ["Levels", "session_at", "silent_sections", "written_levels"]
+__all__ = ["SMALL_MOVE_DB", "Levels", "session_at", "silent_sections", "written_levels"]
+
+# A send that moves by less is nothing that anybody hears by itself (common practice, no source).
+SMALL_MOVE_DB = 0.3
 
 
 @dataclass(frozen=True, slots=True)

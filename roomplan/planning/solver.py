@@ -25,6 +25,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import nnls
 
+from roomplan.planning.levels import SMALL_MOVE_DB
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -60,8 +62,6 @@ _MOST_STEPS = 14
 _LONGEST_STEP_DB = 8.0
 _MOST_MENDS = 40
 STEP_DB = 0.1  # to which levels are rounded
-# A send that moves by less is nothing that anybody hears by itself (common practice, no source).
-_SMALL_MOVE_DB = 0.3
 _SMALL_MOVE_TURNS = 4
 _MOST_ROUNDS = 3
 
@@ -333,7 +333,7 @@ def without_small_moves(
 def _small(problem: Problem, shifts: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether a shift moves sends, and by less than what counts."""
     sends = np.array([bool(shift.sends) for shift in problem.shifts], dtype=bool)
-    return sends & (shifts != 0.0) & (np.abs(shifts) < _SMALL_MOVE_DB - 1e-9)
+    return sends & (shifts != 0.0) & (np.abs(shifts) < SMALL_MOVE_DB - 1e-9)
 
 
 def _with_fixed(problem: Problem, fixed: NDArray[np.bool_]) -> Problem:

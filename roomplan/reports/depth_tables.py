@@ -1,4 +1,4 @@
-"""The depth of a plan: tables and sentences for a terminal, and the `roomplan.depth/1` document.
+"""The depth of a plan: tables and sentences for a terminal, and the `roomplan.depth/2` document.
 
 Conventions
 -----------
@@ -31,8 +31,9 @@ if TYPE_CHECKING:
 
 __all__ = ["DEPTH_SCHEMA", "change_lines", "depth_document", "depth_lines", "depth_tables"]
 
-DEPTH_SCHEMA = "roomplan.depth/1"
+DEPTH_SCHEMA = "roomplan.depth/2"
 
+_LOCKED = "it is locked: its sends stay as they are"
 _USUAL = ("main", "default")  # positions that need no name
 
 
@@ -104,10 +105,13 @@ def _how(depth: Depth) -> str:
     what = "wet/dry: what the main room returns over the dry sound"
     if depth.mode == "absolute":
         return f"{what} · wanted: −D/R, as in the room itself; most mixes want less"
-    if depth.anchor is None:
+    if not depth.anchors:
         return what
     share = "" if depth.amount == 1.0 else f", {100.0 * (depth.amount or 0.0):.0f} % of it"
-    return f"{what} · wanted: that of {depth.anchor}, by the difference of D/R{share}"
+    whose = ", ".join(
+        anchor if len(depth.anchors) == 1 else f"{anchor} in {room}" for room, anchor in depth.anchors.items()
+    )
+    return f"{what} · wanted: that of {whose}, by the difference of D/R{share}"
 
 
 def _levels(found: SectionDepth) -> list[tuple[str, str]]:
@@ -126,9 +130,14 @@ def depth_lines(depth: Depth) -> list[Text]:
     for place in _places(depth):
         if place.obstacle is None and place.figures is not None:
             lines += [f"{place.section}: {why}" for why in dict.fromkeys(place.figures.reasons.values())]
+    lines += [f"{place.section}: {_LOCKED}" for place in _places(depth) if _is_held(place)]
     lines += [place.note for place in _places(depth) if place.note is not None]
     lines += depth.notes
     return [*(Text(line) for line in lines), Text(CAUTION, style="dim")]
+
+
+def _is_held(place: SectionInRoom) -> bool:
+    return place.locked and place.obstacle is None
 
 
 def _places(depth: Depth) -> list[SectionInRoom]:
@@ -152,7 +161,7 @@ def _move(change: SendChange) -> str:
 
 
 def depth_document(depth: Depth, plan: Plan, *, written: str | None = None) -> Document:
-    """Depth of a plan (`roomplan.depth/1`).
+    """Depth of a plan (`roomplan.depth/2`).
 
     Parameters
     ----------
@@ -167,7 +176,7 @@ def depth_document(depth: Depth, plan: Plan, *, written: str | None = None) -> D
         "plan": str(plan.source),
         "title": plan.title,
         "mode": depth.mode,
-        "anchor": depth.anchor,
+        "anchors": depth.anchors,
         "amount": depth.amount,
         "sections": [_section_entry(found) for found in depth.sections],
         "notes": [*(place.note for place in _places(depth) if place.note is not None), *depth.notes],
@@ -182,6 +191,8 @@ def _section_entry(found: SectionDepth) -> Document:
     reasons = {} if figures is None else {_KEYS[name]: why for name, why in figures.reasons.items()}
     if place.obstacle is not None:
         reasons["proposed"] = place.obstacle
+    elif place.locked:
+        reasons["proposed"] = _LOCKED
     return {
         "section": place.section,
         "room": place.room,

@@ -97,8 +97,9 @@ def test_seats_are_told_by_theory_responses_by_what_they_measure_and_the_rest_is
     assert (outcome.status, outcome.errors) == (0, "")
     document = outcome.json
     found = by_section(document)
-    assert document["schema"] == "roomplan.depth/1"
-    assert (document["mode"], document["anchor"], document["amount"]) == ("relative", "strings", 1.0)
+    assert document["schema"] == "roomplan.depth/2"
+    assert (document["mode"], document["amount"]) == ("relative", 1.0)
+    assert document["anchors"] == {"chapel": "strings", "nave": "organ"}
     choir, strings = found["choir"], found["strings"]
 
     assert (choir["room"], choir["source"], choir["distance_m"]) == ("chapel", "theory", 12.0)
@@ -186,7 +187,7 @@ def test_two_sends_into_the_main_room_count_together_as_powers(run, plan):
 def test_absolute_depth_and_amount_in_tables(run, plan):
     outcome = run("depth", plan, "-q", "--absolute", "--json")
     choir = by_section(outcome.json)["choir"]
-    assert (outcome.json["mode"], outcome.json["anchor"]) == ("absolute", None)
+    assert (outcome.json["mode"], outcome.json["anchors"]) == ("absolute", {})
     assert choir["wanted_wet_to_dry_db"] == pytest.approx(-choir["direct_to_reverberant_db"], abs=0.001)
 
     outcome = run("depth", plan, "-q", "--amount", "0")
@@ -223,7 +224,7 @@ def test_the_plans_anchor_keeps_its_sends_or_is_refused_at_its_line(run, plan):
     plan.write_text("anchor: choir\n" + PLAN, encoding="utf-8")
     document = run("depth", plan, "-q", "--json").json
     found = by_section(document)
-    assert document["anchor"] == "choir"
+    assert document["anchors"] == {"chapel": "choir", "nave": "organ"}
     assert [send["proposed_db"] for send in found["choir"]["sends"]] == [-14.0, -16.0]
     assert found["strings"]["sends"][0]["proposed_db"] < -9.0
 
@@ -232,6 +233,35 @@ def test_the_plans_anchor_keeps_its_sends_or_is_refused_at_its_line(run, plan):
     assert outcome.status == 1
     assert "plan.yaml:1:" in outcome.errors
     assert "the anchor solo cannot be one: it has no seat" in outcome.errors
+
+
+def test_a_locked_section_keeps_its_sends_and_is_said_to_be_locked(run, plan):
+    before = PLAN + "balance: {locked: [choir]}\n"
+    plan.write_text(before, encoding="utf-8")
+    outcome = run("depth", plan, "--quiet", "--write")
+    assert "choir: it is locked: its sends stay as they are" in outcome.output
+    assert "nothing to write" in outcome.output
+    assert plan.read_text(encoding="utf-8") == before
+    document = run("depth", plan, "--quiet", "--json").json
+    choir = by_section(document)["choir"]
+    assert [send["proposed_db"] for send in choir["sends"]] == [-14.0, -16.0]
+    assert "it is locked" in choir["reasons"]["proposed"]
+
+
+def test_two_sections_on_one_seat_get_one_send_whatever_they_play(run, plan):
+    generator = np.random.default_rng(8)
+    steady = 0.1 * generator.standard_normal((RATE, 1))
+    steady[: RATE // 2] *= 0.01  # bursts return less against themselves than a steady sound does
+    soundfile.write(plan.parent / "stems" / "horns.wav", steady, RATE)
+    horns = "  horns:\n    stems: [horns]\n    seat: {distance: 12, angle: 0}\n    dry: -2\n"
+    lone = "    sends: {chapel: -14}\n"
+    text = PLAN[: PLAN.index("    sends:\n      chapel:")] + lone + PLAN[PLAN.index("  strings:") :]
+    plan.write_text(text + horns + "    sends: {chapel: -20}\n", encoding="utf-8")
+    found = by_section(run("depth", plan, "--quiet", "--json").json)
+    choir, horns = found["choir"], found["horns"]
+    assert choir["wanted_wet_to_dry_db"] == horns["wanted_wet_to_dry_db"]
+    # the same against their dry sounds, of which the horns' is 2 dB down
+    assert horns["sends"][0]["proposed_db"] == pytest.approx(choir["sends"][0]["proposed_db"] - 2.0, abs=0.11)
 
 
 @pytest.mark.parametrize(
