@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, show
 from roomplan.cli.parameters import AsJson, PlanFile, Quiet, help_of
 from roomplan.errors import Place, RoomplanError
@@ -19,7 +20,7 @@ __all__ = ["overrides_of", "register"]
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("balance", help=help_of(balance))(balance)
+    app.command("balance", help=help_of(balance, MUSIC_ONLY))(balance)
 
 
 def balance(
@@ -90,6 +91,7 @@ def balance(
             show(f"{plan}: nothing to write")
         elif found.changed:
             show("nothing is written: --write does")
+        show(*balance_tables.speech_lines(session.plan.targets))
     if not found.met:
         raise typer.Exit(ExitStatus.INPUT)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import typer
 
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.opening import margin_tables
 from roomplan.cli.parameters import AsJson, Bands, PlanFile, Quiet, help_of
@@ -13,7 +14,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("check", help=help_of(check))(check)
+    app.command("check", help=help_of(check, MUSIC_ONLY))(check)
 
 
 def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quiet: Quiet = False) -> None:
@@ -73,5 +74,6 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
         print_errors(f"{count} problem{'s' if count != 1 else ''} in {plan}")
     else:
         show(f"{plan}: no problems" + (", but targets are missed" if missed else ""))
+    show(*balance_tables.speech_lines(result.target for result in results))
     if missed or count:
         raise typer.Exit(ExitStatus.INPUT)

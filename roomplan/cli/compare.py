@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from roomplan.cautions import LEVELS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
 
@@ -21,7 +22,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("compare", help=help_of(compare))(compare)
+    app.command("compare", help=help_of(compare, LEVELS))(compare)
 
 
 def compare(
@@ -102,6 +103,7 @@ def compare(
     if matched and write is None:
         raise typer.BadParameter("says how to write: name a folder with --write", param_hint="--matched")
     from roomplan.reports import compare_tables, comparison, documents
+    from roomplan.reports.tables import note
 
     labels = comparison.labels_of(plans)
     chosen = bus or ["mix"]
@@ -116,7 +118,7 @@ def compare(
         if as_json:
             emit(documents.to_text(comparison.compare_many_document(cues, passages=passages)))
             return
-        show(compare_tables.summary_table(cues, chosen[0]), *_lacking(cues, labels))
+        show(compare_tables.summary_table(cues, chosen[0]), *_lacking(cues, labels), note(LEVELS))
         return
     with StageProgress(quiet=quiet) as progress:
         compared, renderings = _open_all(plans, labels, progress)
@@ -142,7 +144,7 @@ def compare(
     if passages:
         tables.append(compare_tables.passage_table(compared))
     show(*(table for table in tables if table is not None))
-    show(*written)
+    show(*written, note(LEVELS))
 
 
 def _cues(plans: Sequence[Path], labels: Sequence[str]) -> list[ComparedCue]:
@@ -282,7 +284,7 @@ def _write(
         if entry.over_db is not None:
             line += f", true peak {entry.over_db:+.1f} dBTP: the float file holds it, a converter will not"
         lines.append(line)
-    return [*lines, f"{len(written)} files in {folder}: turn the monitors down before you listen"]
+    return [*lines, f"{len(written)} files in {folder}"]
 
 
 def _render_buses(

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from roomplan.cautions import LEVELS
 from roomplan.cli.environment import StageProgress, show
 from roomplan.cli.parameters import AsJson, Bands, Quiet, help_of
 
@@ -15,7 +16,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("demo", help=help_of(demo))(demo)
+    app.command("demo", help=help_of(demo, LEVELS))(demo)
 
 
 def demo(
@@ -56,11 +57,16 @@ def demo(
         write_cues(folder / "stems", folder / "cues")
         for name in CUE_PLANS:
             _copy_missing_plan(name, folder)
-    render_plan(plan, output=None, only=[], mute=[], as_json=as_json, bands=bands, quiet=quiet)
+    render_plan(
+        plan, output=None, only=[], mute=[], as_json=as_json, bands=bands, quiet=quiet, cautioned=False
+    )
     if not as_json:
+        from roomplan.reports.tables import note
+
         show(f"the plan is {plan}: change a send, then run  roomplan render {plan}")
         if cues:
             show(f"three cues: roomplan render {folder / 'ice_harbour_2m1.yaml'} and its two neighbours")
+        show(note(LEVELS))
 
 
 def _copy_missing_plan(name: str, folder: Path) -> None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.cli.environment import StageProgress, emit, show
 from roomplan.cli.parameters import AsJson, PlanFile, Quiet, help_of
 
@@ -19,7 +20,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("depth", help=help_of(depth))(depth)
+    app.command("depth", help=help_of(depth, MUSIC_ONLY))(depth)
 
 
 def depth(
@@ -71,6 +72,7 @@ def depth(
     from roomplan.planning.levels import silent_sections
     from roomplan.reports import depth_tables
     from roomplan.reports.documents import to_text
+    from roomplan.reports.tables import note
 
     if absolute and amount is not None:
         raise typer.BadParameter(
@@ -105,6 +107,7 @@ def depth(
         show(f"{plan}: nothing to write")
     elif found.changes:
         show("nothing is written: --write does")
+    show(note(MUSIC_ONLY))
 
 
 def _write(path: Path, found: Depth, silent: frozenset[str]) -> Path | None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from roomplan.cautions import LEVELS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
 from roomplan.errors import RoomplanError
@@ -24,7 +25,7 @@ _STEPS_PER_FILE = 1000  # of the progress
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("loudness", help=help_of(loudness))(loudness)
+    app.command("loudness", help=help_of(loudness, LEVELS))(loudness)
 
 
 def loudness(
@@ -73,8 +74,6 @@ def loudness(
     Loudness follows ITU-R BS.1770 with both gates, its range EBU Tech 3342; the true peak is that between the
     samples. A figure that cannot be said, such as the loudness of silence, is a dash with its reason.
 
-    Monitoring: turn down before playing what reads far louder than the rest.
-
     Example: roomplan loudness mix.wav --plot mix.png
 
     Example: roomplan loudness render/prints --against mix.wav
@@ -84,6 +83,7 @@ def loudness(
     from roomplan.audio.folders import find_sounds
     from roomplan.audio.metering import MeteredFile, file_loudness
     from roomplan.reports import loudness_reports
+    from roomplan.reports.tables import note
 
     named = _named(roles)
     files = find_sounds(paths)
@@ -108,7 +108,7 @@ def loudness(
         show(loudness_reports.loudness_table(metered, reference=reference))
         if reference is not None:
             show(loudness_reports.difference_table(metered, reference=reference))
-        show(*loudness_reports.notes(heard))
+        show(*loudness_reports.notes(heard), note(LEVELS))
     for what in problems:
         print_errors(what)
     if problems:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from roomplan.cautions import MUSIC_ONLY, SWEEPS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
 from roomplan.errors import RoomplanError
@@ -47,7 +48,7 @@ class SortKey(enum.StrEnum):
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("measure", help=help_of(measure))(measure)
+    app.command("measure", help=help_of(measure, MUSIC_ONLY, SWEEPS))(measure)
 
 
 def measure(
@@ -114,15 +115,9 @@ def measure(
     """Measure the decay of impulse responses, band by band, and say how far each figure can be trusted.
 
     One file gets a table of its bands, several get a row each. EDT, T20, T30, C50, C80, D50 and centre time
-    follow ISO 3382-1, the speech index IEC 60268-16. A figure the data cannot support is a dash, a doubtful
-    one carries a question mark, and the verdict says why. Strength and lateral fractions cannot come from an
-    ordinary sound file.
-
-    Figures are for music production, and the speech index is an estimate of word clarity for mixing: not for
-    voice-alarm or building-code assessment. There, local codes and licensed practice decide.
-
-    Hearing caution: sweeps and balloon pops are loud. Wear protection when you record a room, and turn
-    the monitors down before you play a response.
+    follow ISO 3382-1, the speech index (an estimate of word clarity for mixing) IEC 60268-16. A figure the
+    data cannot support is a dash, a doubtful one carries a question mark, and the verdict says why. Strength
+    and lateral fractions cannot come from an ordinary sound file.
 
     Example: roomplan measure nave_front.wav --plot nave.pdf
 
@@ -132,6 +127,7 @@ def measure(
     """
     from roomplan.audio.folders import find_sounds
     from roomplan.reports import measure_tables, measurements
+    from roomplan.reports.tables import note
     from roomplan.rooms.measuring import measure_file
 
     if as_json and as_csv:
@@ -168,6 +164,7 @@ def measure(
             if compared:
                 show(*measure_tables.against_tables(file, compared))
             show(*measure_tables.notes(file))
+        show(note(MUSIC_ONLY))
     for what in problems:
         print_errors(what)
     if problems:

@@ -9,6 +9,8 @@ from typing import Annotated
 
 import typer
 
+from roomplan.cautions import sentence
+
 __all__ = ["AsJson", "Bands", "PlanFile", "Quiet", "help_of"]
 
 PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML file.", show_default=False)]
@@ -17,7 +19,10 @@ Bands = Annotated[bool, typer.Option("--bands", help="Add octave tables, 125 Hz 
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress on standard error.")]
 
 
-def help_of(command: Callable[..., None]) -> str:
-    """Docstring of a command with every paragraph on one line: the terminal breaks them where it ends."""
+def help_of(command: Callable[..., None], *cautions: str) -> str:
+    """Docstring of a command with every paragraph on one line, and cautions before its first example."""
     paragraphs = (inspect.getdoc(command) or "").split("\n\n")
+    examples = [number for number, paragraph in enumerate(paragraphs) if paragraph.startswith("Example")]
+    at = examples[0] if examples else len(paragraphs)
+    paragraphs[at:at] = [sentence(caution) for caution in cautions]
     return "\n\n".join(" ".join(paragraph.split()) for paragraph in paragraphs)

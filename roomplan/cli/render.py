@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from roomplan.cautions import LEVELS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Bands, Quiet, help_of
 
@@ -22,7 +23,7 @@ __all__ = ["register", "render_plan"]
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("render", help=help_of(render))(render)
+    app.command("render", help=help_of(render, LEVELS))(render)
 
 
 def render(
@@ -205,6 +206,7 @@ def render_plan(
     as_json: bool = False,
     bands: bool = False,
     quiet: bool = False,
+    cautioned: bool = True,
 ) -> None:
     """Render one plan and report it; also the last step of the demo."""
     import time
@@ -245,7 +247,7 @@ def render_plan(
     if bands:
         show(*tables.octave_tables(rendering))
     show(*tables.warning_lines(rendering.warnings), *_revision(done))
-    show(_written(done))
+    show(_written(done), *([tables.note(LEVELS)] if cautioned else []))
 
 
 def _revision(done: RenderedJob) -> list[Any]:
@@ -324,7 +326,7 @@ def _render_many(
 ) -> None:
     """Render plans and show one table of all."""
     from roomplan.library.jobs import job_processes, run_jobs
-    from roomplan.reports import documents, summary
+    from roomplan.reports import documents, summary, tables
 
     at_a_time = min(at_a_time, len(jobs))
     summaries: list[JobSummary] = []
@@ -341,7 +343,7 @@ def _render_many(
     if as_json:
         emit(documents.to_text(summary.summary_document(summaries)))
     else:
-        show(summary.summary_table(summaries))
+        show(summary.summary_table(summaries), tables.note(LEVELS))
     failures = summary.failure_lines(summaries)
     for line in failures:
         print_errors(line)
@@ -377,6 +379,7 @@ def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> N
         show(*_revision(done), _written(done))
         return done.rendering.session.input_files
 
+    print_errors(LEVELS)
     watch(plan, render_once)
 
 

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
 from roomplan.cli.room_choice import Microphones, SeatText, chosen_seat, open_room, parsed_seat
@@ -17,7 +18,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("rooms", help=help_of(rooms))(rooms)
+    app.command("rooms", help=help_of(rooms, MUSIC_ONLY))(rooms)
 
 
 def rooms(
@@ -48,10 +49,7 @@ def rooms(
     """List the bundled rooms, or show one room in full: its size, decay, microphones and first reflections.
 
     A room is a short text file: copy a bundled one, change it and show it by its path. Figures at a seat come
-    from the response itself, those of theory say so.
-
-    Figures are for music production. They are no prediction of a real hall, and not for voice-alarm or
-    building-code assessment.
+    from the response itself, those of theory say so. They are no prediction of a real hall.
 
     Example: roomplan rooms
 
@@ -104,6 +102,7 @@ def _refuse_without_room(context: typer.Context) -> None:
 
 def _list(*, as_json: bool) -> None:
     from roomplan.reports import room_reports
+    from roomplan.reports.tables import note
     from roomplan.rooms.room_file import bundled_rooms
 
     specs = [open_room(name) for name in bundled_rooms()]
@@ -112,4 +111,4 @@ def _list(*, as_json: bool) -> None:
 
         emit(to_text(room_reports.list_document(specs)))
     else:
-        show(room_reports.list_table(specs))
+        show(room_reports.list_table(specs), note(MUSIC_ONLY))

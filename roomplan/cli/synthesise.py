@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from roomplan.cautions import MUSIC_ONLY, RESPONSE
 from roomplan.cli.environment import StageProgress, emit, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
 from roomplan.cli.room_choice import Microphones, SeatText, chosen_seat, open_room, parsed_seat
@@ -22,7 +23,7 @@ __all__ = ["register"]
 
 def register(app: typer.Typer) -> None:
     """Hang the command in."""
-    app.command("synthesise", help=help_of(synthesise))(synthesise)
+    app.command("synthesise", help=help_of(synthesise, MUSIC_ONLY, RESPONSE))(synthesise)
 
 
 def synthesise(
@@ -65,8 +66,6 @@ def synthesise(
     first sample is the arrival of the direct sound at the main microphones. Amplitude 1 is the direct sound
     at 10 m, and nothing is normalised: the files of several seats keep their proportions. A plan needs no
     such file, it names the room.
-
-    Hearing caution: a response played by itself is a loud crack. Turn the monitors down first.
 
     Example: roomplan synthesise larkmere_hall brass.wav --seat 12,25
 

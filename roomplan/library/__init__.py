@@ -33,6 +33,10 @@ As with the command, what has been computed once is kept in the user's cache, an
 levels and mutes from one that was heard is answered from it; the environment variable ROOMPLAN_CACHE=off
 switches that off.
 
+Hearing caution: levels can jump between renders; turn the monitors down before you listen. All figures are
+for music production; not for voice-alarm or building-code use: there, local codes and licensed practice
+decide.
+
 Notes
 -----
 The examples run in a folder that holds `plan.yaml`, `wetter.yaml` and `broken.yaml`, two stems in `stems/`

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from roomplan.cautions import LEVELS
 from roomplan.library.faces import html_of
 from roomplan.library.plans import OpenPlan, opened
 from roomplan.library.rendering import Checked, check
@@ -26,6 +27,7 @@ from roomplan.reports.comparison import (
     plan_changes,
 )
 from roomplan.reports.documents import session_part, sound_part
+from roomplan.reports.tables import note
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -100,7 +102,7 @@ class Comparison:
         items: list[Table | Text] = [*change_lines(self.compared)]
         items += [comparison_table(first, other) for other in self.compared[1:]]
         margins = margin_table(self.compared)
-        return html_of([*items, *([] if margins is None else [margins])])
+        return html_of([*items, *([] if margins is None else [margins]), note(LEVELS)])
 
 
 def compare(first: Comparable, other: Comparable, *more: Comparable) -> Comparison:

@@ -3,8 +3,8 @@
 Conventions
 -----------
 Arrays are (frames, channels) or (frames,), full scale 1; a file says its own rate, an array is told it. The
-figures are those of `roomplan measure` and `roomplan loudness`, for music production: not for voice-alarm or
-building-code assessment.
+figures are those of `roomplan measure` and `roomplan loudness`: for music production; not for voice-alarm or
+building-code use: there, local codes and licensed practice decide.
 """
 
 from __future__ import annotations
@@ -18,12 +18,14 @@ from roomplan.acoustics.filters import octaves, thirds
 from roomplan.acoustics.response import ResponseFigures, analyse_response
 from roomplan.audio.files import SoundInfo, inspect_sound
 from roomplan.audio.metering import MeteredFile, file_loudness
+from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.library.arrays import sound_array, sound_rate
 from roomplan.library.faces import html_of
 from roomplan.loudness.programme import ProgrammeLoudness, programme_loudness
 from roomplan.loudness.roles import channel_roles, parse_roles
 from roomplan.reports import loudness_reports, measure_tables
+from roomplan.reports.tables import note
 from roomplan.rooms.measuring import MeasuredFile, MeasuringChoice, measure_file
 
 if TYPE_CHECKING:
@@ -82,7 +84,8 @@ class Measured(ResponseFigures):
     def _repr_html_(self) -> str:
         numbers = tuple(range(1, len(self.channels) + 1))
         file = MeasuredFile(Path(self.name), self.sample_rate, self.duration_s, numbers, self, self.warnings)
-        return html_of([*measure_tables.response_tables(file, binaural=False), *measure_tables.notes(file)])
+        tables = measure_tables.response_tables(file, binaural=False)
+        return html_of([*tables, *measure_tables.notes(file), note(MUSIC_ONLY)])
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -120,7 +123,11 @@ class Metered(ProgrammeLoudness):
         info = SoundInfo(Path(self.name), self.frames, len(self.roles), self.sample_rate, "", "")
         files = [MeteredFile(info, self)]
         return html_of(
-            [loudness_reports.loudness_table(files, reference=None), *loudness_reports.notes(files)]
+            [
+                loudness_reports.loudness_table(files, reference=None),
+                *loudness_reports.notes(files),
+                note(LEVELS),
+            ]
         )
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from roomplan.cautions import LEVELS
 from roomplan.errors import Problem
 from roomplan.library.faces import html_of
 from roomplan.library.jobs import RenderJob, guard_targets, job_targets, spare_renders
@@ -31,7 +32,7 @@ from roomplan.reports.compare_tables import margin_table
 from roomplan.reports.comparison import Compared
 from roomplan.reports.documents import render_document, session_part, sound_part, to_text
 from roomplan.reports.reproduction import RenderOptions, reproduction_of
-from roomplan.reports.tables import room_table, section_table, send_matrix, warning_lines
+from roomplan.reports.tables import note, room_table, section_table, send_matrix, warning_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -114,7 +115,7 @@ class Rendered(Checked):
         count = sum(len(group) for group in self.outputs.values())
         folders = dict.fromkeys(str(target.folder) for target in self.targets)
         line = f"{count} files of {self.duration_s:.1f} s and report.json in {', '.join(folders)}"
-        return html_of([section_table(self), room_table(self), *_endings(self), line])
+        return html_of([section_table(self), room_table(self), *_endings(self), line, note(LEVELS)])
 
 
 def check(plan: OpenPlan | PathLike, *, workers: int = 2, progress: Progress = silent_progress) -> Checked:

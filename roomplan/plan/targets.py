@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, get_args
 
 from pydantic import Field
 
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.documents.wording import number, quoted
 from roomplan.plan.base_shape import Shape
 from roomplan.plan.names import LONGEST_NAME
@@ -231,7 +232,8 @@ class TargetShape(Shape):
         default=None, description="Least definition D50 of the section, dry sound included."
     )
     least_sti: Annotated[float | None, Number("", 0, 1, "0.45", above=True)] = Field(
-        default=None, description="Least speech transmission index, the other sections as noise."
+        default=None,
+        description="Least speech transmission index, the other sections as noise: " + MUSIC_ONLY + ".",
     )
     longest_centre_time: Annotated[float | None, Number("ms", 0, 5000, "90", above=True)] = Field(
         default=None, description="Longest centre time of the section, dry sound included, ms."

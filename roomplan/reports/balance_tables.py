@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 import roomplan
-from roomplan.reports.documents import CAUTION, Document, problem_entry, rounded
-from roomplan.reports.tables import DASH, figure, level, plain_table
+from roomplan.cautions import MUSIC_ONLY
+from roomplan.reports.documents import Document, problem_entry, rounded
+from roomplan.reports.tables import DASH, figure, level, note, plain_table
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from rich.table import Table
 
@@ -39,6 +40,7 @@ __all__ = [
     "result_lines",
     "result_table",
     "shared_lines",
+    "speech_lines",
 ]
 
 BALANCE_SCHEMA = "roomplan.balance/1"
@@ -124,6 +126,11 @@ def result_table(results: Sequence[TargetResult]) -> Table:
         target = result.target
         table.add_row(described(target), _wanted(target), _shown(target, result.value), _verdict(result))
     return table
+
+
+def speech_lines(targets: Iterable[Target]) -> list[Text]:
+    """What a speech index is not for, where one is shown."""
+    return [note(MUSIC_ONLY)] if any(target.kind == "least_sti" for target in targets) else []
 
 
 def result_lines(results: Sequence[TargetResult]) -> list[Text]:
@@ -381,7 +388,7 @@ def balance_document(
         "backup": written,
         "shared": [{"at": _key(level.at), "sections": list(level.sections)} for level in shared],
         "warnings": [problem_entry(warning) for warning in balance.session.warnings],
-        "note": CAUTION,
+        "note": MUSIC_ONLY,
     }
 
 

@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
-from roomplan.reports.documents import CAUTION
 from roomplan.reports.figure_files import picture_format, save_pages, say_why, shortened
 from roomplan.reports.tables import level
 
@@ -200,7 +200,7 @@ def _page(title: str, curves: Sequence[PlanCurve]) -> Figure:
     if left_out:
         note = f"not drawn: {left_out} of the buses, which differ less; they are in the table"
         words(_LEFT, down, note, fontsize=7, color="0.25")
-    words(0.2, size[1] - 0.2, CAUTION, fontsize=7, color="0.25")
+    words(0.2, size[1] - 0.2, MUSIC_ONLY, fontsize=7, color="0.25")
     return page
 
 

@@ -16,14 +16,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import roomplan
+from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.errors import RoomplanError
 from roomplan.report_file import REPORT_NAME
 from roomplan.reports.csv_rows import csv_text
-from roomplan.reports.documents import CAUTION, Document
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
+
+    from roomplan.reports.documents import Document
 
 __all__ = [
     "COMPARE_MANY_SCHEMA",
@@ -291,7 +293,8 @@ def compare_document(compared: Sequence[Compared], *, passages: bool) -> Documen
             for bus in one.document["buses"]
             if bus["name"] in buses
         ],
-        "note": CAUTION,
+        "note": MUSIC_ONLY,
+        "hearing_note": LEVELS,
     }
 
 
@@ -306,7 +309,8 @@ def compare_many_document(cues: Sequence[ComparedCue], *, passages: bool) -> Doc
         "schema": COMPARE_MANY_SCHEMA,
         "roomplan": roomplan.__version__,
         "cues": entries,
-        "note": CAUTION,
+        "note": MUSIC_ONLY,
+        "hearing_note": LEVELS,
     }
 
 

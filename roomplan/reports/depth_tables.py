@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 import roomplan
-from roomplan.reports.documents import CAUTION, Document, rounded
+from roomplan.cautions import MUSIC_ONLY
+from roomplan.reports.documents import Document, rounded
 from roomplan.reports.tables import DASH, figure, level, plain_table
 
 if TYPE_CHECKING:
@@ -133,7 +134,7 @@ def depth_lines(depth: Depth) -> list[Text]:
     lines += [f"{place.section}: {_LOCKED}" for place in _places(depth) if _is_held(place)]
     lines += [place.note for place in _places(depth) if place.note is not None]
     lines += depth.notes
-    return [*(Text(line) for line in lines), Text(CAUTION, style="dim")]
+    return [Text(line) for line in lines]
 
 
 def _is_held(place: SectionInRoom) -> bool:
@@ -181,7 +182,7 @@ def depth_document(depth: Depth, plan: Plan, *, written: str | None = None) -> D
         "sections": [_section_entry(found) for found in depth.sections],
         "notes": [*(place.note for place in _places(depth) if place.note is not None), *depth.notes],
         "written": None if written is None else str(written),
-        "note": CAUTION,
+        "note": MUSIC_ONLY,
     }
 
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 import roomplan
 from roomplan.audio.timecode import Timecode
+from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.foreign_text import is_safe_to_show
 from roomplan.mixing.outputs import is_complete
 from roomplan.report_file import REPORT_SCHEMA
@@ -40,7 +41,6 @@ if TYPE_CHECKING:
     from roomplan.plan.model import Room, Seat, Section
 
 __all__ = [
-    "CAUTION",
     "CHECK_SCHEMA",
     "Document",
     "band_entry",
@@ -55,7 +55,6 @@ __all__ = [
 ]
 
 CHECK_SCHEMA = "roomplan.check/1"
-CAUTION = "for music production; not for voice-alarm or building-code assessment"
 
 Document = dict[str, Any]
 
@@ -445,7 +444,8 @@ def render_document(
         ],
         **sound_part(rendering, target),
         "warnings": [problem_entry(w) for w in rendering.warnings],
-        "note": CAUTION,
+        "note": MUSIC_ONLY,
+        "hearing_note": LEVELS,
         **({} if reproduce is None else {"reproduce": reproduce}),
     }
 
@@ -465,5 +465,5 @@ def check_document(rendering: Rendering | None, problems: Iterable[Problem]) -> 
         **stems_part(rendering),
         **sound_part(rendering),
         "warnings": [problem_entry(w) for w in rendering.warnings],
-        "note": CAUTION,
+        "note": MUSIC_ONLY,
     }

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
 from roomplan.loudness.gating import range_bounds
-from roomplan.reports.documents import CAUTION
 from roomplan.reports.figure_files import picture_format, save_pages, say_why, shortened
 from roomplan.reports.tables import figure, level
 
@@ -148,7 +148,7 @@ def _page(sounds: Sequence[PicturedSound], scales: _Scales) -> Figure:
         _draw(axes, sound, scales)
         down += height
     _key(page, size)
-    words(0.2, size[1] - 0.2, CAUTION, fontsize=7, color="0.25")
+    words(0.2, size[1] - 0.2, MUSIC_ONLY, fontsize=7, color="0.25")
     return page
 
 

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING, NamedTuple
 from rich.text import Text
 
 import roomplan
+from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.loudness.roles import ChannelRole
-from roomplan.reports.documents import CAUTION, Document, rounded
+from roomplan.reports.documents import Document, rounded
 from roomplan.reports.tables import figure, level, plain_table
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ def loudness_document(
     if reference is not None:
         document["reference"] = _file(reference)
         document["differences"] = [_difference(file, reference) for file in metered]
-    return document | {"note": CAUTION}
+    return document | {"note": MUSIC_ONLY, "hearing_note": LEVELS}
 
 
 def loudness_entry(loudness: ProgrammeLoudness) -> Document:

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from roomplan.acoustics.differences import describe
 from roomplan.audio.names import natural_order
-from roomplan.reports.measurements import SPEECH_NOTE, numbered_channels
+from roomplan.reports.measurements import numbered_channels
 from roomplan.reports.tables import DASH, figure, level, plain_table
 
 if TYPE_CHECKING:
@@ -123,7 +123,6 @@ def _remarks(channel: ChannelFigures) -> list[Text]:
         scatter = "" if speech.uncertainty is None else f" ± {speech.uncertainty:.2f}"
         doubt = f", doubtful: {speech.reason}" if speech.reason else ""
         lines.append(Text(f"speech index: {speech.value:.2f}{scatter}, {speech.qualification}{doubt}"))
-        lines.append(Text(f"({SPEECH_NOTE})", style="dim"))
     return lines
 
 

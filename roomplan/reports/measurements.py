@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 import roomplan
 from roomplan.acoustics.differences import describe
 from roomplan.acoustics.figures import FIGURES
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.reports.csv_rows import csv_text
-from roomplan.reports.documents import CAUTION, Document, band_entry, nominal, rounded
+from roomplan.reports.documents import Document, band_entry, nominal, rounded
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -37,7 +38,6 @@ __all__ = [
 ]
 
 MEASURE_SCHEMA = "roomplan.measure/1"
-SPEECH_NOTE = "an estimate of word clarity for mixing; not for voice-alarm or building-code assessment"
 
 _DIGITS = {"c50_db": 3, "c80_db": 3, "d50": 4, "centre_time_s": 5, "sti": 4}
 
@@ -82,8 +82,8 @@ def measure_document(
         "bands_per_octave": fraction,
         "responses": [_response(file, binaural=binaural, against=against) for file in measured],
         "failed": [{"file": str(file.path), "what": file.what} for file in failed],
-        "note": CAUTION,
-        "sti_note": SPEECH_NOTE,
+        "note": MUSIC_ONLY,
+        "sti_note": MUSIC_ONLY,
     }
 
 
@@ -222,7 +222,7 @@ def measure_csv(measured: Sequence[MeasuredFile], *, binaural: bool) -> str:
 
     The band of the whole channel is "mid", "broadband" or "A-weighted"; `sti` stands in its "mid" row, the
     channel correlation in the rows of its bands. An empty cell is a figure the data do not support; `verdict`
-    and `reason` are those of the band.
+    and `reason` are those of the band. The last row says what the figures are not for, and nothing else.
     """
     names = ("iacc_early", "iacc_late") if binaural else ("correlation_early", "correlation_late")
     heading = ["file", "channel", "sample_rate", "band", *_COLUMNS]
@@ -245,6 +245,8 @@ def measure_csv(measured: Sequence[MeasuredFile], *, binaural: bool) -> str:
                 label = band.label if band.centre_hz is None else f"{nominal(band.centre_hz)}"
                 reason = band.reasons.get("verdict", "")
                 rows.append([str(file.path), number, file.sample_rate, label, *row, band.verdict, reason])
+    if len(rows) > 1:
+        rows.append([MUSIC_ONLY, *[""] * (len(rows[0]) - 1)])
     return csv_text(rows)
 
 

@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
-from roomplan.reports.documents import CAUTION
 from roomplan.reports.figure_files import (
     letters_in,
     picture_format,
@@ -187,7 +187,7 @@ def _page(title: str, channels: Sequence[PicturedChannel]) -> Figure:
             down += height + _BELOW
         for number, line in enumerate(lines):
             words(left + 0.2, down + 0.08 + number * _NOTE_LINE, line, fontsize=7, color="0.25", va="center")
-    words(0.2, size[1] - 0.2, CAUTION, fontsize=7, color="0.25")
+    words(0.2, size[1] - 0.2, MUSIC_ONLY, fontsize=7, color="0.25")
     return figure
 
 

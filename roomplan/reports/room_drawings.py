@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.foreign_text import printable
-from roomplan.reports.documents import CAUTION
 from roomplan.reports.figure_files import letters_in, picture_format, save_pages, shortened
 from roomplan.reports.room_reports import describe_setup, grouped, metres, seat_words, size_words
 from roomplan.reports.tables import figure, level
@@ -219,7 +219,7 @@ def _page(portrait: RoomPortrait) -> Figure:
     _draw_side(sheet, portrait, side)
     _draw_pattern(sheet, portrait)
     _draw_times(sheet, portrait)
-    sheet.words(_LEFT, 0.16, CAUTION, fontsize=7, color="0.25")
+    sheet.words(_LEFT, 0.16, MUSIC_ONLY, fontsize=7, color="0.25")
     return page
 
 

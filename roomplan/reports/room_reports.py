@@ -17,8 +17,9 @@ import numpy as np
 from rich.text import Text
 
 import roomplan
-from roomplan.reports.documents import CAUTION, Document, rounded
-from roomplan.reports.tables import figure, level, plain_table
+from roomplan.cautions import MUSIC_ONLY, RESPONSE
+from roomplan.reports.documents import Document, rounded
+from roomplan.reports.tables import figure, level, note, plain_table
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
 
 if TYPE_CHECKING:
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from roomplan.rooms.spec import MicrophoneSetup, RoomSpecification
 
 __all__ = [
-    "HEARING",
     "LEVEL_NOTE",
     "WrittenResponse",
     "describe_setup",
@@ -48,7 +48,6 @@ __all__ = [
     "size_words",
 ]
 
-HEARING = "hearing caution: a response played by itself is a loud crack; turn the monitors down first"
 LEVEL_NOTE = "amplitude 1 is the direct sound at 10 m; never normalised, so that seats keep their proportions"
 
 MOST_REFLECTIONS = 10  # of the table; the document holds all
@@ -263,7 +262,7 @@ def room_tables(portrait: RoomPortrait) -> list[Table | Text]:
         items.append(Text(f"no {key}: {reason}"))
     if portrait.to_come is None:
         items.append(Text("these microphones hear next to nothing of the direct sound from this seat"))
-    items.append(Text(CAUTION, style="dim"))
+    items.append(note(MUSIC_ONLY))
     return items
 
 
@@ -390,7 +389,7 @@ def response_lines(written: WrittenResponse) -> list[Text]:
     if not written.direct:
         lines.insert(3, "the direct sound is left out (C80 is that with it): in a plan, say direct: absent")
     lines += [f"no {key}: {figures.reasons[key]}" for key in _SHOWN if key in figures.reasons]
-    return [Text(line) for line in (*lines, HEARING)]
+    return [Text(line) for line in (*lines, RESPONSE)]
 
 
 _SHOWN = ("t30_mid_s", "c80_mid_db")
@@ -405,7 +404,7 @@ def list_document(rooms: Sequence[RoomSpecification]) -> Document:
         "schema": "roomplan.rooms/1",
         "roomplan": roomplan.__version__,
         "rooms": [_room_head(spec) for spec in rooms],
-        "note": CAUTION,
+        "note": MUSIC_ONLY,
     }
 
 
@@ -467,7 +466,7 @@ def room_document(portrait: RoomPortrait) -> Document:
             ],
         },
         "reasons": dict(measured.reasons),
-        "note": CAUTION,
+        "note": MUSIC_ONLY,
     }
 
 
@@ -494,8 +493,8 @@ def response_document(written: WrittenResponse) -> Document:
         "first_reflection_ms": _in_ms(written.first_reflection_s),
         "reasons": {key: figures.reasons[key] for key in _SHOWN if key in figures.reasons},
         "level_note": LEVEL_NOTE,
-        "hearing_note": HEARING,
-        "note": CAUTION,
+        "hearing_note": RESPONSE,
+        "note": MUSIC_ONLY,
     }
 
 

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import roomplan
+from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.errors import RoomplanError
 from roomplan.reports.csv_rows import csv_text
-from roomplan.reports.documents import CAUTION, Document, rounded
+from roomplan.reports.documents import Document, rounded
 from roomplan.reports.tables import DASH, figure, level, plain_table
 
 if TYPE_CHECKING:
@@ -151,7 +152,8 @@ def summary_document(summaries: Sequence[JobSummary]) -> Document:
         "plans": [_entry(one) for one in summaries],
         "done": sum(not one.problems for one in summaries),
         "failed": sum(bool(one.problems) for one in summaries),
-        "note": CAUTION,
+        "note": MUSIC_ONLY,
+        "hearing_note": LEVELS,
     }
 
 

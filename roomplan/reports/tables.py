@@ -35,6 +35,7 @@ __all__ = [
     "comparison_table",
     "figure",
     "level",
+    "note",
     "octave_tables",
     "plain_table",
     "room_table",
@@ -81,6 +82,11 @@ def plain_table(title: str, caption: str | None = None) -> Table:
         box=box.SIMPLE_HEAD,
         pad_edge=False,
     )
+
+
+def note(caution: str) -> Text:
+    """Caution as the last line of an output."""
+    return Text(caution, style="dim")
 
 
 def level(value: float | None, digits: int = 1) -> str:

@@ -12,6 +12,8 @@ import pytest
 import soundfile
 from scipy.signal import resample_poly
 
+from roomplan.cautions import LEVELS, sentence
+
 RATE = 48_000
 ROLES = "L,R,C,LFE,Ls,Rs"
 # the documented keys: issue "Loudness to the letter", Meter
@@ -87,7 +89,7 @@ def test_help_has_examples_and_the_word_on_monitoring(run):
     assert outcome.status == 0
     for words in (
         "Example: roomplan loudness",
-        "Monitoring: turn down before playing",
+        sentence(LEVELS),
         "--roles",
         "--against",
     ):

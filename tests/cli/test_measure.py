@@ -14,6 +14,7 @@ import pytest
 from measured_documents import DOUBT_KEYS, RATE, all_bands, decay, require_honest
 
 from roomplan.acoustics.figures import FIGURES
+from roomplan.cautions import MUSIC_ONLY, sentence
 from roomplan.rooms import measuring
 
 OCTAVES = [31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000]
@@ -45,7 +46,7 @@ def test_measuring_help_carries_the_cautions_and_an_example(run):
     text = " ".join(run("measure", "--help").output.split())
     for words in (
         "Hearing caution",
-        "not for voice-alarm or building-code assessment",
+        sentence(MUSIC_ONLY),
         "local codes and licensed practice decide",
         "cannot come from an ordinary sound file",
         "Example: roomplan measure",
@@ -82,7 +83,7 @@ def test_one_file_gets_a_row_for_each_band(measure, write):
     output = measure(write("nave.wav", decay())).output
     for label in ("31.5 Hz", "125 Hz", "8 kHz", "16 kHz", "mid", "broadband", "A-weighted"):
         assert any(line.strip().startswith(label) for line in output.splitlines()), label
-    assert "not for voice-alarm or building-code assessment" in output
+    assert MUSIC_ONLY in output
 
 
 def test_several_files_get_a_row_for_each_channel(measure, write):
@@ -374,7 +375,8 @@ def test_a_reference_that_cannot_be_read_is_said_before_the_work(
 
 def test_csv_is_a_table_of_the_documented_columns(measure, write):
     output = measure(write("pair, one.wav", decay(channels=2)), write("mono.wav", decay()), "--csv").output
-    rows = list(csv.DictReader(io.StringIO(output)))
+    *rows, caution = csv.DictReader(io.StringIO(output))
+    assert caution["file"] == MUSIC_ONLY
     assert list(rows[0]) == [
         "file", "channel", "sample_rate", "band", *FIGURES, "decay_range_db", "xi_permille",
         "curvature_percent", *(f"{key}_uncertainty" for key in FIGURES), "sti", "correlation_early",
@@ -397,7 +399,7 @@ def test_csv_is_a_table_of_the_documented_columns(measure, write):
 
 def test_csv_and_json_tell_the_same(measure, document, write):
     write("pair.wav", decay(channels=2))
-    rows = list(csv.DictReader(io.StringIO(measure("pair.wav", "--csv", "--binaural").output)))
+    *rows, _caution = csv.DictReader(io.StringIO(measure("pair.wav", "--csv", "--binaural").output))
     (response,) = document("pair.wav", "--binaural")["responses"]
     bands = [
         b for c in response["channels"] for b in (*c["bands"], c["mid"], c["broadband"], c["a_weighted"])

@@ -10,6 +10,7 @@ import pytest
 import soundfile
 
 from roomplan.audio.writers import SoundWriter
+from roomplan.cautions import RESPONSE, sentence
 from roomplan.errors import RoomplanError
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.synthesis import synthesise as make_response
@@ -58,7 +59,7 @@ def one_microphone(folder):
 def test_help_has_the_hearing_caution_the_level_and_an_example(run):
     text = words_of(run("synthesise", "--help").output)
     for words in (
-        "Hearing caution: a response played by itself is a loud crack. Turn the monitors down first.",
+        sentence(RESPONSE),
         "Amplitude 1 is the direct sound at 10 m",
         "Example: roomplan synthesise",
         "--spread",

@@ -15,6 +15,7 @@ from roomplan.acoustics.bands import ALL_OCTAVE_CENTRES_HZ
 from roomplan.acoustics.curves import DecayCurve, FittedLine
 from roomplan.acoustics.doubt import Doubt
 from roomplan.acoustics.figures import FIGURES, BandFigures, DecayFigures, no_band, summarise
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.errors import RoomplanError
 from roomplan.reports import figure_files, pictures
 from roomplan.reports.pictures import MOST_CHANNELS, PicturedChannel, draw_response, draw_responses
@@ -205,7 +206,7 @@ def test_the_svg_holds_titles_bands_units_and_the_caution_as_text(tmp_path: Path
         "time to fall by 60 dB, s",
         "time from the onset, s",
         "frequency, Hz",
-        "for music production; not for voice-alarm or building-code assessment",
+        MUSIC_ONLY,
     ):
         assert f">{words}</text>" in text, words
 
