@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from roomplan.cli.environment import emit, show
-from roomplan.cli.parameters import AsJson, help_of
+from roomplan.cli.environment import StageProgress, emit, show
+from roomplan.cli.parameters import AsJson, Quiet, help_of
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -31,6 +31,7 @@ def cache(
     *,
     clear: Annotated[bool, typer.Option("--clear", help="Remove everything that is kept.")] = False,
     as_json: AsJson = False,
+    quiet: Quiet = False,
 ) -> None:
     """Show what is kept from earlier runs, or remove it: overlaps of what was heard, responses of rooms.
 
@@ -44,9 +45,11 @@ def cache(
     """
     from roomplan.mixing.cache import Cache
 
-    kept = Cache.open()
-    removed = kept.clear() if kept is not None and clear else None
-    entries = [] if kept is None else kept.entries()
+    with StageProgress(quiet=quiet) as progress:
+        progress.note("clearing" if clear else "looking")
+        kept = Cache.open()
+        removed = kept.clear() if kept is not None and clear else None
+        entries = [] if kept is None else kept.entries()
     if as_json:
         from roomplan.reports.documents import to_text
 

@@ -50,7 +50,7 @@ def compare(
     write: Annotated[
         Path | None,
         typer.Option(
-            "--write",
+            "--write-to",
             metavar="DIR",
             help="Write the bus of each plan into DIR, and one file that takes them in turns.",
             show_default=False,
@@ -89,19 +89,19 @@ def compare(
     without its peaks. A rendered folder compares from its report; folders that hold the renders of many
     cues are compared cue by cue, by the names of the folders in them, in one table.
 
-    With --write the ear can compare too: --matched takes loudness out of the comparison, and turns.wav
+    With --write-to the ear can compare too: --matched takes loudness out of the comparison, and turns.wav
     changes between the plans every 8 seconds while the music goes on.
 
     Example: roomplan compare intimate.yaml spacious.yaml
 
-    Example: roomplan compare intimate.yaml spacious.yaml --write listen --matched
+    Example: roomplan compare intimate.yaml spacious.yaml --write-to listen --matched
 
     Example: roomplan compare reel_v1 reel_v2 --csv reel.csv
     """
     if len(plans) < 2:
         raise typer.BadParameter("two plans at least: the first is what the others are compared with")
     if matched and write is None:
-        raise typer.BadParameter("says how to write: name a folder with --write", param_hint="--matched")
+        raise typer.BadParameter("says how to write: name a folder with --write-to", param_hint="--matched")
     from roomplan.reports import compare_tables, comparison, documents
     from roomplan.reports.tables import note
 
@@ -109,7 +109,7 @@ def compare(
     chosen = bus or ["mix"]
     cues = _cues(plans, labels)
     if cues:
-        for option, given in (("--write", write), ("--plot", plot)):
+        for option, given in (("--write-to", write), ("--plot", plot)):
             if given is not None:
                 raise typer.BadParameter("is for one cue: name the folders of one", param_hint=option)
         _require_bus_of_cues(chosen[0], cues)

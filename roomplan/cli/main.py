@@ -5,10 +5,11 @@ from __future__ import annotations
 import io
 import os
 import sys
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 
 from roomplan.cli import (
     balance,
@@ -39,8 +40,50 @@ roomplan render PLAN.
 """
 
 
+# Command → option → what it is called now; the old spelling is understood for one version.
+RENAMED = {
+    "new": {"--from": "--template"},
+    "compare": {"--write": "--write-to"},
+    "measure": {"--bands": "--band-width"},
+}
+
+
+def _without_type(params: list[Any]) -> list[Any]:
+    """Options of which those that take no value name no type of one."""
+    for param in params:
+        if getattr(param, "is_flag", False):
+            param.metavar = ""
+    return params
+
+
+class _Command(TyperCommand):
+    """A command whose flags show no type, and that understands its options by their earlier names."""
+
+    def get_params(self, ctx: Any) -> list[Any]:
+        return _without_type(super().get_params(ctx))
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        return super().parse_args(ctx, _renamed(args, RENAMED.get(self.name or "", {})))
+
+
+def _renamed(args: list[str], names: Mapping[str, str]) -> list[str]:
+    """Arguments with the earlier names of options replaced, and a note of each on standard error."""
+    end = args.index("--") if "--" in args else len(args)
+    found = []
+    for argument in args[:end]:
+        option, equals, value = argument.partition("=")
+        now = names.get(option)
+        if now is not None:
+            print_errors(f"note: {option} is called {now} now; the next version knows that name only")
+        found.append(argument if now is None else f"{now}{equals}{value}")
+    return found + args[end:]
+
+
 class _Commands(TyperGroup):
     """The commands; what a usage error repeats of the command line, perhaps a file's name, is printable."""
+
+    def get_params(self, ctx: Any) -> list[Any]:
+        return _without_type(super().get_params(ctx))
 
     def make_context(self, *args: Any, **settings: Any) -> Any:
         try:
@@ -80,6 +123,8 @@ def build() -> typer.Typer:
     modules = (demo, *planning, render, *judging, rooms, synthesise, schema, cache)
     for module in modules:
         module.register(app)
+    for command in app.registered_commands:
+        command.cls = _Command
     return app
 
 

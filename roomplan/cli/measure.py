@@ -61,7 +61,7 @@ def measure(
         ),
     ],
     *,
-    bands: Annotated[Bands, typer.Option("--bands", help="Width of the bands.")] = Bands.OCTAVE,
+    bands: Annotated[Bands, typer.Option("--band-width", help="Width of the bands.")] = Bands.OCTAVE,
     band: Annotated[
         list[float] | None,
         typer.Option("--band", metavar="HZ", help="Only this band; repeatable.", show_default=False),

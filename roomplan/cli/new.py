@@ -67,7 +67,7 @@ def new(
     base: Annotated[
         Path | None,
         typer.Option(
-            "--from",
+            "--template",
             metavar="BASE",
             help="Fill this plan's sections by their patterns, instead of proposing new ones.",
             show_default=False,
@@ -89,7 +89,7 @@ def new(
 
     Example: roomplan new stems -o cue.yaml
 
-    Example: roomplan new 3m12/stems --from house.yaml
+    Example: roomplan new 3m12/stems --template house.yaml
     """
     from roomplan.drafting.filling import fill_template
     from roomplan.drafting.listening import list_stems, listen

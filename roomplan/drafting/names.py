@@ -51,13 +51,13 @@ def word_set(text: str) -> frozenset[str]:
 
 # Which microphones a file was recorded with, as words of the folded name; common practice, no source.
 MICROPHONES = word_set(
-    """close closes closeup spot spots tree decca main mains outrigger outriggers ab ortf xy ms amb ambs
+    """close closes closeup spot spots tree main mains outrigger outriggers ab ortf xy ms amb ambs
     ambient ambience room rooms far wide surround surrounds balcony gallery stereo mono dry di mic mics nah
     raum fern"""
 )
 # Those that bring a room along.
 ROOM_MICROPHONES = MICROPHONES & word_set(
-    """tree decca amb ambs ambient ambience room rooms far surround surrounds balcony gallery raum
+    """tree amb ambs ambient ambience room rooms far surround surrounds balcony gallery raum
     fern"""
 )
 

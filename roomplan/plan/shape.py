@@ -107,7 +107,9 @@ Percent = Annotated[float, Number("%", 0, 200, "80")]
 PanOrNone = Annotated[float | None, Number("(left −100, right 100)", -100, 100, "-30")]
 LowCut = Annotated[float | Literal["off"] | None, Number("Hz", 10, 20000, "90", words=("off",))]
 HighCut = Annotated[float | Literal["off"] | None, Number("Hz", 20, 20000, "8000", words=("off",))]
-_PRE_DELAY = Number("ms", 0, 4000, "20", pattern=NOTE, also='a note value such as "1/64", "1/32d" or "1/16t"')
+_PRE_DELAY = Number(
+    "ms", 0, 4000, "20", pattern=NOTE, also='a note value such as "1/64", "dotted 1/32" or "triplet 1/16"'
+)
 PreDelay = Annotated[float | str, _PRE_DELAY]
 PreDelayOrNone = Annotated[float | str | None, _PRE_DELAY]
 PositionOrNone = Annotated[str | None, Text("the name of a position", "rear", 60)]

@@ -28,7 +28,7 @@ def ask():
     def run(*arguments):
         outcome = CliRunner().invoke(app, ["cache", *arguments])
         assert outcome.exit_code == 0, outcome.output
-        return outcome.output
+        return outcome.stdout  # without the progress
 
     return run
 

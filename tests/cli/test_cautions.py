@@ -41,7 +41,7 @@ SHOWN = [
     (("render", "plan.yaml", "--output", "out", "--replace"), LEVELS),
     (("render", "plan.yaml", "targets.yaml", "--output", "many", "--replace"), LEVELS),
     (("compare", "plan.yaml", "targets.yaml"), LEVELS),
-    (("compare", "plan.yaml", "targets.yaml", "--write", "listen"), LEVELS),
+    (("compare", "plan.yaml", "targets.yaml", "--write-to", "listen"), LEVELS),
     (("loudness", "stems/choir.wav"), LEVELS),
 ]
 

@@ -95,7 +95,7 @@ def test_margins_and_passages_of_one_plan_are_asked_of_all(run, session, plans):
 
 
 def test_matched_versions_measure_equal_and_come_with_a_file_that_takes_turns(run, plans, session):
-    outcome = run("compare", *plans[:2], "--bus", "wet", "--write", session / "listen", "--matched")
+    outcome = run("compare", *plans[:2], "--bus", "wet", "--write-to", session / "listen", "--matched")
     assert outcome.status == 0
     folder = session / "listen/wet"
     assert sorted(p.name for p in folder.iterdir()) == ["louder.wav", "plan.wav", "turns.txt", "turns.wav"]
@@ -117,12 +117,14 @@ def test_what_cannot_be_compared_is_one_line(run, plans, session):
         outcome = run("compare", plans[0], session / name, "--quiet")
         assert (outcome.status, len(outcome.errors.strip().splitlines())) == (1, 1)
         assert words in outcome.errors
-    outcome = run("compare", *plans[:2], "--bus", "sectoin:choir", "--write", session / "listen", "--quiet")
+    outcome = run(
+        "compare", *plans[:2], "--bus", "sectoin:choir", "--write-to", session / "listen", "--quiet"
+    )
     assert (outcome.status, "did you mean section:choir" in outcome.errors) == (1, True)
     assert run("compare", plans[0], plans[1], "--matched").status == 2
     run("render", plans[0], "--only", "mix")
     outcome = run(
-        "compare", session / "render", plans[1], "--bus", "wet", "--write", session / "listen", "--quiet"
+        "compare", session / "render", plans[1], "--bus", "wet", "--write-to", session / "listen", "--quiet"
     )
     assert outcome.status == 1
     assert "was not written there" in outcome.errors

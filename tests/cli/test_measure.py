@@ -155,7 +155,7 @@ def test_json_tells_the_decay_that_is_in_the_file(document, write):
 
 
 def test_third_octaves_have_their_own_centres(document, write):
-    found = document(write("nave.wav", decay()), "--bands", "third")
+    found = document(write("nave.wav", decay()), "--band-width", "third")
     assert found["bands_per_octave"] == 3
     centres = [band["centre_hz"] for band in found["responses"][0]["channels"][0]["bands"]]
     assert len(centres) == 30
@@ -181,7 +181,7 @@ def test_an_unknown_band_is_a_usage_error_that_names_the_bands(measure, write, b
 def test_a_third_is_no_octave(measure, write):
     write("nave.wav", decay())
     assert measure("nave.wav", "--band", "630").status == 2
-    assert measure("nave.wav", "--band", "630", "--bands", "third").status == 0
+    assert measure("nave.wav", "--band", "630", "--band-width", "third").status == 0
 
 
 @pytest.mark.parametrize(
@@ -301,7 +301,7 @@ def test_sorting_by_file_counts_as_people_do(document, write):
 def test_an_unknown_sort_key_and_width_are_usage_errors(measure, write):
     write("nave.wav", decay())
     assert measure("nave.wav", "--sort", "beauty").status == 2
-    assert measure("nave.wav", "--bands", "half").status == 2
+    assert measure("nave.wav", "--band-width", "half").status == 2
 
 
 # --- differences

@@ -122,7 +122,7 @@ def test_json_says_of_every_file_where_it_went_and_why(run):
 def test_a_template_is_filled_and_its_empty_sections_are_named(run, stems, folder):
     assert run("new", "cue/stems", "--quiet", "-o", "house.yaml").status == 0
     (stems / "3m12_Vc_v2.wav").unlink()
-    outcome = run("new", "cue/stems", "--quiet", "--from", "house.yaml")
+    outcome = run("new", "cue/stems", "--quiet", "--template", "house.yaml")
     assert outcome.status == 0, outcome.errors
     assert "without stems here: cellos" in outcome.output
     loaded = load_plan(folder / "cue" / "cue.yaml")
@@ -136,14 +136,14 @@ def test_a_template_is_filled_and_its_empty_sections_are_named(run, stems, folde
 @pytest.mark.usefixtures("stems")
 def test_a_template_is_not_its_own_cue(run, folder):
     assert run("new", "cue/stems", "--quiet").status == 0
-    outcome = run("new", "cue/stems", "--quiet", "--replace", "--from", "cue/cue.yaml")
+    outcome = run("new", "cue/stems", "--quiet", "--replace", "--template", "cue/cue.yaml")
     assert (outcome.status, outcome.errors.count("\n")) == (1, 1)
     assert "extends" not in (folder / "cue" / "cue.yaml").read_text(encoding="utf-8")
 
 
 @pytest.mark.usefixtures("stems")
 def test_a_missing_template_is_one_line(run):
-    outcome = run("new", "cue/stems", "--quiet", "--from", "hose.yaml")
+    outcome = run("new", "cue/stems", "--quiet", "--template", "hose.yaml")
     assert (outcome.status, outcome.errors.count("\n")) == (1, 1)
 
 

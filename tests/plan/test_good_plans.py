@@ -208,6 +208,9 @@ def test_a_key_of_a_room_reaches_the_model(room, keys, attribute, value):
         ("1/8d", 375.0),
         ("1/8t", 500.0 / 3.0),
         ('"1/4t"', 1000.0 / 3.0),
+        ("dotted 1/8", 375.0),
+        ('"dotted 1/64"', 46.875),
+        ("triplet 1/8", 500.0 / 3.0),
     ],
 )
 def test_a_note_value_lasts_its_share_of_a_beat_and_a_beat_is_a_quarter(room, note, milliseconds):

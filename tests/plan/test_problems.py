@@ -458,7 +458,10 @@ def test_a_margin_of_a_section_or_group_that_was_refused_itself_is_not_a_second_
             "{synthetic: a, pre_delay: 1/3}",
             "1:42",
             "pre_delay: '1/3' is text",
-            ('a number from 0 to 4000 ms, such as 20, or a note value such as "1/64", "1/32d" or "1/16t"'),
+            (
+                'a number from 0 to 4000 ms, such as 20, or a note value such as "1/64", "dotted 1/32" or'
+                ' "triplet 1/16"'
+            ),
         ),
         (
             "{responses: {front: a.wav}, reference: frnt}",
