@@ -61,7 +61,7 @@ class Comparison:
     >>> comparison
     <Comparison of plan, wetter>
     >>> sorted(comparison.document())
-    ['differences', 'note', 'plans', 'roomplan', 'schema']
+    ['differences', 'hearing_note', 'note', 'plans', 'roomplan', 'schema']
     """
 
     compared: tuple[Compared, ...]

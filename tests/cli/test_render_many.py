@@ -125,13 +125,14 @@ def test_the_document_of_several_renders_has_a_stable_shape(run, cues):
         {
             "type": "object",
             "additionalProperties": False,
-            "required": ["schema", "roomplan", "plans", "done", "failed", "note"],
+            "required": ["schema", "roomplan", "plans", "done", "failed", "note", "hearing_note"],
             "properties": {
                 "schema": {"const": "roomplan.render_many/1"},
                 "roomplan": {"type": "string"},
                 "done": {"const": 2},
                 "failed": {"const": 1},
                 "note": {"type": "string"},
+                "hearing_note": {"type": "string"},
                 "plans": {
                     "type": "array",
                     "minItems": 3,

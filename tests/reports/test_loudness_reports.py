@@ -67,7 +67,7 @@ def test_the_document_has_the_promised_keys_in_every_file():
     document = loudness_document(
         [quiet, silent], [Unmetered(Path("x.wav"), "x.wav: is empty")], reference=None
     )
-    assert list(document) == ["schema", "roomplan", "files", "failed", "note"]
+    assert list(document) == ["schema", "roomplan", "files", "failed", "note", "hearing_note"]
     assert document["schema"] == "roomplan.loudness/1"
     assert document["failed"] == [{"file": "x.wav", "what": "x.wav: is empty"}]
     for entry in document["files"]:
