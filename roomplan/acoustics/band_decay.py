@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.acoustics.bumps import Bump, find_bumps, without_bumps
-from roomplan.acoustics.decay import SPANS_DB, decay_range, decay_times, fit_decay, schroeder_curve
-from roomplan.acoustics.energy import EARLY_LIMITS_S, energy_figures
-from roomplan.acoustics.figures import band_figures
+from roomplan.acoustics.decay import decay_range, decay_times, schroeder_curve
+from roomplan.acoustics.energy import energy_figures
+from roomplan.acoustics.figures import band_figures, mark
+from roomplan.acoustics.leakage import curve_figures, leak_reason, leaked_figures
 from roomplan.acoustics.noise import find_truncation
 
 if TYPE_CHECKING:
@@ -57,6 +58,8 @@ class BandDecay:
         Energy of 0 dB: the curve's start and what the filter rings ahead of it.
     lead_s : float
         Time by which the filtered sound is ahead.
+    leak : tuple of mapping, or None
+        `curve_figures` of the whole and of what lies inside the band, where much comes from outside.
     """
 
     look: Filter
@@ -67,6 +70,7 @@ class BandDecay:
     curve: NDArray[np.float64]
     total: float
     lead_s: float
+    leak: tuple[dict[str, float | None], dict[str, float | None]] | None = None
 
     @property
     def rate(self) -> float:
@@ -82,13 +86,16 @@ class BandDecay:
 def decay_of_band(sound: SoundEnergies, look: Filter) -> BandDecay:
     """Find where the decay of one band ends, and integrate it backwards."""
     band = sound.bands[look]
-    energy, rate = band.envelope, band.rate
+    rate = band.rate
     start = int(np.ceil(sound.onset / sound.sample_rate * rate - 1e-9))
     blind = round(_FILTER_END / look.bandwidth_hz * rate) if look.bandwidth_hz else 0
-    decay = energy[start : max(start + 1, band.content - blind)]
-    truncation = find_truncation(decay, sample_rate=rate)
-    curve = schroeder_curve(decay, sample_rate=rate, truncation=truncation)
-    ahead = float(energy[band.content :].sum() + energy[:start].sum())
+    span = slice(start, max(start + 1, band.content - blind))
+    decay, truncation, curve, total = _integrated(band.envelope, span, band)
+    whole = inside = None
+    if band.inside.size:
+        whole = curve_figures(curve, rate=rate, total=total)
+        _decay, _truncation, alone, alone_total = _integrated(band.inside, span, band)
+        inside = curve_figures(alone, rate=rate, total=alone_total)
     return BandDecay(
         look=look,
         band=band,
@@ -96,9 +103,21 @@ def decay_of_band(sound: SoundEnergies, look: Filter) -> BandDecay:
         decay=decay,
         truncation=truncation,
         curve=curve,
-        total=(float(curve[0]) if curve.size else 0.0) + ahead,
+        total=total,
         lead_s=band.lead / band.power if band.power > 0.0 else band.mean_lead_s,
+        leak=None if whole is None or inside is None else (whole, inside),
     )
+
+
+def _integrated(
+    energy: NDArray[np.float64], span: slice, band: BandEnergies
+) -> tuple[NDArray[np.float64], Truncation, NDArray[np.float64], float]:
+    """Decay within a span of frames, its end, its curve and its total energy."""
+    decay = energy[span]
+    truncation = find_truncation(decay, sample_rate=band.rate)
+    curve = schroeder_curve(decay, sample_rate=band.rate, truncation=truncation)
+    ahead = float(energy[band.content :].sum() + energy[: span.start].sum())
+    return decay, truncation, curve, (float(curve[0]) if curve.size else 0.0) + ahead
 
 
 def figures_of_band(found: BandDecay, *, with_dry: bool) -> BandFigures:
@@ -121,13 +140,17 @@ def figures_of_band(found: BandDecay, *, with_dry: bool) -> BandFigures:
         truncation=found.truncation,
         onset=found.start,
     )
-    return band_figures(
+    figures = band_figures(
         found.look,
         times,
         energies,
         bandwidth_hz=band.bandwidth_hz,
         late_decay_time_s=found.truncation.late_decay_time_s,
     )
+    if found.leak is None:
+        return figures
+    leaked = leaked_figures(*found.leak, figures.doubt, outside=band.outside)
+    return mark(figures, leak_reason(band.outside), leaked) if leaked else figures
 
 
 def bumps_of_band(found: BandDecay) -> tuple[Bump, ...]:
@@ -178,19 +201,4 @@ def figures_moved_by(bumps: Sequence[Bump], found: BandDecay, figures: BandFigur
 
 def _figures_of_curve(found: BandDecay) -> dict[str, float | None]:
     """Figures as the decay curve alone gives them: near enough to compare two curves of one band."""
-    values: dict[str, float | None] = {}
-    for key, (upper, lower) in SPANS_DB.items():
-        line = fit_decay(
-            found.curve, sample_rate=found.rate, upper_db=upper, lower_db=lower, total=found.total
-        )
-        values[key] = None if line is None else line.decay_time_s
-    curve, total = found.curve, found.total
-    for limit, clarity in zip(EARLY_LIMITS_S, ("c50_db", "c80_db"), strict=True):
-        at = round(limit * found.rate)
-        late = float(curve[at]) if at < curve.size else 0.0
-        inside = 0.0 < late < total
-        values[clarity] = float(10.0 * np.log10((total - late) / late)) if inside else None
-        if clarity == "c50_db":
-            values["d50"] = (total - late) / total if total > 0.0 else None
-    values["centre_time_s"] = float(curve.sum()) / found.rate / total if total > 0.0 else None
-    return values
+    return curve_figures(found.curve, rate=found.rate, total=found.total)

@@ -29,13 +29,14 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from roomplan.acoustics.filters import Filter
+    from roomplan.acoustics.filters import BandPass, Filter
 
 __all__ = [
     "BandEnvelope",
     "BandKernel",
     "band_envelopes",
     "filter_power_gain",
+    "inside_envelope",
     "power_sums",
     "statistical_bandwidth",
     "transform_length",
@@ -64,6 +65,8 @@ class BandKernel:
         Frames per second of the envelope.
     pulse : ndarray of complex128, shape (length,)
         Envelope of an impulse of height 1 at frame 0.
+    edges : tuple of int or None
+        First bin inside the band, first one above it.
     """
 
     gain: NDArray[np.complex128]
@@ -72,6 +75,7 @@ class BandKernel:
     length: int
     rate: float
     pulse: NDArray[np.complex128]
+    edges: tuple[int, int] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +93,8 @@ class BandEnvelope:
         Of the filter, or the statistical one of the sound's own spectrum behind it.
     lead_s : float
         Time by which this sound's energy is ahead of the unfiltered sound's, on average.
+    below, above : float
+        Shares of the energy that come from beyond the lower and the upper band edge.
     """
 
     kernel: BandKernel
@@ -96,6 +102,8 @@ class BandEnvelope:
     power: float
     bandwidth_hz: float
     lead_s: float
+    below: float
+    above: float
 
 
 def transform_length(frames: int, *, sample_rate: float, filters: Sequence[Filter]) -> int:
@@ -132,6 +140,11 @@ def _kernel(length: int, sample_rate: float, look: Filter) -> BandKernel:
     gain *= np.sqrt(2.0 * decimated / length)
     pulse = inverse(gain.copy(), decimated)
     weight = gain.real**2 + gain.imag**2
+    inside = look.inside(frequencies)
+    edges = None
+    if inside is not None:
+        within = np.flatnonzero(inside)
+        edges = (int(within[0]), int(within[-1]) + 1) if within.size else (0, 0)
     for array in (gain, lead, pulse):
         array.flags.writeable = False
     return BandKernel(
@@ -141,6 +154,7 @@ def _kernel(length: int, sample_rate: float, look: Filter) -> BandKernel:
         length=decimated,
         rate=sample_rate * decimated / length,
         pulse=pulse,
+        edges=edges,
     )
 
 
@@ -181,7 +195,30 @@ def band_envelopes(
     width = look.bandwidth_hz
     if width is None:
         width = statistical_bandwidth(power, sample_rate / length)
-    return BandEnvelope(kernel, inverse(band, kernel.length, workers=workers), total, width, lead)
+    below = above = 0.0
+    if kernel.edges is not None and total > 0.0:
+        below, above = (float(power[part].sum()) / total for part in _beyond(*kernel.edges))
+    envelope = inverse(band, kernel.length, workers=workers)
+    return BandEnvelope(kernel, envelope, total, width, lead, below, above)
+
+
+def _beyond(first: int, end: int) -> tuple[slice, slice]:
+    return slice(0, first), slice(end, None)
+
+
+def inside_envelope(
+    spectrum: NDArray[np.complex128],
+    *,
+    length: int,
+    sample_rate: float,
+    look: BandPass,
+    kernel: BandKernel,
+    workers: int = 1,
+) -> NDArray[np.complex128]:
+    """Envelope of what lies between the edges of a band alone; arguments as for `band_envelopes`."""
+    bins = min(kernel.gain.size, spectrum.shape[1])
+    inside = look.inside(np.arange(bins, dtype=np.float64) * (sample_rate / length))
+    return inverse(spectrum[:, :bins] * (kernel.gain[:bins] * inside), kernel.length, workers=workers)
 
 
 def power_sums(values: NDArray[np.complex128], group: int = 1) -> NDArray[np.float64]:

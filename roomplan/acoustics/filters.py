@@ -67,6 +67,13 @@ class Filter(Protocol):
         """Time in seconds by which the filter is ahead at each frequency."""
         ...
 
+    def inside(self, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64] | None:
+        """Gain, 0 to 1, that leaves only what lies between the band edges; None without edges."""
+        ...
+
+
+_EDGE = 1.0 / 6.0  # share of a band over which what lies inside is faded in
+
 
 @dataclass(frozen=True, slots=True)
 class BandPass:
@@ -110,6 +117,14 @@ class BandPass:
         """Time ahead, see `bands.band_group_delay`."""
         return bands.band_group_delay(frequencies_hz, centre_hz=self.centre_hz, fraction=self.fraction)
 
+    def inside(self, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Raised cosine over a sixth of the band at either edge: a step would ring."""
+        low, high = bands.band_edges(self.centre_hz, fraction=self.fraction)
+        octaves = np.log2(np.maximum(frequencies_hz, 1e-6) / low)
+        width = np.log2(high / low)
+        nearer = np.minimum(octaves, width - octaves)
+        return np.sin(0.5 * np.pi * np.clip(nearer / (_EDGE * width), 0.0, 1.0)) ** 2
+
 
 @dataclass(frozen=True, slots=True)
 class Broadband:
@@ -135,6 +150,10 @@ class Broadband:
     def lead(self, frequencies_hz: NDArray[np.float64]) -> NDArray[np.float64]:
         """Zero."""
         return np.zeros(frequencies_hz.shape)
+
+    def inside(self, frequencies_hz: NDArray[np.float64]) -> None:  # noqa: ARG002 - as all filters
+        """None: there are no edges."""
+        return
 
 
 # IEC 61672-1:2013, Annex E: pole frequencies, with their multiplicity
@@ -168,6 +187,10 @@ class AWeighting:
         for pole_hz, count in _A_POLES_HZ:
             delay += count / (2.0 * np.pi * pole_hz * (1.0 + (frequencies_hz / pole_hz) ** 2))
         return delay
+
+    def inside(self, frequencies_hz: NDArray[np.float64]) -> None:  # noqa: ARG002 - as all filters
+        """None: there are no edges."""
+        return
 
 
 def _a_weighting(frequencies_hz: NDArray[np.float64]) -> NDArray[np.complex128]:

@@ -250,10 +250,14 @@ def _echoes(rng: np.random.Generator) -> Made:
 
 
 def _weak_bands(rng: np.random.Generator) -> Made:
-    """Octaves of their own level and decay time, some 20 to 45 dB under their neighbours."""
+    """Octaves of their own level and decay time, two of them 5 to 45 dB under their neighbours.
+
+    Below 250 Hz the edges of the made bands ring too long for a truth of an octave.
+    """
     rate = int(rng.choice([44_100, 48_000]))
     usual = _time(rng, 0.4, 1.2)
-    count = 4800 * int(np.ceil(3.6 * usual * rate / 4800))  # a length that transforms fast
+    count = 4800 * int(np.ceil(6.4 * usual * rate / 4800))  # a length that transforms fast
+    ahead = count // 2  # what the bands' edges ring ahead must not come round to the end
     frequencies = np.fft.rfftfreq(count, 1.0 / rate)
     sound, truth = np.zeros(count), {}
     centres = [hz for hz in OCTAVES_HZ if hz >= 63.0 and hz * 2**0.5 < 0.5 * rate]
@@ -263,15 +267,18 @@ def _weak_bands(rng: np.random.Generator) -> Made:
         level_db = float(rng.uniform(-3.0, 3.0))
         if centre in weak:
             decay_time = usual * float(rng.choice([0.35, 0.5, 2.0, 3.0]))
-            level_db = -float(rng.uniform(20.0, 45.0))
-        band = rng.normal(size=count) * _envelope(decay_time, count, rate) * 10.0 ** (level_db / 20.0)
+            level_db = -float(rng.choice([rng.uniform(5.0, 20.0), rng.uniform(20.0, 45.0)]))
+        band = np.zeros(count)
+        band[ahead:] = rng.normal(size=count - ahead) * 10.0 ** (level_db / 20.0)
+        band[ahead:] *= _envelope(decay_time, count - ahead, rate)
         exact = 1000.0 * 10.0 ** (0.3 * round(np.log2(centre / 1000.0)))
         octaves = np.log2(np.maximum(frequencies, 1e-3) / exact)
         edge = np.clip((0.5 - np.abs(octaves)) / 0.08 + 0.5, 0.0, 1.0)  # as one with its neighbours in power
         band = np.fft.irfft(np.fft.rfft(band) * np.sin(0.5 * np.pi * edge), count)
         sound += band
-        truth[centre] = IdealDecay((_exponential(decay_time, rate),))
-    return sound, rate, truth
+        if centre >= 250.0:
+            truth[centre] = IdealDecay((_exponential(decay_time, rate),))
+    return sound[ahead:], rate, truth
 
 
 def _pre_delays(rng: np.random.Generator) -> Made:
