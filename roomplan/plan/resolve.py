@@ -173,8 +173,8 @@ def _sections(
         group = owner.get(name)
         own = resolve_sends(reading, rooms, section.sends, ("sections", name, "sends"))
         sources = (shared, by_group[group] if group is not None else {}, own)
-        sends = merged_sends(sources, order) if left > 0 else ()
-        if left > 0 >= left - len(sends):
+        sends = merged_sends(sources, order) if left >= 0 else ()
+        if left >= 0 > left - len(sends):
             what = (
                 f"there are more than {MOST_SENDS} sends, shared ones and those of groups counted per section"
             )
