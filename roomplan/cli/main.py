@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import sys
+import warnings
 from collections.abc import Mapping
 from typing import Annotated, Any
 
@@ -153,7 +154,11 @@ def main() -> None:
             stream.reconfigure(errors="backslashreplace")
     status: int = ExitStatus.OK
     try:
-        build()()
+        with warnings.catch_warnings():
+            if not sys.warnoptions:  # what libraries warn of is for whoever asks: PYTHONWARNINGS=default
+                warnings.simplefilter("ignore")
+                os.environ.setdefault("PYTHONWARNINGS", "ignore")  # for the processes we start
+            build()()
     except RoomplanError as error:
         print_errors(error)
         status = ExitStatus.INPUT

@@ -32,7 +32,7 @@ from ruamel.yaml.events import (
 from roomplan.documents.places import PlaceMap, Spot
 from roomplan.documents.scalars import Refusal, forbidden_character, plain_value
 from roomplan.documents.syntax import syntax_problem
-from roomplan.documents.wording import quoted
+from roomplan.documents.wording import key_shown, quoted
 from roomplan.errors import Place, Problem
 
 if TYPE_CHECKING:
@@ -81,6 +81,7 @@ class _Frame:
     node: _Node
     anchor: str | None
     key: _Key | None = None  # the mapping's key that waits for its value
+    entries: int = 0  # of a list, refused ones among them
     seen: dict[str, Place] = field(default_factory=dict)
 
 
@@ -124,6 +125,20 @@ class _Builder:
             if frame.anchor is not None:
                 self.anchors[frame.anchor] = frame.node
             self.deliver(frame.node)
+
+    def owner(self) -> str:
+        """Return the beginning of a message: the key whose value is next, with its entries of lists."""
+        entries = ""
+        for frame in reversed(self.frames):
+            if isinstance(frame.node.data, list):
+                entries = f", entry {frame.entries + 1}{entries}"
+            else:
+                return (
+                    ""
+                    if frame.key is None or not frame.key.name
+                    else f"{key_shown(frame.key.name)}{entries}: "
+                )
+        return ""
 
     def count(self, nodes: int, place: Place) -> None:
         self.visited += nodes
@@ -170,7 +185,7 @@ class _Builder:
         if self.has_tag(event, place):
             node.refused = True
         elif isinstance(value, Refusal):
-            self.refuse(value.what, place, value.remedy)
+            self.refuse(f"{self.owner()}{value.what}", place, value.remedy)
             node.refused = True
         elif isinstance(value, str) and (at := forbidden_character(value)) is not None:
             self.refuse(
@@ -232,6 +247,7 @@ class _Builder:
         parent.size += node.size
         parent.levels = max(parent.levels, node.levels + 1)
         if isinstance(parent.children, list):
+            frame.entries += 1
             if node.refused:
                 parent.refused_keys.add("")  # the mark of a list that has lost an entry, see PlaceMap.drop
             else:

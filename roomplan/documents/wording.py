@@ -10,16 +10,22 @@ from roomplan.foreign_text import printable
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["describe", "listed", "number", "quoted"]
+__all__ = ["describe", "key_shown", "listed", "number", "quoted"]
 
 # Long enough to recognise the text, short enough for one line of a terminal.
 _LONGEST_QUOTE = 48
+_LONGEST_KEY = 60
 _MOST_LISTED = 12
 
 
 def quoted(text: str) -> str:
     """Return a text in quotes, shortened, with everything unprintable escaped."""
     return printable(repr(_shortened(text)))
+
+
+def key_shown(key: str) -> str:
+    """Return a key as a message begins with it: bare, unless it is too long for that."""
+    return key if len(key) <= _LONGEST_KEY else quoted(key)
 
 
 def listed(names: Iterable[str]) -> str:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from pydantic import ValidationError
 
 from roomplan.documents.suggest import Guesses
-from roomplan.documents.wording import quoted
+from roomplan.documents.wording import key_shown, quoted
 from roomplan.errors import Problem
 from roomplan.plan.shape import MISSING_REMEDIES, NOT_YET, TAG, PlanShape, Shape
 from roomplan.plan.values import EMPTY, Thinned
@@ -44,7 +44,7 @@ def label(path: KeyPath) -> str:
         return "the plan"
     if isinstance(path[-1], int):
         return f"{label(path[:-1])}, entry {path[-1] + 1}"
-    return path[-1] if len(path[-1]) <= 60 else quoted(path[-1])
+    return key_shown(path[-1])
 
 
 def _found(data: Any, path: KeyPath) -> Any:

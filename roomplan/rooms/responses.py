@@ -36,6 +36,7 @@ __all__ = ["LONGEST_RESPONSE_S", "ResponseSound", "read_for_measuring", "read_re
 # beyond this is a stem or a sweep taken for a response.
 LONGEST_RESPONSE_S = 60.0
 HIGHEST_RATE_HZ = 192_000  # the lowest, 8000 Hz, is checked with every sound file
+LARGEST = 1e100  # squares of squares, and their sums, stay in the range of float64
 SILENCE = 1e-9  # peak under which a file counts as silent: −180 dB, below any converter and any dither
 
 # A constant offset shows in the last tenth, where a response has ended: both halves of it have the same mean,
@@ -85,7 +86,8 @@ def read_response(files: tuple[Path, ...]) -> ResponseSound:
     ------
     AudioError
         A file is missing, unreadable, of 3 or more than 4 channels, above 192 kHz, longer than 60 s, silent,
-        nothing but a constant, or holds NaN; or the two files of a pair differ in rate or channels.
+        nothing but a constant, or holds NaN or samples too large to square; or the two files of a pair
+        differ in rate or channels.
 
     Notes
     -----
@@ -168,7 +170,8 @@ def read_for_measuring(path: Path) -> ResponseSound:
     Raises
     ------
     AudioError
-        The file is missing, unreadable, longer than 60 s, silent, nothing but a constant, or holds NaN.
+        The file is missing, unreadable, longer than 60 s, silent, nothing but a constant, holds NaN, or
+        samples too large to square.
     """
     info = inspect_sound(path)
     _require_length(info)
@@ -182,6 +185,12 @@ def _judge(samples: Array, path: Path) -> tuple[Array, list[str]]:
     peaks = np.max(np.abs(samples), axis=0)
     if np.max(peaks) < SILENCE:
         raise AudioError(path, "is silent", remedy="give the recorded or exported response")
+    if np.max(peaks) > LARGEST:
+        raise AudioError(
+            path,
+            f"holds samples of up to {np.max(peaks):.2g}, too large to square",
+            remedy="export it with full scale at 1",
+        )
     constant = np.ptp(samples, axis=0) <= 1e-6 * peaks
     if len(samples) > 1 and np.any(constant & (peaks >= SILENCE)):
         raise AudioError(

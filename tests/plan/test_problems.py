@@ -32,7 +32,12 @@ def one(problems):
         ("trim: –6", "1:7", "trim: '–6' is text", DECIBELS + "; with a minus instead of a dash"),
         ("trim: 0x1F", "1:7", "trim: '0x1F' is text", DECIBELS),
         ("trim: nan", "1:7", "trim: 'nan' is text", DECIBELS),
-        ("trim: .nan", "1:7", "'.nan' is not a finite number", "a finite number, or quotes around a text"),
+        (
+            "trim: .nan",
+            "1:7",
+            "trim: '.nan' is not a finite number",
+            "a finite number, or quotes around a text",
+        ),
         (
             "tempo: 0",
             "1:8",
@@ -832,3 +837,21 @@ def test_the_folder_of_an_unknown_user_is_one_problem_also_when_a_send_names_its
         "sections: {c: {stems: x, sends: {n: {level: -3, position: rear}}}}\n"
     )
     assert one(said(text)).startswith("1:45 rear: '~noSuchUser/r.wav'")
+
+
+@pytest.mark.parametrize(
+    ("written", "said_of_it"),
+    [
+        (
+            "rooms: {hall: {synthetic: larkmere_hall, pre_delay: .nan}}",
+            "pre_delay: '.nan' is not a finite number",
+        ),
+        ("trim: 1e999", "trim: '1e999' is too large for a number"),
+        ("title: 2024-01-01", "title: '2024-01-01' is a date, which no value here is"),
+        ("deliveries: {a: {write: [mix, .inf]}}", "write, entry 2: '.inf' is not a finite number"),
+        ("balance: [[1, [.inf]]]", "balance, entry 1, entry 2, entry 1: '.inf' is not a finite number"),
+        (".nan: 1", "'.nan' is not a finite number"),
+    ],
+)
+def test_a_number_or_date_that_is_refused_is_named_by_its_key(load, written, said_of_it):
+    assert said_of_it in [problem.what for problem in load(written).problems]
