@@ -582,7 +582,7 @@ def _against(
     excess = [_excess(t, f.value) for t, f in zip(problem.targets, solution.figures, strict=True)]
     far = [index for index in missed if excess[index] > _AT_REACH]
     for other, weight in enumerate(weights):
-        if not far or weight == 0.0:
+        if not far or weight == 0.0 or not 0.0 < excess[other] < math.inf:  # it pulls at nothing
             continue
         without = weights.copy()
         without[other] = 0.0

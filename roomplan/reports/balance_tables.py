@@ -313,7 +313,7 @@ def _number(count: int, what: str) -> str:
 
 def shared_lines(shared: Sequence[SharedLevel]) -> list[Text]:
     """Where levels were written that several sections have."""
-    return [Text(f"moved for {', '.join(level.sections)} at once: {_key(level.at)}") for level in shared]
+    return [Text(f"{_key(level.at)} is changed, for {', '.join(level.sections)}") for level in shared]
 
 
 def _key(path: KeyPath) -> str:
