@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import re
 import stat
 from dataclasses import dataclass
@@ -88,7 +89,7 @@ def read_report(place: Path) -> Report:
     ReportError
         There is none, it cannot be read, or it is not as renders write it: every fault with its place.
     """
-    path = place / REPORT_NAME if place.is_dir() else place
+    path = place / REPORT_NAME if os.path.isdir(place) else place  # noqa: PTH112 - a name too long is none
     return _checked(path, _parsed(path, _text(path, place)))
 
 

@@ -11,19 +11,19 @@ known format, has at least one frame, has a sample rate of 8 to 384 kHz and hold
 
 from __future__ import annotations
 
-import difflib
-import os
-import stat
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 import soundfile
 
 from roomplan.errors import AudioError
+from roomplan.sound_place import require_regular
 
 from .headers import sound_claim
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 __all__ = [
     "BLOCK_FRAMES",
@@ -162,7 +162,7 @@ class SoundSource:
     """
 
     def __init__(self, path: Path) -> None:
-        _require_regular(path)
+        require_regular(path)
         self._state = FileState.of(path)
         self._sound = _open(path)
         try:
@@ -467,53 +467,6 @@ def _require_last_frame(info: SoundInfo) -> None:
 
 def _cut_off(path: Path, what: str) -> AudioError:
     return AudioError(path, what, remedy="the file was cut off: copy or export it again")
-
-
-def _require_regular(path: Path) -> None:
-    """Raise `AudioError` for what is not a non-empty regular file (a pipe would wait for ever)."""
-    try:
-        found = path.stat()
-    except FileNotFoundError:
-        raise _missing(path) from None
-    except OSError as error:
-        raise AudioError(
-            path, f"cannot be opened ({reason(error)})", remedy="check its path and rights"
-        ) from error
-    if stat.S_ISDIR(found.st_mode):
-        raise AudioError(path, "is a folder", remedy="name a sound file in it")
-    if not stat.S_ISREG(found.st_mode):
-        raise AudioError(path, "is not a regular file", remedy="name a sound file")
-    if found.st_size == 0:
-        raise AudioError(path, "is empty (0 bytes)", remedy="copy or export it again")
-    if not os.access(path, os.R_OK):
-        raise AudioError(path, "may not be read", remedy="allow reading it")
-
-
-def _missing(path: Path) -> AudioError:
-    folder = path.parent
-    if path.is_symlink():
-        return AudioError(path, "is a link to a file that does not exist", remedy="mend or replace the link")
-    if not folder.is_dir():
-        return AudioError(path, f"does not exist: there is no folder {folder}", remedy="check the path")
-    try:
-        names = sorted(entry.name for entry in folder.iterdir() if not entry.is_dir())
-    except OSError:
-        names = []
-    near = _near_names(path.name, names)
-    return AudioError(
-        path, "does not exist", remedy=f"did you mean {' or '.join(near)}?" if near else "check the name"
-    )
-
-
-def _near_names(name: str, names: list[str]) -> list[str]:
-    """Return up to three names that differ in case, in the ending or in a few letters, nearest first."""
-    folded: dict[str, str] = {}
-    for candidate in names:
-        folded.setdefault(candidate.casefold(), candidate)
-    found = [folded[near] for near in difflib.get_close_matches(name.casefold(), folded, n=3, cutoff=0.6)]
-    stem = Path(name).stem.casefold()
-    same_stem = [candidate for candidate in names if Path(candidate).stem.casefold() == stem]
-    return list(dict.fromkeys([*same_stem, *found]))[:3]
 
 
 def _is_system_error(error: Exception) -> bool:

@@ -49,7 +49,9 @@ def balance(
 
     Example: roomplan balance ice_harbour.yaml --verify --write
     """
-    from roomplan.cli.opening import open_plan
+    from roomplan.cli.opening import open_plan, require_plans
+
+    require_plans([plan])
     from roomplan.documents.rewriting import write_edited
     from roomplan.mixing.cache import Cache
     from roomplan.plan.overrides import prepare_overrides

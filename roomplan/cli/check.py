@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, NoReturn
+
 import typer
 
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.opening import margin_tables
 from roomplan.cli.parameters import AsJson, Bands, PlanFile, Quiet, help_of
+from roomplan.errors import PlanError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from roomplan.errors import Problem
 
 __all__ = ["register"]
 
@@ -28,31 +37,28 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
 
     Example: roomplan check ice_harbour/ice_harbour.yaml
     """
-    from roomplan.cli.opening import plan_problems
+    from roomplan.cli.opening import plan_problems, require_plans
+
+    if not as_json:
+        try:
+            require_plans([plan])
+        except PlanError as error:
+            _refuse(plan, error.problems)
     from roomplan.mixing.cache import Cache
-    from roomplan.mixing.render import measure_session
-    from roomplan.planning.balance import target_results
-    from roomplan.planning.record import hearing_targets
+    from roomplan.planning.balance import measure_with_targets
     from roomplan.reports import balance_tables, documents, tables
 
     with StageProgress(quiet=quiet) as progress:
         session, problems = plan_problems(plan, progress=progress)
         rendering, results = None, ()
         if session is not None:
-            cache, targets = Cache.open(), session.plan.targets
-            if targets:  # the pass then keeps what they ask for
-                measure_session(hearing_targets(session, targets), progress=progress, cache=cache)
-            rendering = measure_session(session, progress=progress, cache=cache)
-            results = target_results(session, targets, cache=cache, progress=progress)
+            rendering, results = measure_with_targets(session, cache=Cache.open(), progress=progress)
     if as_json:
         entries = balance_tables.result_entries(results)
         emit(documents.to_text(documents.check_document(rendering, problems) | {"targets": entries}))
     if rendering is None:
         if not as_json:
-            for problem in problems:
-                print_errors(problem)
-            count = len(problems)
-            print_errors(f"{count} problem{'s' if count != 1 else ''} in {plan}")
+            _refuse(plan, problems)
         raise typer.Exit(ExitStatus.INPUT)
     missed = any(not result.met for result in results)
     if as_json:
@@ -77,3 +83,12 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
     show(*balance_tables.speech_lines(result.target for result in results))
     if missed or count:
         raise typer.Exit(ExitStatus.INPUT)
+
+
+def _refuse(plan: Path, problems: Sequence[Problem]) -> NoReturn:
+    """Print the problems of a plan and how many they are, and end."""
+    for problem in problems:
+        print_errors(problem)
+    count = len(problems)
+    print_errors(f"{count} problem{'s' if count != 1 else ''} in {plan}")
+    raise typer.Exit(ExitStatus.INPUT)

@@ -102,6 +102,9 @@ def compare(
         raise typer.BadParameter("two plans at least: the first is what the others are compared with")
     if matched and write is None:
         raise typer.BadParameter("says how to write: name a folder with --write-to", param_hint="--matched")
+    from roomplan.cli.opening import require_plans
+
+    require_plans([path for path in plans if not path.is_dir()])
     from roomplan.reports import compare_tables, comparison, documents
     from roomplan.reports.tables import note
 

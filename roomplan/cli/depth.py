@@ -8,7 +8,7 @@ import typer
 
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.cli.environment import StageProgress, emit, show
-from roomplan.cli.parameters import AsJson, PlanFile, Quiet, help_of
+from roomplan.cli.parameters import AsJson, PlanFile, Quiet, decimal_number, help_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -37,6 +37,7 @@ def depth(
         typer.Option(
             "--amount",
             metavar="0..1",
+            parser=decimal_number,
             help="Share of the differences between sections: 1, unless given, for all of them; 0 for none, "
             "so that every section gets its anchor's wet-to-dry.",
             show_default=False,
@@ -65,7 +66,15 @@ def depth(
 
     Example: roomplan depth ice_harbour.yaml --amount 0.5 --write
     """
-    from roomplan.cli.opening import open_plan
+    if absolute and amount is not None:
+        raise typer.BadParameter(
+            "is a share of the differences to the anchors; --absolute has none", param_hint="--amount"
+        )
+    if amount is not None and not 0.0 <= amount <= 1.0:
+        raise typer.BadParameter(f"is {amount:g}: give 0 to 1", param_hint="--amount")
+    from roomplan.cli.opening import open_plan, require_plans
+
+    require_plans([plan])
     from roomplan.mixing.cache import Cache
     from roomplan.mixing.render import measure_session
     from roomplan.planning.depth import absolute_depth, relative_depth, sections_in_rooms
@@ -74,12 +83,6 @@ def depth(
     from roomplan.reports.documents import to_text
     from roomplan.reports.tables import note
 
-    if absolute and amount is not None:
-        raise typer.BadParameter(
-            "is a share of the differences to the anchors; --absolute has none", param_hint="--amount"
-        )
-    if amount is not None and not 0.0 <= amount <= 1.0:
-        raise typer.BadParameter(f"is {amount:g}: give 0 to 1", param_hint="--amount")
     with StageProgress(quiet=quiet) as progress:
         session = open_plan(plan, progress=progress)
         rendering = measure_session(session, progress=progress, cache=Cache.open())

@@ -9,6 +9,7 @@ import typer
 
 from roomplan.cautions import LEVELS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
+from roomplan.cli.opening import require_sounds
 from roomplan.cli.parameters import AsJson, Quiet, help_of
 from roomplan.errors import RoomplanError
 
@@ -80,6 +81,8 @@ def loudness(
 
     Example: roomplan loudness surround.wav --roles L,R,C,LFE,Ls,Rs
     """
+    if not as_json:  # which has a document, whatever can be read
+        require_sounds(paths, every=[] if against is None else [against])
     from roomplan.audio.folders import find_sounds
     from roomplan.audio.metering import MeteredFile, file_loudness
     from roomplan.reports import loudness_reports

@@ -11,7 +11,8 @@ import typer
 
 from roomplan.cautions import MUSIC_ONLY, SWEEPS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
-from roomplan.cli.parameters import AsJson, Quiet, help_of
+from roomplan.cli.opening import require_sounds
+from roomplan.cli.parameters import AsJson, Quiet, decimal_number, help_of
 from roomplan.errors import RoomplanError
 
 if TYPE_CHECKING:
@@ -64,7 +65,13 @@ def measure(
     bands: Annotated[Bands, typer.Option("--band-width", help="Width of the bands.")] = Bands.OCTAVE,
     band: Annotated[
         list[float] | None,
-        typer.Option("--band", metavar="HZ", help="Only this band; repeatable.", show_default=False),
+        typer.Option(
+            "--band",
+            metavar="HZ",
+            parser=decimal_number,
+            help="Only this band; repeatable.",
+            show_default=False,
+        ),
     ] = None,
     channel: Annotated[
         int | None,
@@ -125,13 +132,15 @@ def measure(
 
     Example: roomplan measure rear.wav --against front.wav
     """
+    if as_json and as_csv:
+        raise typer.BadParameter("choose one of --json and --csv", param_hint="--csv")
+    if not (as_json or as_csv):  # these have a document, whatever can be read
+        require_sounds(paths, every=[] if against is None else [against])
     from roomplan.audio.folders import find_sounds
     from roomplan.reports import measure_tables, measurements
     from roomplan.reports.tables import note
     from roomplan.rooms.measuring import measure_file
 
-    if as_json and as_csv:
-        raise typer.BadParameter("choose one of --json and --csv", param_hint="--csv")
     fraction = 1 if bands is Bands.OCTAVE else 3
     choice = _choice(fraction, band or [], channel, noise)
     files = find_sounds(paths)

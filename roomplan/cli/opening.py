@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from typing import TYPE_CHECKING
 
-from roomplan.errors import PlanError
+from roomplan.errors import AudioError, PlanError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,7 +18,40 @@ if TYPE_CHECKING:
     from roomplan.mixing.render import Rendering
     from roomplan.mixing.session import Session
 
-__all__ = ["margin_tables", "open_plan", "plan_problems"]
+__all__ = ["margin_tables", "open_plan", "plan_problems", "require_plans", "require_sounds"]
+
+
+def require_plans(paths: Sequence[Path]) -> None:
+    """Refuse plans that are not there or may not be read: at once, before anything heavy is imported."""
+    from roomplan.documents.source import unreadable
+
+    problems = [problem for problem in map(unreadable, paths) if problem is not None]
+    if problems:
+        raise PlanError(dict.fromkeys(problems))
+
+
+def require_sounds(paths: Sequence[Path], *, every: Sequence[Path] = ()) -> None:
+    """Refuse sound files none of which can be read, and any of `every`, before anything heavy is imported.
+
+    Where some can be read the others are failures among results, and not refused here. Folders are not
+    looked into.
+    """
+    from roomplan.sound_place import require_regular
+
+    for path in every:
+        require_regular(path)
+    problems = []
+    for path in paths:
+        try:
+            if os.path.isdir(path):  # noqa: PTH112 - a name too long is no folder
+                return
+            require_regular(path)
+        except AudioError as error:
+            problems += error.problems
+        else:
+            return
+    if problems:
+        raise PlanError(dict.fromkeys(problems))
 
 
 def plan_problems(

@@ -11,12 +11,22 @@ import typer
 
 from roomplan.cautions import sentence
 
-__all__ = ["AsJson", "Bands", "PlanFile", "Quiet", "help_of"]
+__all__ = ["AsJson", "Bands", "PlanFile", "Quiet", "decimal_number", "help_of"]
 
 PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML file.", show_default=False)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
 Bands = Annotated[bool, typer.Option("--bands", help="Add octave tables, 125 Hz to 4 kHz.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress on standard error.")]
+
+
+def decimal_number(text: str) -> float:
+    """Read a number of an option, for its `parser`."""
+    from roomplan.documents.wording import decimal_comma
+
+    try:
+        return float(text.replace("\u2212", "-"))
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is no number: {decimal_comma(text) or 'such as 0.5'}") from None
 
 
 def help_of(command: Callable[..., None], *cautions: str) -> str:

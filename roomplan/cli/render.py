@@ -211,6 +211,9 @@ def render_plan(
     """Render one plan and report it; also the last step of the demo."""
     import time
 
+    from roomplan.cli.opening import require_plans
+
+    require_plans([plan])
     from roomplan.library.jobs import RenderJob, render_job, summary_of
     from roomplan.reports import documents, revision, summary, tables
 
@@ -353,7 +356,10 @@ def _render_many(
 
 def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> None:
     """Render a plan again whenever a file that it reads changes; what has not changed is not heard again."""
+    from roomplan.cli.opening import require_plans
     from roomplan.cli.watching import watch
+
+    require_plans([plan])
     from roomplan.library.jobs import RenderJob, render_job
     from roomplan.mixing.cache import Cache, file_digest
     from roomplan.mixing.stretch import KeptStretch
@@ -385,14 +391,18 @@ def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> N
 
 def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
     """Say which inputs of a report have changed since."""
+    from roomplan.cli.opening import require_plans
     from roomplan.errors import PlanError, RoomplanError
+    from roomplan.report_file import REPORT_NAME
+
+    path = path / REPORT_NAME if path.is_dir() else path
+    require_plans([path])
     from roomplan.mixing.cache import Cache, file_digest
     from roomplan.mixing.stems import claim_stems
     from roomplan.plan.load import load_plan
-    from roomplan.report_file import REPORT_NAME
     from roomplan.reports import documents, reproduction, summary
 
-    loaded = load_plan(path / REPORT_NAME if path.is_dir() else path)
+    loaded = load_plan(path)
     if loaded.plan is None or loaded.written is None:
         raise PlanError(loaded.problems)
     report = loaded.written.report

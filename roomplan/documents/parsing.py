@@ -32,7 +32,7 @@ from ruamel.yaml.events import (
 from roomplan.documents.places import PlaceMap, Spot
 from roomplan.documents.scalars import Refusal, forbidden_character, plain_value
 from roomplan.documents.syntax import syntax_problem
-from roomplan.documents.wording import key_shown, quoted
+from roomplan.documents.wording import decimal_comma, key_shown, quoted
 from roomplan.errors import Place, Problem
 
 if TYPE_CHECKING:
@@ -64,6 +64,7 @@ class _Node:
     size: int = 1
     levels: int = 0
     refused: bool = False
+    written: str = ""  # a scalar, as the file has it
     absent: bool = False  # nothing is written: the parser has no place for it and names the next line's
 
 
@@ -83,6 +84,7 @@ class _Frame:
     key: _Key | None = None  # the mapping's key that waits for its value
     entries: int = 0  # of a list, refused ones among them
     seen: dict[str, Place] = field(default_factory=dict)
+    last: _Node | None = None  # the value before that key
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +182,7 @@ class _Builder:
         place = self.place(event)
         self.count(1, place)
         value: Any = event.value if event.style is not None else plain_value(event.value)
-        node = _Node(value, place, absent=event.style is None and not event.value)
+        node = _Node(value, place, written=event.value, absent=event.style is None and not event.value)
         frame = self.frames[-1] if self.frames else None
         if self.has_tag(event, place):
             node.refused = True
@@ -257,7 +259,7 @@ class _Builder:
         if frame.key is None:
             frame.key = self.key(node, frame)
             return
-        key, frame.key = frame.key, None
+        key, frame.key, frame.last = frame.key, None, node
         if not key.usable or not isinstance(parent.children, dict):
             return
         if node.refused:
@@ -279,7 +281,8 @@ class _Builder:
                 self.refuse("a key is empty", node.place, "a text before the colon")
             else:
                 shown = str(name).lower() if isinstance(name, bool) else str(name)[:40]
-                self.refuse(f"the key {shown} is not text", node.place, f'in quotes: "{shown}"')
+                remedy = _after_comma(frame.last, node) or f'in quotes: "{shown}"'
+                self.refuse(f"the key {shown} is not text", node.place, remedy)
             return _Key("", node.place, usable=False)
         first = frame.seen.setdefault(name, node.place)
         if first is not node.place:
@@ -290,6 +293,18 @@ class _Builder:
             )
             return _Key(name, node.place, usable=False)
         return _Key(name, node.place, usable=True)
+
+
+def _after_comma(value: _Node | None, key: _Node) -> str | None:
+    """Say how a number was meant whose decimal comma ended it, so that the rest is where a key should be.
+
+    So it is in `{level: -7,4}`; a person who means a key writes a space behind the comma.
+    """
+    if value is None or value.place.column is None or value.place.line != key.place.line:
+        return None
+    if key.place.column != value.place.column + len(value.written) + 1:
+        return None
+    return decimal_comma(f"{value.written},{key.written}")
 
 
 def _copied(data: Any) -> Any:

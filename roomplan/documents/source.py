@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from roomplan.documents.places import PlaceMap
 
-__all__ = ["MOST_BYTES", "Document", "in_file_order", "read_document"]
+__all__ = ["MOST_BYTES", "Document", "in_file_order", "read_document", "unreadable"]
 
 # About 8000 lines. The parser reads some 100 kB a second, so a file of this size answers within five seconds.
 MOST_BYTES = 512 * 1024
@@ -116,21 +116,34 @@ def read_document(path: Path) -> tuple[Document | None, list[Problem]]:
     return None, in_file_order(problems, (path,))
 
 
-def _read_text(path: Path) -> tuple[str | None, Problem | None]:
-    """Return the text of a file with line feeds as line ends, or the problem that prevents it."""
+def unreadable(path: Path) -> Problem | None:
+    """Return why a file cannot be opened for reading; None where it can, whatever it holds."""
     place = Place(path)
     try:
         if path.is_dir():
-            return None, Problem("is a folder", place, "the path of a YAML file")
+            return Problem("is a folder", place, "the path of a YAML file")
         if not path.exists():
-            return None, replace(_not_found(path), place=place)
+            return replace(_not_found(path), place=place)
         if not path.is_file():
-            return None, Problem("is not a regular file", place, "the path of a YAML file")
-        with path.open("rb") as stream:
-            raw = stream.read(MOST_BYTES + 1)
+            return Problem("is not a regular file", place, "the path of a YAML file")
+        with path.open("rb"):
+            return None
     except (OSError, ValueError) as error:  # ValueError: a path with a null character
         reason = getattr(error, "strerror", None) or str(error)
-        return None, Problem(f"cannot be read: {reason}", place, "a readable file")
+        return Problem(f"cannot be read: {reason}", place, "a readable file")
+
+
+def _read_text(path: Path) -> tuple[str | None, Problem | None]:
+    """Return the text of a file with line feeds as line ends, or the problem that prevents it."""
+    place = Place(path)
+    problem = unreadable(path)
+    if problem is not None:
+        return None, problem
+    try:
+        with path.open("rb") as stream:
+            raw = stream.read(MOST_BYTES + 1)
+    except OSError as error:
+        return None, Problem(f"cannot be read: {error.strerror or error}", place, "a readable file")
     if len(raw) > MOST_BYTES:
         return None, Problem(
             f"is larger than {MOST_BYTES // 1024} kB", place, "a YAML file of a few kilobytes"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from itertools import islice
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,9 @@ from roomplan.foreign_text import printable
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["describe", "key_shown", "listed", "number", "quoted"]
+__all__ = ["decimal_comma", "describe", "key_shown", "listed", "number", "quoted"]
+
+_DECIMAL_COMMA = re.compile(r"[-+\u2212]?[0-9]+(?::[0-9]+)*,[0-9]+")
 
 # Long enough to recognise the text, short enough for one line of a terminal.
 _LONGEST_QUOTE = 48
@@ -36,6 +39,13 @@ def listed(names: Iterable[str]) -> str:
 
 def _shortened(text: str) -> str:
     return text if len(text) <= _LONGEST_QUOTE else text[: _LONGEST_QUOTE - 1] + "…"
+
+
+def decimal_comma(text: str) -> str | None:
+    """Say how a number or a time written with a decimal comma is to be written; None for any other text."""
+    if not _DECIMAL_COMMA.fullmatch(text.strip()):
+        return None
+    return f"write {text.strip().replace(',', '.')}, with a point"
 
 
 def describe(value: object) -> str:

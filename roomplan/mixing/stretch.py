@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Protocol, Self
 
 import numpy as np
 
+from roomplan.documents.wording import decimal_comma
 from roomplan.errors import RoomplanError
 from roomplan.mixing.recall import parts_of
 from roomplan.mixing.session import Stretch
@@ -90,7 +91,7 @@ def _seconds(text: str, what: str, remedy: str) -> Fraction:
     seconds = clock_seconds(text)
     if seconds is not None:
         return Fraction(str(seconds))
-    raise RoomplanError(what, remedy=remedy)
+    raise RoomplanError(what, remedy=decimal_comma(text) or remedy)
 
 
 def _of_timecode(text: str, session: Session) -> Fraction:

@@ -22,7 +22,7 @@ from pydantic_core import PydanticCustomError, core_schema
 
 from roomplan.audio.timecode import FRAME_RATES, FrameRate, frame_rate
 from roomplan.documents.suggest import did_you_mean
-from roomplan.documents.wording import describe, number, quoted
+from roomplan.documents.wording import decimal_comma, describe, number, quoted
 from roomplan.errors import RoomplanError
 from roomplan.plan.times import CLOCK, LIKE_TIMECODE, TIMECODE, clock_seconds
 
@@ -62,17 +62,21 @@ _NUMBER = r"[-+\u2212]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
 _LATEST_S = 86_400  # a day, above any cue
 # A text that was meant as a moment → how it would have been one.
 _CLOCK_SLIPS = (
-    (re.compile(r"[0-9:]+,[0-9]+"), "with a point"),
     (re.compile(r"[0-9]+(?::[0-9]+){1,2}(?:\.[0-9]+)?"), "two digits from 00 to 59 after each colon"),
 )
 # A text that was meant as a number → how it would have been one.
 _SLIPS = (
     (re.compile(_NUMBER), "without quotes"),
-    (re.compile(r"[-+\u2212]?[0-9]+,[0-9]+"), "with a point"),
     (re.compile(r"[-+\u2212]?[0-9][0-9_]*(?:\.[0-9_]*)?"), "without underscores"),
     (re.compile(r"[\u2010-\u2015][0-9.]+.*"), "with a minus instead of a dash"),
     (re.compile(_NUMBER + r"\s*(?:dB|m?s|k?Hz|m|%|°|[A-Za-z]+)"), "without the unit"),
 )
+
+
+def _slip(text: str, slips: tuple[tuple[re.Pattern[str], str], ...]) -> str | None:
+    """Return how a text would have been what was probably meant."""
+    known = next((how for form, how in slips if form.fullmatch(text.strip())), None)
+    return decimal_comma(text) or known
 
 
 def refusal(what: str, remedy: str, *, kind: LiteralString = REFUSED) -> PydanticCustomError:
@@ -139,7 +143,7 @@ class Number(_Kind):
         if isinstance(value, str):
             if value in self.words or (self.pattern is not None and re.fullmatch(self.pattern, value)):
                 return value
-            slip = next((how for form, how in _SLIPS if form.fullmatch(value.strip())), None)
+            slip = _slip(value, _SLIPS)
             raise refusal(describe(value), self.remedy() + (f"; {slip}" if slip else ""))
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise refusal(describe(value), self.remedy())
@@ -185,8 +189,7 @@ class Moment(_Kind):
             if seconds is None:
                 if re.fullmatch(LIKE_TIMECODE, value.strip()):
                     return value
-                slips = (*_CLOCK_SLIPS, *_SLIPS)
-                slip = next((how for form, how in slips if form.fullmatch(value.strip())), None)
+                slip = _slip(value, (*_CLOCK_SLIPS, *_SLIPS))
                 raise refusal(describe(value), remedy + (f"; {slip}" if slip else ""))
             shown = value
         elif isinstance(value, bool) or not isinstance(value, int | float):

@@ -22,10 +22,11 @@ import numpy as np
 from roomplan.errors import RoomplanError
 from roomplan.mixing.hearing import silent_progress
 from roomplan.mixing.paths import response_matrices
+from roomplan.mixing.render import measure_session
 from roomplan.planning.levels import session_at
 from roomplan.planning.problem import build_problem, shift_moves, shifts_of
 from roomplan.planning.reach import search
-from roomplan.planning.record import Record, keeping, open_record
+from roomplan.planning.record import Record, hearing_targets, keeping, open_record
 from roomplan.planning.solver import (
     STEP_DB,
     Solution,
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
     from roomplan.mixing.cache import Cache
     from roomplan.mixing.hearing import Progress
     from roomplan.mixing.paths import ResponseMatrix
+    from roomplan.mixing.render import Rendering
     from roomplan.mixing.session import Session
     from roomplan.plan.targets import BalanceLimits, Target
     from roomplan.planning.levels import Levels
@@ -61,6 +63,7 @@ __all__ = [
     "LevelChange",
     "Outcome",
     "broken_promises",
+    "measure_with_targets",
     "solve_balance",
     "target_results",
 ]
@@ -356,6 +359,41 @@ def _kept(promise: TargetResult, result: TargetResult) -> bool:
     if promise.target.wish.relative:
         allowed *= promise.target.value
     return abs(promise.value - result.value) <= allowed
+
+
+def measure_with_targets(
+    session: Session, *, cache: Cache | None, workers: int = 2, progress: Progress = silent_progress
+) -> tuple[Rendering, tuple[TargetResult, ...]]:
+    """Figures of a session, and what it reaches of its targets, from one pass over the sound.
+
+    Parameters
+    ----------
+    session : Session
+    cache : Cache or None
+        As in `target_results`.
+    workers : int
+        Threads.
+    progress : Progress
+
+    Returns
+    -------
+    rendering : Rendering
+        As of `measure_session`; `recalled` only where the pass is an earlier one.
+    results : tuple of TargetResult
+    """
+    targets = session.plan.targets
+    if not targets:
+        return measure_session(session, workers=workers, progress=progress, cache=cache), ()
+    with keeping(cache) as kept:
+        # what the targets ask for beyond the plan is kept in the same pass, and left out of what is shown
+        found = measure_session(
+            hearing_targets(session, targets), workers=workers, progress=progress, cache=kept
+        )
+        asked = set(session.plan.margins)
+        rendering = replace(
+            found, session=session, margins=tuple(one for one in found.margins if one.margin in asked)
+        )
+        return rendering, target_results(session, targets, cache=kept, workers=workers, progress=progress)
 
 
 def target_results(

@@ -1,5 +1,9 @@
 from __future__ import annotations
 
+import pytest
+
+from roomplan.mixing import render
+
 
 def with_targets(session, *targets):
     plan = session / "plan.yaml"
@@ -46,3 +50,21 @@ def test_an_unknown_section_in_a_target_is_a_problem_at_its_line(run, session):
     assert "chior" in outcome.errors
     assert "choir" in outcome.errors
     assert "plan.yaml:" in outcome.errors
+
+
+@pytest.mark.parametrize("cached", [True, False])
+def test_check_hears_a_plan_with_targets_once_and_says_so(run, session, monkeypatch, cached):
+    plan = with_targets(session, "of: choir, over: low_strings, margin: 0, band: words")
+    passes = []
+    hear = render.hear
+    monkeypatch.setattr(render, "hear", lambda *given, **named: passes.append(1) or hear(*given, **named))
+    if not cached:
+        monkeypatch.setenv("ROOMPLAN_CACHE", "off")
+    outcome = run("check", plan)
+    assert len(passes) == 1
+    assert "answered from an earlier pass" not in outcome.output
+    assert "Margins, dB" not in outcome.output  # the plan itself asks for none
+    again = run("check", plan, "--json")
+    assert len(passes) == (1 if cached else 2)
+    assert again.json["answered_from"] == ("matrix" if cached else "sound")
+    assert again.json["margins"] == []

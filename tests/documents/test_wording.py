@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from roomplan.documents import describe, did_you_mean, quoted
 from roomplan.documents.suggest import Guesses
-from roomplan.documents.wording import listed, number
+from roomplan.documents.wording import decimal_comma, listed, number
 
 
 @pytest.mark.parametrize(
@@ -94,3 +94,15 @@ def test_a_value_is_described_by_what_it_is(value, said):
 def test_numbers_are_shown_as_a_person_writes_them():
     written = [number(value) for value in (48000, 48000.0, 0.1, 10**300, 1e-7)]
     assert written == ["48000", "48000", "0.1", "1e+300", "1e-07"]
+
+
+@pytest.mark.parametrize(
+    ("text", "meant"), [("-7,4", "-7.4"), ("1,5", "1.5"), (" 1:02,5 ", "1:02.5"), ("\u22127,4", "\u22127.4")]
+)
+def test_a_decimal_comma_is_answered_with_the_number_to_write(text, meant):
+    assert decimal_comma(text) == f"write {meant}, with a point"
+
+
+@pytest.mark.parametrize("text", ["1,234,5", "1.234,5", "7", "a,5", "1,", ",5", "", "1, 5"])
+def test_what_may_be_something_else_than_a_decimal_comma_is_not_explained(text):
+    assert decimal_comma(text) is None
