@@ -131,7 +131,7 @@ class StageProgress:
         if self._bar is None:
             print_errors(line)
         else:
-            self._bar.console.print(line, soft_wrap=True)
+            self._bar.console.print(printable(line), soft_wrap=True)
 
     def note(self, stage: str) -> None:
         """Say that a stage without steps has begun."""

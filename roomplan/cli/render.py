@@ -57,7 +57,19 @@ def render(
         typer.Option("--mute", metavar="SECTION", help="Mute this section. Repeatable.", show_default=False),
     ] = None,
     replace: Annotated[
-        bool, typer.Option("--replace", help="Replace files there that are not this plan's.")
+        bool,
+        typer.Option(
+            "--replace",
+            help="Replace files there that are not this plan's, or a finished delivery of this version.",
+        ),
+    ] = False,
+    bump: Annotated[
+        bool,
+        typer.Option(
+            "--bump",
+            help="Where a finished delivery of this version holds other samples, write the next version into "
+            "the plan and render that.",
+        ),
     ] = False,
     outside: Annotated[
         bool,
@@ -140,7 +152,7 @@ def render(
     """
     given = {
         "--output": output, "--only": only, "--mute": mute, "--replace": replace,
-        "--outside": outside, "--from": start, "--length": length, "--watch": watch,
+        "--bump": bump, "--outside": outside, "--from": start, "--length": length, "--watch": watch,
         "--against": against, "--csv": as_csv, "--jobs": jobs, "--bands": bands,
     }  # fmt: skip
     if check:
@@ -149,16 +161,19 @@ def render(
             raise typer.BadParameter("is for one report: name it alone", param_hint="--check")
         _check_report(plans[0], as_json=as_json, quiet=quiet)
         return
+    if bump and replace:
+        raise typer.BadParameter("does not go together with --replace", param_hint="--bump")
     options: dict[str, Any] = {
         "only": None if only is None else tuple(only),
         "mute": None if mute is None else tuple(mute),
         "start": start,
         "length": length,
         "replace": replace,
+        "bump": bump,
         "outside": outside,
     }
     if watch:
-        kept = ("--output", "--only", "--mute", "--replace", "--outside", "--from", "--length")
+        kept = ("--output", "--only", "--mute", "--replace", "--bump", "--outside", "--from", "--length")
         _refuse_others(given, "--watch", allowed=kept)
         if len(plans) > 1 or as_json:
             what = "is for one plan" if len(plans) > 1 else "has no document: leave --json out"
@@ -200,6 +215,7 @@ def render_plan(
     start: str | None = None,
     length: str | None = None,
     replace: bool = False,
+    bump: bool = False,
     outside: bool = False,
     against: Path | None = None,
     as_csv: Path | None = None,
@@ -225,6 +241,7 @@ def render_plan(
         start=start,
         length=length,
         replace=replace,
+        bump=bump,
         outside=outside,
         against=against,
     )
@@ -372,6 +389,7 @@ def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> N
     kept = KeptStretch(file_digest if cache is None else cache.file_digest)
     job = RenderJob(plan, output=output, **options)
     said: set[str] = set()
+    made: set[Path] = set()  # by this watch: what it made it may make again
 
     def render_once() -> tuple[Path, ...]:
         with StageProgress(quiet=quiet) as progress:
@@ -381,7 +399,8 @@ def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> N
                     progress.say(line)
                 said.add(line)
 
-            done = render_job(job, progress=progress, open_stream=kept.open, notice=say_once)
+            done = render_job(job, progress=progress, open_stream=kept.open, notice=say_once, remake=made)
+        made.update(done.rendering.fresh)
         show(*_revision(done), _written(done))
         return done.rendering.session.input_files
 

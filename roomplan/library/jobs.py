@@ -24,6 +24,7 @@ from roomplan.audio.staging import silent_notice
 from roomplan.errors import PlanError, ReportError, RoomplanError
 from roomplan.library.opening import open_loaded
 from roomplan.mixing.cache import Cache, file_digest
+from roomplan.mixing.earlier import DeliveredError
 from roomplan.mixing.hearing import silent_progress
 from roomplan.mixing.outputs import plan_targets
 from roomplan.mixing.outside import (
@@ -36,6 +37,7 @@ from roomplan.mixing.outside import (
 from roomplan.mixing.render import render_session
 from roomplan.mixing.stream import ComponentStream
 from roomplan.mixing.stretch import parse_length, parse_moment, stretch_of
+from roomplan.plan.bumping import bump_version, require_version_in_names
 from roomplan.plan.load import load_plan
 from roomplan.report_file import REPORT_NAME, read_report
 from roomplan.reports.comparison import differences_of_bus
@@ -45,7 +47,7 @@ from roomplan.reports.revision import comparable
 from roomplan.reports.summary import JobSummary
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
     from concurrent.futures import Executor, Future
     from pathlib import Path
 
@@ -97,6 +99,8 @@ class RenderJob:
         whole cue for a plan.
     replace : bool
         Whether what is not this plan's may be replaced.
+    bump : bool
+        Whether the plan gets its next version where a finished delivery of this one holds other samples.
     outside : bool
         Whether a report, or a plan in another user's folder, may write outside its own folder.
     against : Path or None
@@ -112,6 +116,7 @@ class RenderJob:
     start: str | None = None
     length: str | None = None
     replace: bool = False
+    bump: bool = False
     outside: bool = False
     against: Path | None = None
     workers: int = 2
@@ -217,6 +222,7 @@ def render_job(
     progress: Progress = silent_progress,
     open_stream: Callable[..., ComponentSource] = ComponentStream,
     notice: Callable[[str], None] = silent_notice,
+    remake: Collection[Path] = (),
 ) -> RenderedJob:
     """Render one plan into its folders, all or nothing.
 
@@ -228,8 +234,10 @@ def render_job(
     open_stream : callable
         As in `render_session`.
     notice : callable
-        Takes one line for the user: of deliveries outside the plan's folder, before any work, and as in
-        `render_session`.
+        Takes one line for the user: of deliveries outside the plan's folder, before any work, of a version
+        that was counted up, and as in `render_session`.
+    remake : collection of Path
+        As in `render_session`.
 
     Raises
     ------
@@ -237,6 +245,34 @@ def render_job(
         As `open_job`, `guard_job` and `render_session`; and when a render from a report would replace a
         render.
     """
+    while True:
+        try:
+            return _render_job(job, progress, open_stream, notice, remake)
+        except DeliveredError as error:
+            if not job.bump:
+                raise
+            job = _bumped(job, error, notice)
+
+
+def _bumped(job: RenderJob, delivered: DeliveredError, notice: Callable[[str], None]) -> RenderJob:
+    """The same job once its plan has the next version, compared with the delivery that stays."""
+    require_version_in_names(load_plan(job.plan), delivered.folders, in_own_folders=job.output is None)
+    before, after, kept = bump_version(job.plan)
+    folder = next(iter(delivered.folders.values()))
+    notice(
+        f"{job.plan}: version {before} → {after}, for {folder} holds {before} with other samples; "
+        f"the plan as it was: {kept}"
+    )
+    return job if job.against is not None else replace(job, against=folder)
+
+
+def _render_job(
+    job: RenderJob,
+    progress: Progress,
+    open_stream: Callable[..., ComponentSource],
+    notice: Callable[[str], None],
+    remake: Collection[Path],
+) -> RenderedJob:
     cache = Cache.open()
     loaded = load_plan(job.plan)
     guard_job(job, loaded, notice=notice)
@@ -258,6 +294,7 @@ def render_job(
         report=lambda found, target: to_text(render_document(found, target, reproduce=reproduce)),
         only=opened.options.only,
         replace=job.replace,
+        remake=remake,
         workers=job.workers,
         progress=progress,
         cache=cache,
@@ -309,11 +346,15 @@ def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], Non
     Raises
     ------
     RoomplanError
-        As `job_targets` and `guard_targets`.
+        As `job_targets` and `guard_targets`; the next version of a report is asked for.
     """
     if loaded.plan is None or loaded.problems:
         return
     kept = loaded.written.report if loaded.written is not None else None
+    if job.bump and kept is not None:
+        raise RoomplanError(
+            f"{job.plan}: is a report, and only a plan gets its next version", remedy="name the plan"
+        )
     stretch = job.start is not None or job.length is not None or _stretch_of_report(kept) is not None
     targets = job_targets(job, loaded.plan, stretch=stretch)
     if job.output is None:

@@ -180,7 +180,8 @@ def render(
         Names of buses: only these are written. Without it, those of the deliveries; of a plan from a report,
         those that it has.
     replace : bool
-        Whether another plan's files may be replaced, and a render by one from a report.
+        Whether another plan's files may be replaced, a finished delivery of this version that holds other
+        samples, and a render by one from a report.
     outside : bool
         Whether a plan from a report, or one in another user's folder, may write outside its own folder. A
         plan of yours may, and a warning says so. Of no account where `folder` is given.

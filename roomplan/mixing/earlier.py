@@ -21,18 +21,34 @@ from typing import TYPE_CHECKING, Any
 
 from roomplan.audio.names import is_inner_path
 from roomplan.errors import ReportError, RoomplanError
+from roomplan.plan.templates import fields_of
 from roomplan.report_file import REPORT_NAME, read_report
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Collection, Mapping, Sequence
 
+    from roomplan.mixing.hearing import Output
+    from roomplan.mixing.outputs import Target
     from roomplan.mixing.session import Session
 
-__all__ = ["LEFT_OVER", "EarlierStem", "LeftOver", "earlier_stems", "examine_folder", "plan_digest"]
+__all__ = [
+    "LEFT_OVER",
+    "DeliveredError",
+    "EarlierStem",
+    "Finished",
+    "LeftOver",
+    "earlier_stems",
+    "examine_folder",
+    "finished_delivery",
+    "plan_digest",
+    "refuse_other_samples",
+]
 
 LEFT_OVER = "left_over"
 """Folder inside a delivery to which files go that the plan wrote earlier and writes no more."""
 
+_MOST_NAMED = 3
+_LENGTHS_DIFFER_S = 0.005
 _REMEDY = "choose another folder, or give `--replace`"
 
 
@@ -80,6 +96,31 @@ class _Earlier:
     stretch: bool
     files: dict[str, LeftOver]
     stems: dict[str, EarlierStem]
+
+
+class DeliveredError(RoomplanError):
+    """A finished delivery of this version holds other samples; `folders` has the place of each by name."""
+
+    def __init__(self, what: str, *, remedy: str, folders: Mapping[str, Path]) -> None:
+        super().__init__(what, remedy=remedy)
+        self.folders = folders
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """What stands in a folder of a delivery of the plan's version.
+
+    Attributes
+    ----------
+    folder : Path
+    duration_s : float or None
+    digests : dict
+        File that is to be written again → SHA-256 of the samples it holds.
+    """
+
+    folder: Path
+    duration_s: float | None
+    digests: dict[str, str]
 
 
 def plan_digest(session: Session) -> str | None:
@@ -174,6 +215,93 @@ def examine_folder(
         return ()
     moves = complete and earlier.version == session.plan.version
     return tuple(_left_over(folder, files, earlier, moves=moves))
+
+
+def finished_delivery(
+    session: Session, target: Target, files: Collection[str], *, digest: str | None
+) -> Finished | None:
+    """Find what stands of a delivery of the plan's version where a target goes.
+
+    Parameters
+    ----------
+    session : Session
+    target : Target
+    files : collection of str
+        What is going to be written there.
+    digest : str or None
+        From `plan_digest`.
+
+    Returns
+    -------
+    Finished or None
+        None for a plan without a version, and for a stretch: neither is anything finished.
+
+    Notes
+    -----
+    Where the names of files carry the version, those of an earlier one may stand in the folder of a later
+    one: the later report lists them, and they are as finished as before.
+    """
+    plan, earlier = session.plan, _read_report(target.folder / REPORT_NAME)
+    if plan.version is None or session.stretch is not None or earlier is None or earlier.stretch:
+        return None
+    in_names = "version" in fields_of(target.delivery.file_name or "")
+    if not _is_same(earlier, session, digest) or not (in_names or earlier.version == plan.version):
+        return None
+    wanted = set(files)
+    digests = {
+        file: entry.digest
+        for file, entry in earlier.files.items()
+        if entry.digest is not None and file in wanted and (target.folder / file).is_file()
+    }
+    length = earlier.duration_s if earlier.version == plan.version else None
+    return Finished(target.folder, length, digests) if digests else None
+
+
+def refuse_other_samples(
+    session: Session,
+    finished: Mapping[str, Finished],
+    outputs: Mapping[str, Sequence[Output]],
+    *,
+    duration_s: float,
+) -> None:
+    """Refuse to replace files of a finished delivery by other samples.
+
+    Parameters
+    ----------
+    session : Session
+    finished : mapping
+        Delivery → what stands where it goes.
+    outputs : mapping
+        Bus → the files that would replace it.
+    duration_s : float
+        Length of the render.
+
+    Raises
+    ------
+    DeliveredError
+        Names the version, the files and, where they differ, both lengths.
+    """
+    differing: dict[str, list[str]] = {}
+    for group in outputs.values():
+        for output in group:
+            there = finished.get(output.delivery)
+            before = there.digests.get(output.file) if there is not None else None
+            if before is not None and before != output.digest:
+                differing.setdefault(output.delivery, []).append(output.file)
+    if not differing:
+        return
+    first = finished[next(iter(differing))]
+    files = [file for group in differing.values() for file in group]
+    more = f" and {len(files) - _MOST_NAMED} more" if len(files) > _MOST_NAMED else ""
+    lengths = ""
+    if first.duration_s is not None and abs(first.duration_s - duration_s) > _LENGTHS_DIFFER_S:
+        lengths = f" ({first.duration_s:.2f} s, now {duration_s:.2f} s)"
+    raise DeliveredError(
+        f"{first.folder}: holds version {session.plan.version}, finished, with other samples in "
+        f"{', '.join(files[:_MOST_NAMED])}{more}{lengths}",
+        remedy="give `--replace`, or raise `version` in the plan, which `--bump` does",
+        folders={name: finished[name].folder for name in differing},
+    )
 
 
 def _left_over(folder: Path, files: Collection[str], earlier: _Earlier, *, moves: bool) -> list[LeftOver]:

@@ -10,7 +10,8 @@ complete: each folder is filled as a whole, and deliveries in one folder togethe
 from __future__ import annotations
 
 from contextlib import ExitStack, nullcontext
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from dataclasses import replace as replaced
 from typing import TYPE_CHECKING
 
 from roomplan.audio.staging import StagedFolder, silent_notice
@@ -21,7 +22,15 @@ from roomplan.loudness.cross_powers import CrossPowerWriter
 from roomplan.loudness.meter import loudness_of_hops
 from roomplan.mixing.advice import passage_advice, plan_advice, signal_advice
 from roomplan.mixing.buses import Bus, Component, Family, build_buses, build_components, build_families
-from roomplan.mixing.earlier import LEFT_OVER, LeftOver, earlier_stems, examine_folder, plan_digest
+from roomplan.mixing.earlier import (
+    LEFT_OVER,
+    LeftOver,
+    earlier_stems,
+    examine_folder,
+    finished_delivery,
+    plan_digest,
+    refuse_other_samples,
+)
 from roomplan.mixing.figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
 from roomplan.mixing.finishing import decibels, finish_files, foreseen_clipping, judge_levels, time_advice
 from roomplan.mixing.hearing import (
@@ -55,7 +64,7 @@ from roomplan.mixing.stream import ComponentStream
 from roomplan.report_file import REPORT_NAME
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
     from pathlib import Path
 
     import numpy as np
@@ -102,6 +111,7 @@ class Rendering:
     earlier render of the plan wrote and this one did not; `plan_sha256` digests the plan's files as they
     were at the start. `stems` holds what is in the files of the stems; of a stretch nothing.
     `refused` is, of a measurement, what a render of the plan's deliveries would not be made for.
+    `fresh` has the folders in which no finished delivery of this version had stood.
     """
 
     session: Session
@@ -121,6 +131,7 @@ class Rendering:
     plan_sha256: str | None = None
     stems: tuple[SurveyedFile, ...] = ()
     refused: tuple[Problem, ...] = ()
+    fresh: tuple[Path, ...] = ()
 
     def bus(self, name: str) -> BusFigures:
         """Look a bus up by name."""
@@ -162,6 +173,7 @@ def render_session(
     report: Callable[[Rendering, Target | None], str],
     only: Sequence[str] = (),
     replace: bool = False,
+    remake: Collection[Path] = (),
     workers: int = 2,
     progress: Progress = silent_progress,
     cache: Cache | None = None,
@@ -182,7 +194,9 @@ def render_session(
         Names of buses; when given, only these are written, by the deliveries that write them anyway. A bus
         that none of them writes goes to the first. A delivery that is left without a file is left alone.
     replace : bool
-        Whether another plan's files, or the user's own, may be replaced.
+        Whether another plan's files, the user's own, or a finished delivery of this version may be replaced.
+    remake : collection of Path
+        Folders whose finished delivery is work in progress, and may be replaced all the same.
     workers, progress
         Threads, and who is told how far the work is.
     cache : Cache, optional
@@ -195,10 +209,10 @@ def render_session(
     Raises
     ------
     RoomplanError
-        A bus would clip in an integer format, an output would overwrite an input or what is not this plan's,
-        two deliveries share a file, a disk is full. Earlier files are untouched; where deliveries have
-        folders of their own and a later one cannot be moved into place, those before it stay, and the error
-        names them.
+        A bus would clip in an integer format, an output would overwrite an input, what is not this plan's or
+        (`DeliveredError`) other samples of a finished delivery of this version, two deliveries share a file,
+        a disk is full. Earlier files are untouched; where deliveries have folders of their own and a later
+        one cannot be moved into place, those before it stay, and the error names them.
 
     Notes
     -----
@@ -234,9 +248,25 @@ def render_session(
                 planned[bus] = planned.get(bus, ()) + tuple(
                     _planned(session, target, stage, path) for path in paths
                 )
+        finished = {
+            target.name: finished_delivery(session, target, _paths(files[target.name]), digest=digest)
+            for target in targets
+        }
+        kept = {
+            name: one
+            for name, one in finished.items()
+            if one is not None and not replace and one.folder not in remake
+        }
+
+        def approve(heard: Heard) -> None:
+            refuse_other_samples(session, kept, heard.outputs, duration_s=heard.frames / session.sample_rate)
+
         destination = Destination(planned, session.start_s is not None)
-        result = run.run(destination, tuple(targets))
+        result = run.run(destination, tuple(targets), approve)
         result = _with_left_overs(result, left_over, digest)
+        result = replaced(
+            result, fresh=tuple(target.folder for target in targets if finished[target.name] is None)
+        )
         for target in targets:
             stages[target.root].write_text(target.prefix + REPORT_NAME, report(result, target))
             if target.within is not None and target is targets[-1]:
@@ -320,7 +350,7 @@ def _with_left_overs(
                 f"moved to {LEFT_OVER}/ in the delivery's folder: no bus of the plan writes there now",
             )
         )
-    return replace(result, left_over=left_over, plan_sha256=digest, warnings=tuple(warnings))
+    return replaced(result, left_over=left_over, plan_sha256=digest, warnings=tuple(warnings))
 
 
 def _commit(stages: Mapping[Path, StagedFolder], targets: Sequence[Target], progress: Progress) -> None:
@@ -363,7 +393,13 @@ class _Run:
         self.buses = build_buses(session, self.components)
         self.families = build_families(session, self.buses)
 
-    def run(self, destination: Destination | None, targets: tuple[Target, ...]) -> Rendering:
+    def run(
+        self,
+        destination: Destination | None,
+        targets: tuple[Target, ...],
+        approve: Callable[[Heard], None] = lambda _heard: None,
+    ) -> Rendering:
+        """Hear the session and make its figures; `approve` raises when the files are not to be had."""
         session = self.session
         stems = self._survey()
         self.progress("preparing responses", 0, 1)
@@ -380,6 +416,7 @@ class _Run:
             warnings += advice
         else:
             warnings += judge_levels(session, heard.levels, heard.outputs, several=len(targets) > 1)
+            approve(heard)
             warnings += time_advice(session, targets)
             families = tuple(f for f in self.families if any(_complete_in(t, f, heard) for t in targets))
         buses, sends = self._figures(heard.powers, matrices, heard.levels)
