@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from roomplan.mixing.render import Rendering
+    from roomplan.mixing.session import Session
+    from roomplan.planning.verifying import TargetResult
     from roomplan.reports.comparison import Compared, ComparedCue
 
 __all__ = ["register"]
@@ -38,12 +40,44 @@ def compare(
     passages: Annotated[
         bool, typer.Option("--passages", help="Add the loudness of every passage of the plans.")
     ] = False,
+    changed: Annotated[
+        bool,
+        typer.Option(
+            "--changed/--all", help="Show only the buses that move, or every bus.", show_default=False
+        ),
+    ] = True,
+    start: Annotated[
+        str | None,
+        typer.Option(
+            "--from",
+            metavar="MOMENT",
+            help="Compare only a stretch, from here on: seconds, 1:10 or timecode. Earlier tails are in it.",
+            show_default=False,
+        ),
+    ] = None,
+    length: Annotated[
+        str | None,
+        typer.Option(
+            "--length", metavar="S", help="How long the stretch is: seconds or 1:30.", show_default=False
+        ),
+    ] = None,
+    every: Annotated[
+        float | None,
+        typer.Option(
+            "--every",
+            metavar="SECONDS",
+            min=0.4,
+            max=3600.0,
+            help="Add the loudness over time of one bus (--bus, else the mix), in steps of this length.",
+            show_default=False,
+        ),
+    ] = None,
     bus: Annotated[
         list[str] | None,
         typer.Option(
             "--bus",
             metavar="BUS",
-            help="Bus to write or to draw; repeatable, the first is drawn. [default: mix]",
+            help="Bus to write, to draw or to follow; repeatable, the first is drawn. [default: mix]",
             show_default=False,
         ),
     ] = None,
@@ -84,7 +118,8 @@ def compare(
     """Compare plans or rendered folders: what they say differently, and what one would hear of it.
 
     Loudness, range, true peak, wet-to-dry, decay, clarity and tail of every bus, with the differences to the
-    first plan in LU, dB and just-noticeable steps; margins and passages where the plans ask for them. A plan
+    first plan in LU, dB and just-noticeable steps; margins, passages and targets where the plans ask for
+    them. The table has the buses that move, as far as it is printed; --all shows every one. A plan
     that differs only in levels, mutes or alternates from one that was heard before is answered at once,
     without its peaks. A rendered folder compares from its report; folders that hold the renders of many
     cues are compared cue by cue, by the names of the folders in them, in one table.
@@ -96,6 +131,8 @@ def compare(
 
     Example: roomplan compare intimate.yaml spacious.yaml --write-to listen --matched
 
+    Example: roomplan compare intimate.yaml spacious.yaml --from 1:10 --length 20 --every 5
+
     Example: roomplan compare reel_v1 reel_v2 --csv reel.csv
     """
     if len(plans) < 2:
@@ -105,12 +142,18 @@ def compare(
     from roomplan.cli.opening import require_plans
 
     require_plans([path for path in plans if not path.is_dir()])
-    from roomplan.reports import compare_tables, comparison, documents
+    from roomplan.reports import balance_tables, compare_tables, comparison, documents
     from roomplan.reports.tables import note
 
     labels = comparison.labels_of(plans)
     chosen = bus or ["mix"]
     cues = _cues(plans, labels)
+    sounding = {"--from": start, "--length": length, "--every": every}
+    for path in plans:
+        for option, given in sounding.items():
+            if given is not None and (path.is_dir() or _is_report(path)):
+                what = f"needs the sound: name plans, {path} has figures only"
+                raise typer.BadParameter(what, param_hint=option)
     if cues:
         for option, given in (("--write-to", write), ("--plot", plot)):
             if given is not None:
@@ -124,9 +167,11 @@ def compare(
         show(compare_tables.summary_table(cues, chosen[0]), *_lacking(cues, labels), note(LEVELS))
         return
     with StageProgress(quiet=quiet) as progress:
-        compared, renderings = _open_all(plans, labels, progress)
+        compared, renderings, results = _open_all(plans, labels, start, length, progress)
         for name in chosen if write is not None or plot is not None or bus is not None else ():
             _require_bus(name, compared)
+        if every is not None:
+            _add_courses(compared, renderings, chosen[0], every)
         written = []
         if write is not None:
             written = _write(write, chosen, plans, compared, renderings, matched=matched, progress=progress)
@@ -142,12 +187,21 @@ def compare(
     if len(compared) > 2:
         show(compare_tables.summary_table(one_cue, chosen[0]))
     for other in compared[1:]:
-        show(compare_tables.comparison_table(compared[0], other))
-    tables = [compare_tables.margin_table(compared)]
+        moved, still = compare_tables.moved_buses(compared[0], other)
+        if moved or not changed:
+            show(compare_tables.comparison_table(compared[0], other, buses=moved if changed else None))
+        if changed and still:
+            show(_unmoved(other.label, len(moved), still))
+    tables = [
+        compare_tables.course_table(compared),
+        compare_tables.margin_table(compared),
+        balance_tables.targets_of_plans(results),
+    ]
     if passages:
         tables.append(compare_tables.passage_table(compared))
     show(*(table for table in tables if table is not None))
-    show(*written, note(LEVELS))
+    asked = [result.target for found in results.values() for result in found]
+    show(*balance_tables.speech_lines(asked), *written, note(LEVELS))
 
 
 def _cues(plans: Sequence[Path], labels: Sequence[str]) -> list[ComparedCue]:
@@ -204,15 +258,65 @@ def _write_csv(target: Path, text: str) -> None:
     write_table_file(target, text)
 
 
+def _unmoved(label: str, moved: int, still: int) -> str:
+    """How many rows the table leaves out."""
+    if moved == 0:
+        return f"{label}: none of {still} buses moves; --all shows them"
+    return f"{label}: {still} of {still + moved} buses do not move; --all shows them"
+
+
+def _add_courses(
+    compared: Sequence[Compared], renderings: Mapping[str, Rendering], bus: str, every_s: float
+) -> None:
+    """Put the loudness over time of a bus into the document of every plan."""
+    from roomplan.mixing.course import course_of_hops
+    from roomplan.reports.documents import rounded
+
+    for one in compared:
+        rendering = renderings[one.label]
+        session = rendering.session
+        start_s = 0.0 if session.stretch is None else session.stretch.start_frame / session.sample_rate
+        sums, rate = rendering.hop_sums[bus], session.sample_rate
+        steps = course_of_hops(sums, every_s=every_s, sample_rate=rate, start_s=start_s)
+        one.document["course"] = {
+            "bus": bus,
+            "every_s": every_s,
+            "steps": [
+                {
+                    "from_s": round(step.start_s, 4),
+                    "to_s": round(step.end_s, 4),
+                    "integrated_lufs": rounded(step.integrated_lufs, 3),
+                }
+                for step in steps
+            ],
+        }
+
+
+def _excerpt(session: Session, start: str | None, length: str | None) -> Session:
+    """The session, or the part of it that is compared."""
+    from roomplan.mixing.stretch import parse_length, parse_moment, stretch_of
+
+    if start is None and length is None:
+        return session
+    begin = 0 if start is None else parse_moment(start, session)
+    return stretch_of(session, begin, None if length is None else parse_length(length))
+
+
 def _open_all(
-    plans: list[Path], labels: list[str], progress: StageProgress
-) -> tuple[list[Compared], dict[str, Rendering]]:
-    """Every plan measured and every folder's report read; all problems of all plans come at once."""
+    plans: list[Path], labels: list[str], start: str | None, length: str | None, progress: StageProgress
+) -> tuple[list[Compared], dict[str, Rendering], dict[str, tuple[TargetResult, ...]]]:
+    """Every plan measured and every folder's report read; all problems of all plans come at once.
+
+    Targets are those of a whole cue: of a stretch none is judged.
+    """
     from roomplan.cli.opening import plan_problems
     from roomplan.library.comparing import asking_alike
     from roomplan.mixing.cache import Cache
     from roomplan.mixing.render import measure_session
+    from roomplan.planning.balance import target_results
+    from roomplan.planning.record import hearing_targets
     from roomplan.report_file import read_report
+    from roomplan.reports.balance_tables import result_entries
     from roomplan.reports.comparison import Compared
     from roomplan.reports.documents import session_part, sound_part
 
@@ -227,21 +331,28 @@ def _open_all(
     sessions = dict(
         zip(opened, asking_alike([one for one, _found in opened.values() if one is not None]), strict=True)
     )
-    compared, renderings = [], {}
+    compared, renderings, results = [], {}, {}
     for label, path in zip(labels, plans, strict=True):
         if path in reports:
             compared.append(Compared(label, reports[path], "report"))
             continue
-        session = sessions[path]
-        rendering = measure_session(
-            session,
-            progress=lambda stage, done, total, label=label: progress(f"{label}: {stage}", done, total),
-            cache=cache,
-        )
+        session = _excerpt(sessions[path], start, length)
+
+        def told(stage: str, done: int, total: int, label: str = label) -> None:
+            progress(f"{label}: {stage}", done, total)
+
+        targets = session.plan.targets if session.stretch is None else ()
+        asking = hearing_targets(session, targets)
+        rendering = measure_session(asking, progress=told, cache=cache)
+        if asking is not session:  # that pass has kept what the targets ask for
+            rendering = measure_session(session, progress=told, cache=cache)
         renderings[label] = rendering
         document = session_part(rendering) | sound_part(rendering)
+        if targets:
+            results[label] = target_results(session, targets, cache=cache, progress=told)
+            document["targets"] = result_entries(results[label])
         compared.append(Compared(label, document, document["answered_from"]))
-    return compared, renderings
+    return compared, renderings, results
 
 
 def _is_report(path: Path) -> bool:

@@ -91,7 +91,7 @@ class Comparison:
         }
 
     def document(self) -> Document:
-        """Everything as plain values: what `roomplan compare --passages --json` prints."""
+        """Everything as plain values: what `roomplan compare --passages --json` prints, without targets."""
         return compare_document(self.compared, passages=True)
 
     def __repr__(self) -> str:

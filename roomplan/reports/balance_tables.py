@@ -19,7 +19,7 @@ from roomplan.reports.documents import Document, problem_entry, rounded
 from roomplan.reports.tables import DASH, figure, level, note, plain_table
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from rich.table import Table
 
@@ -41,6 +41,7 @@ __all__ = [
     "result_table",
     "shared_lines",
     "speech_lines",
+    "targets_of_plans",
 ]
 
 BALANCE_SCHEMA = "roomplan.balance/1"
@@ -131,6 +132,28 @@ def result_table(results: Sequence[TargetResult]) -> Table:
 def speech_lines(targets: Iterable[Target]) -> list[Text]:
     """What a speech index is not for, where one is shown."""
     return [note(MUSIC_ONLY)] if any(target.kind == "least_sti" for target in targets) else []
+
+
+def targets_of_plans(results: Mapping[str, Sequence[TargetResult]]) -> Table | None:
+    """Targets down, plans across: what each plan reaches of its own; None where no plan has a target."""
+    rows: dict[tuple[str, str], dict[str, TargetResult]] = {}
+    for label, found in results.items():
+        for result in found:
+            rows.setdefault((described(result.target), _wanted(result.target)), {})[label] = result
+    if not rows:
+        return None
+    table = plain_table("Targets", "met: within its tolerance · a dash: the plan has no such target")
+    table.add_column("target")
+    table.add_column("wanted", justify="right")
+    for label in results:
+        table.add_column(label, justify="right", no_wrap=True)
+    for (words, wanted), found in rows.items():
+        cells = [
+            DASH if one is None else f"{_shown(one.target, one.value)} {_verdict(one)}"
+            for one in (found.get(label) for label in results)
+        ]
+        table.add_row(words, wanted, *cells)
+    return table
 
 
 def result_lines(results: Sequence[TargetResult]) -> list[Text]:

@@ -17,13 +17,21 @@ from roomplan.reports.comparison import differences_of_bus, plan_changes
 from roomplan.reports.tables import DASH, figure, level, plain_table
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from rich.table import Table
 
     from roomplan.reports.comparison import Compared, ComparedCue
 
-__all__ = ["change_lines", "comparison_table", "margin_table", "passage_table", "summary_table"]
+__all__ = [
+    "change_lines",
+    "comparison_table",
+    "course_table",
+    "margin_table",
+    "moved_buses",
+    "passage_table",
+    "summary_table",
+]
 
 _ANSWERED = {
     "sound": "heard just now",
@@ -43,8 +51,11 @@ def change_lines(compared: Sequence[Compared]) -> list[Text]:
     return lines
 
 
-def comparison_table(first: Compared, other: Compared) -> Table:
-    """Buses down: loudness of the first plan, and what the other adds to it."""
+def comparison_table(first: Compared, other: Compared, *, buses: Collection[str] | None = None) -> Table:
+    """Buses down, the mix first: loudness of the first plan, and what the other adds to it.
+
+    With `buses`, only these, such as those of `moved_buses`.
+    """
     table = plain_table(
         f"{other.label} against {first.label}",
         "LUFS: of the first plan; then what the second adds: LU, dB, s · in brackets just-noticeable steps "
@@ -58,9 +69,11 @@ def comparison_table(first: Compared, other: Compared) -> Table:
     ours = {bus["name"]: bus for bus in first.document["buses"]}
     names = [bus["name"] for bus in other.document["buses"] if bus["name"] in ours]
     theirs = {bus["name"]: bus for bus in other.document["buses"]}
-    for number, name in enumerate(_ordered(names)):
-        found = differences_of_bus(ours[name], theirs[name])
-        following = _ordered(names)[number + 1 : number + 2]
+    differences = {name: differences_of_bus(ours[name], theirs[name]) for name in _ordered(names)}
+    shown = [name for name in differences if buses is None or name in buses]
+    for number, name in enumerate(shown):
+        found = differences[name]
+        following = shown[number + 1 : number + 2]
         table.add_row(
             name,
             level(ours[name]["loudness"]["integrated_lufs"]),
@@ -72,9 +85,75 @@ def comparison_table(first: Compared, other: Compared) -> Table:
             _with_steps(found["edt_s"], found["edt_steps"], 2),
             _with_steps(found["c80_db"], found["c80_steps"], 1),
             level(found["tail_to_minus_40_s"], 2),
-            end_section=bool(following) and _is_wet(name) and not _is_wet(following[0]),
+            end_section=bool(following) and _rank(name) != _rank(following[0]),
         )
     return table
+
+
+# Figures of the table and half a step of their last digit: a difference of less is printed as 0.
+_PRINTED = {
+    "integrated_lu": 0.05,
+    "short_term_max_lu": 0.05,
+    "range_lu": 0.05,
+    "wet_to_dry_db": 0.05,
+    "true_peak_db": 0.05,
+    "edt_s": 0.005,
+    "c80_db": 0.05,
+    "tail_to_minus_40_s": 0.005,
+}
+
+
+def moved_buses(first: Compared, other: Compared) -> tuple[list[str], int]:
+    """Buses of both of which a figure of the table moves as it is printed, and how many do not move."""
+    ours = {bus["name"]: bus for bus in first.document["buses"]}
+    moved, still = [], 0
+    for bus in other.document["buses"]:
+        if bus["name"] in ours:
+            found = differences_of_bus(ours[bus["name"]], bus)
+            if any(abs(found[key] or 0.0) >= least for key, least in _PRINTED.items()):
+                moved.append(bus["name"])
+            else:
+                still += 1
+    return moved, still
+
+
+def course_table(compared: Sequence[Compared]) -> Table | None:
+    """Loudness of one bus over time, steps down and plans across; None where it was not asked for."""
+    rows: dict[tuple[float, float], list[float | None]] = {}
+    for column, one in enumerate(compared):
+        for step in one.document.get("course", {}).get("steps", []):
+            key = (step["from_s"], step["to_s"])
+            rows.setdefault(key, [None] * len(compared))[column] = step["integrated_lufs"]
+    if not rows:
+        return None
+    bus = compared[0].document["course"]["bus"]
+    table = plain_table(f"{bus}: loudness over time, LUFS, and the difference to the first plan, LU")
+    for heading in ("from", "to"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for one in compared:
+        table.add_column(one.label, justify="right", no_wrap=True)
+    for (start_s, end_s), values in sorted(rows.items()):
+        table.add_row(_clock(start_s), _clock(end_s), *_with_differences(values))
+    return table
+
+
+def _clock(seconds: float) -> str:
+    """Minutes and seconds, with hundredths where there are any."""
+    hundredths = round(100.0 * seconds)
+    minutes, rest = divmod(hundredths, 6000)
+    text = f"{minutes}:{rest // 100:02}"
+    return text if rest % 100 == 0 else f"{text}.{rest % 100:02}"
+
+
+def _with_differences(values: Sequence[float | None]) -> list[str]:
+    """Figures of one row, each but the first with its difference to the first."""
+    cells = []
+    for column, value in enumerate(values):
+        text = level(value)
+        if column and value is not None and values[0] is not None:
+            text += f" ({level(value - values[0])})"
+        cells.append(text)
+    return cells
 
 
 def summary_table(cues: Sequence[ComparedCue], bus: str) -> Table:
@@ -152,9 +231,13 @@ def _is_wet(name: str) -> bool:
     return name == "wet" or name.endswith(":wet") or name.startswith("room:")
 
 
+def _rank(name: str) -> int:
+    return 0 if name == "mix" else 1 if _is_wet(name) else 2
+
+
 def _ordered(names: Sequence[str]) -> list[str]:
-    """The wet buses first: they are what a comparison of rooms is about."""
-    return [name for name in names if _is_wet(name)] + [name for name in names if not _is_wet(name)]
+    """The mix first, then the wet buses: they are what a comparison of rooms is about."""
+    return sorted(names, key=_rank)
 
 
 def margin_table(compared: Sequence[Compared]) -> Table | None:
@@ -204,11 +287,5 @@ def passage_table(compared: Sequence[Compared]) -> Table | None:
     for one in compared:
         table.add_column(one.label, justify="right", no_wrap=True)
     for (passage, bus), values in rows.items():
-        cells = []
-        for column, value in enumerate(values):
-            text = level(value)
-            if column and value is not None and values[0] is not None:
-                text += f" ({level(value - values[0])})"
-            cells.append(text)
-        table.add_row(passage, bus, *cells)
+        table.add_row(passage, bus, *_with_differences(values))
     return table

@@ -265,7 +265,8 @@ def _at(bus: Mapping[str, Any], path: tuple[str, ...]) -> Any:
 def compare_document(compared: Sequence[Compared], *, passages: bool) -> Document:
     """Several plans (`roomplan.compare/1`): their buses and margins, and the differences to the first.
 
-    `passages` adds the loudness of every bus within every passage.
+    `passages` adds the loudness of every bus within every passage. The stretch that was heard, targets and
+    the course of loudness are there where a document has them.
     """
     first = compared[0].document
     buses = _by_name(first["buses"])
@@ -282,6 +283,7 @@ def compare_document(compared: Sequence[Compared], *, passages: bool) -> Documen
         }
         if passages:
             entry["passages"] = document.get("passages", [])
+        entry |= {key: document[key] for key in ("stretch", "targets", "course") if document.get(key)}
         plans.append(entry)
     return {
         "schema": COMPARE_SCHEMA,

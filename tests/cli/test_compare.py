@@ -153,3 +153,80 @@ def test_plans_of_one_name_are_told_apart_by_their_folders(run, plans, session):
     (session / "reel_2/plan.yaml").write_text("extends: ../plan.yaml\n", encoding="utf-8")
     document = run("compare", plans[0], session / "reel_2/plan.yaml", "--json").json
     assert [plan["plan"] for plan in document["plans"]] == [f"{session.name}/plan", "reel_2/plan"]
+
+
+def rows_of(output, title):
+    """First cell of each row of the table with this title."""
+    lines = output.split(title, 1)[1].split("LUFS: of the first plan")[0].splitlines()
+    return [line.split()[0] for line in lines[4:] if line.strip() and "─" not in line]
+
+
+def test_the_table_has_the_mix_first_and_leaves_out_what_does_not_move(run, plans, session):
+    (session / "choir.yaml").write_text(
+        "extends: plan.yaml\nsections: {choir: {level: 2}}\n", encoding="utf-8"
+    )
+    moved = run("compare", plans[0], session / "choir.yaml").output
+    rows = rows_of(moved, "choir against plan")
+    assert rows[0] == "mix"
+    assert "section:choir" in rows
+    assert not [row for row in rows if row.startswith("section:low_strings")]
+    every = rows_of(run("compare", plans[0], session / "choir.yaml", "--all").output, "choir against plan")
+    assert every[0] == "mix"
+    still = len(every) - len(rows)
+    assert still > 0
+    assert f"choir: {still} of {len(every)} buses do not move; --all shows them" in moved
+
+
+def test_a_plan_that_moves_nothing_has_a_line_and_no_table(run, plans, session):
+    (session / "same.yaml").write_text("extends: plan.yaml\ntitle: Same\n", encoding="utf-8")
+    outcome = run("compare", plans[0], session / "same.yaml")
+    assert "buses moves; --all shows them" in outcome.output
+    assert "same against plan" not in outcome.output
+
+
+def test_an_excerpt_is_compared_with_its_own_figures(run, plans):
+    whole = run("compare", *plans[:2], "--json").json
+    part = run("compare", *plans[:2], "--from", "0.5", "--length", "0.5", "--json").json
+    for plan in part["plans"]:
+        assert plan["stretch"]["from_s"] == 0.5
+        assert plan["stretch"]["length_s"] == 0.5
+    assert part["plans"][0]["buses"][0]["loudness"] != whole["plans"][0]["buses"][0]["loudness"]
+    assert "stretch" not in whole["plans"][0]
+
+
+def test_loudness_over_time_comes_in_steps_that_the_document_has_too(run, plans):
+    outcome = run("compare", *plans[:2], "--every", "0.5", "--bus", "section:choir")
+    assert "section:choir: loudness over time" in outcome.output
+    first, other = (
+        plan["course"]
+        for plan in run("compare", *plans[:2], "--every", "0.5", "--bus", "section:choir", "--json").json[
+            "plans"
+        ]
+    )
+    assert (first["bus"], first["every_s"]) == ("section:choir", 0.5)
+    assert [step["from_s"] for step in first["steps"][:3]] == [0.0, 0.5, 1.0]
+    assert all(step["to_s"] > step["from_s"] for step in first["steps"])
+    moved = other["steps"][0]["integrated_lufs"] - first["steps"][0]["integrated_lufs"]
+    assert 1.5 < moved < 5.5  # the section is 2 dB up, and its room another 3
+
+
+@pytest.mark.parametrize("option", [("--from", "0.5"), ("--length", "1"), ("--every", "1")])
+def test_figures_without_sound_cannot_be_cut_or_followed(run, plans, session, option):
+    run("render", plans[0], "--output", session / "v1", "--quiet")
+    outcome = run("compare", session / "v1", plans[1], *option)
+    assert outcome.status == 2
+    assert "needs the sound" in " ".join(outcome.errors.split())
+
+
+def test_targets_of_each_plan_are_met_or_missed_side_by_side(run, plans, session):
+    (session / "asking.yaml").write_text(
+        "extends: plan.yaml\ntargets: [{of: choir, least_c80: -20}, {of: choir, wet_to_dry: 40}]\n",
+        encoding="utf-8",
+    )
+    outcome = run("compare", plans[0], session / "asking.yaml")
+    assert "choir C80" in outcome.output
+    assert " met" in outcome.output
+    assert "missed by" in outcome.output
+    document = run("compare", plans[0], session / "asking.yaml", "--json").json
+    assert "targets" not in document["plans"][0]
+    assert [target["met"] for target in document["plans"][1]["targets"]] == [True, False]
