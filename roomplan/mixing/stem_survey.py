@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import astuple, dataclass, fields
 from typing import TYPE_CHECKING
 
@@ -123,20 +124,19 @@ def survey_stems(
     tuple of SurveyedFile
         In the order of the plan; without the files that cannot be read.
     """
-    files = dict.fromkeys(
-        file for section in session.sections for path in section.stems for file in path.stem.files
-    )
     digest = file_digest if cache is None else cache.file_digest
+    digests: dict[Path, str] = {}
+    for file in (file for s in session.sections for path in s.stems for file in path.stem.files):
+        with suppress(AudioError):
+            digests[file] = digest(file)
+    known = {} if cache is None else _known(cache)
+    unknown = {digests[file]: file for file in digests if digests[file] not in known}
+    found: dict[str, StemFigures] = {}
     with ThreadPoolExecutor(workers) as pool:
-        digests = dict(zip(files, pool.map(digest, files), strict=True))
-        known = {} if cache is None else _known(cache)
-        unknown = [file for file in files if digests[file] not in known]
-        found: dict[str, StemFigures] = {}
-        for done, (file, figures) in enumerate(
-            zip(unknown, pool.map(_figures_or_none, unknown), strict=True), start=1
-        ):
+        figures_of = zip(unknown, pool.map(_figures_or_none, unknown.values()), strict=True)
+        for done, (key, figures) in enumerate(figures_of, start=1):
             if figures is not None:
-                found[digests[file]] = figures
+                found[key] = figures
             progress("reading stems", done, len(unknown))
     if cache is not None and found:
         cache.note(_LEDGER, {key: list(astuple(figures)) for key, figures in found.items()})
@@ -153,7 +153,7 @@ def survey_stems(
         for section in session.sections
         for path in section.stems
         for file in path.stem.files
-        if digests[file] in known
+        if digests.get(file) in known
     )
 
 

@@ -9,7 +9,7 @@ import soundfile
 from roomplan.mixing.cache import Cache
 from roomplan.mixing.render import measure_session
 from roomplan.mixing.session import open_session
-from roomplan.mixing.stem_survey import file_figures
+from roomplan.mixing.stem_survey import file_figures, survey_stems
 from roomplan.plan.load import load_plan
 
 RATE = 8_000
@@ -165,6 +165,15 @@ def test_a_file_that_was_looked_into_is_not_read_again_until_its_content_changes
     soundfile.write(ensemble.folder / "stems" / "choir.wav", noise(4.0, seed=77), RATE)
     measure_session(ensemble.session(ensemble.content), cache=cache)
     assert read[4:] == ["choir.wav"]
+
+
+def test_a_stem_that_is_gone_has_no_figures_and_the_pass_says_why(ensemble):
+    stem = ensemble.folder / "stems" / "choir.wav"
+    soundfile.write(stem, noise(4.0), RATE)
+    session = ensemble.session(ensemble.content)
+    stem.unlink()
+    found = survey_stems(session, cache=None, workers=2, progress=lambda _stage, _done, _total: None)
+    assert [one.stem for one in found] == ["low", "high", "winds"]
 
 
 def test_a_damaged_ledger_is_a_miss(ensemble):
