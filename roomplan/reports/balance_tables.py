@@ -308,7 +308,7 @@ def _verdict_line(balance: Balance) -> str:
     if not count:
         return "nothing to judge without a pass over the sound"
     other = "other " if balance.unmeasured else ""
-    which = f"the {other}target is met" if count == 1 else f"all {other}{count} targets are met"
+    which = f"the {other}target is met" if count == 1 else f"all {count} {other}targets are met"
     if met == count and not balance.changed:
         return f"{which} by the plan as it is: nothing to change"
     if met == count:
