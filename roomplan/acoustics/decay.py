@@ -78,6 +78,8 @@ _STEP_EXCESS_DB = 1.0
 # common practice, no source: of the 10 dB of an early decay, half must be decay, and a step of 3 dB is told
 _LONGEST_STEP_DB = 5.0
 _TOLD_STEP_DB = 3.0
+_LATER_STEP_SHARE = 0.5  # of the span of a later line, too, half must be decay
+_PULSE_S = 0.001  # an unfiltered direct sound is over by then
 
 
 class LineFit(NamedTuple):
@@ -106,7 +108,7 @@ class DecayTimes:
         Standard deviation in seconds by chance of one position, of the times that are there; empty without a
         bandwidth.
     flags : mapping of str to tuple of str
-        What speaks against each time that is there.
+        What speaks against each time that is there, and against the centre time behind an echo.
     xi_t20_permille, xi_t30_permille, curvature_percent : float or None
         Departure from a straight line.
     reasons : mapping of str to str
@@ -310,7 +312,7 @@ def decay_times(
     start = float(values[0]) if values.size else 0.0
     reference = start if total is None else total
     fits: dict[str, LineFit | None] = {}
-    step: str | None = None
+    steps: dict[str, str] = {}
     for key, (upper, lower) in SPANS_DB.items():
         needed = NEEDED_RANGE_DB[key]
         fits[key] = None
@@ -319,7 +321,9 @@ def decay_times(
             reasons[key] = f"{TIMES[key]} needs {needed:.0f} dB, {has}"
             continue
         if key == "edt_s":
-            fit, reason, step = _fit_early(values, sample_rate, reference, lead_s)
+            fit, reason, early_step = _fit_early(values, sample_rate, reference, lead_s)
+            if early_step is not None:
+                steps[key] = early_step
             chance = _RANGE_SCATTERS * _range_scatter(fit, bandwidth_hz)
             if decay_range_db < needed + chance:
                 reasons[key] = f"EDT needs {needed:.0f} dB and {chance:.1f} dB for chance, {has}"
@@ -333,7 +337,29 @@ def decay_times(
             reasons[key] = f"a decay of {fit.decay_time_s:.3f} s is shorter than the filter can show"
         else:
             fits[key] = fit
-    return _judge(fits, reasons, decay_range_db, bandwidth_hz, step, late_decay_time_s)
+            if key != "edt_s":
+                step_db = _step_db(values, sample_rate, reference, lead_s, fit.decay_time_s)
+                if step_db > -upper + _LATER_STEP_SHARE * (upper - lower):
+                    steps[key] = _too_little_decay(step_db, upper, lower)
+    return _judge(fits, reasons, decay_range_db, bandwidth_hz, steps, late_decay_time_s)
+
+
+def _step_db(
+    values: NDArray[np.float64], sample_rate: float, reference: float, lead_s: float, decay_time_s: float
+) -> float:
+    """Fall of the curve over the direct sound, less what a decay falls by in that time."""
+    at = min(values.size - 1, max(1, round(_PULSE_S * sample_rate)))
+    if not values[at] > 0.0:
+        return 0.0
+    lasting = lead_s + at / sample_rate
+    return float(10.0 * np.log10(reference / values[at])) - 60.0 * lasting / decay_time_s
+
+
+def _too_little_decay(step_db: float, upper_db: float, lower_db: float) -> str:
+    return (
+        f"the direct sound makes a step of {step_db:.0f} dB: most of the span from {-upper_db:.0f} to "
+        f"{-lower_db:.0f} dB down is no decay"
+    )
 
 
 def _range_scatter(fit: LineFit | None, bandwidth_hz: float | None) -> float:
@@ -381,7 +407,7 @@ def _judge(
     reasons: dict[str, str],
     decay_range_db: float,
     bandwidth_hz: float | None,
-    step: str | None,
+    steps: Mapping[str, str],
     late_decay_time_s: float | None,
 ) -> DecayTimes:
     t20, t30 = fits["t20_s"], fits["t30_s"]
@@ -418,8 +444,8 @@ def _judge(
     for key, time in times.items():
         fit = fits[key]
         against = list(bent) if key in {"t20_s", "t30_s"} else []
-        if key == "edt_s" and step is not None:
-            against.append(step)
+        if key in steps:
+            against.append(steps[key])
         if key == "edt_s" and early_bend is not None:
             against.append(early_bend)
         if key != "edt_s" and fit is not None and fit.xi_permille > XI_LIMIT_PERMILLE:
@@ -427,6 +453,9 @@ def _judge(
         if bandwidth_hz is not None and bandwidth_hz * time < LEAST_BT:
             against.append(_too_short(time, bandwidth_hz))
         flags[key] = tuple(against)
+    # an echo puts energy later than the decay does; a strong direct sound bends the decay the other way
+    if early_bend is not None and times["edt_s"] > min(times.values()):
+        flags["centre_time_s"] = (f"its scatter is that of a straight decay, but {early_bend}",)
     shortest = min((times[key] for key in _STANDARD if key in times), default=None)
     if bandwidth_hz is not None and shortest is not None and bandwidth_hz * shortest < LEAST_BT:
         whole.append(_too_short(shortest, bandwidth_hz))

@@ -194,3 +194,28 @@ def test_an_early_decay_as_bent_as_chance_bends_a_narrow_band_is_not_doubted_for
 def test_a_straight_early_decay_is_not_doubted_for_its_shape():
     found = decay_times(straight(1.0), sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=700.0)
     assert (found.flags["edt_s"], found.verdict) == ((), "good")
+
+
+@pytest.mark.parametrize(("step_db", "doubted"), [(4.0, set()), (11.0, {"t10_s"}), (16.0, {"t20_s"})])
+def test_a_line_that_rests_on_a_step_for_most_of_its_span_is_doubtful(step_db, doubted):
+    # a direct sound of 13 dB left 2 dB of decay to T10: off by five of its uncertainties, and called good
+    curve = straight(1.0)
+    for first, total in ((curve[0], 10.0 ** (step_db / 10.0)), (10.0 ** (step_db / 10.0), None)):
+        stepped = np.concatenate([[first], curve[1:]])  # ahead of the curve, and in its first frame
+        found = decay_times(
+            stepped, sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=3000.0, total=total, lead_s=0.0
+        )
+        told = {key for key, flags in found.flags.items() if any("is no decay" in flag for flag in flags)}
+        assert told == doubted
+        assert (found.t10_s is None) == (step_db > 15.0)
+
+
+def test_the_centre_time_behind_an_echo_is_doubtful_for_its_scatter_is_unknown():
+    bent = decay_times(echoed(0.5, 0.2, 0.3), sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=3000.0)
+    plain = decay_times(straight(0.5), sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=3000.0)
+    assert "its scatter is that of a straight decay" in bent.flags["centre_time_s"][0]
+    assert "centre_time_s" not in plain.flags
+    direct = np.concatenate([[3.0], straight(0.5)[1:]])
+    stepped = decay_times(direct, sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=3000.0)
+    assert any("no straight line" in flag for flag in stepped.flags["edt_s"])
+    assert "centre_time_s" not in stepped.flags
