@@ -8,6 +8,7 @@ import json
 import math
 import os
 import random
+import re
 import shutil
 import zlib
 from typing import TYPE_CHECKING, Any
@@ -16,6 +17,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from roomplan.documents.band_levels import read_band_levels
 from roomplan.errors import PlanError, ReportError, RoomplanError
 from roomplan.library.jobs import RenderJob, render_job
 from roomplan.library.opening import open_loaded
@@ -34,13 +36,14 @@ from roomplan.report_file import read_report
 from roomplan.reports import compare_tables, reproduction, revision
 from roomplan.reports.comparison import Compared, ComparedCue, compare_csv, compare_document
 from roomplan.reports.documents import to_text
+from roomplan.rooms.room_file import load_room_specification
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
 RATE = 24_000
-COUNT = int(os.environ.get("COUNT", "5000"))
+COUNT = 5000
 
 PLAN = """\
 title: Ice Harbour, damaged
@@ -131,11 +134,16 @@ def mutants(raw: bytes, count: int) -> Iterator[bytes]:
         yield spoiled(raw, dice) if seed % 4 == 0 else changed(data, dice).encode()
 
 
+def assert_printable(error: RoomplanError) -> None:
+    for problem in error.problems:
+        assert str(problem).isprintable(), str(problem)
+
+
 def assert_lines(error: RoomplanError) -> None:
     """Each problem of an error is one line, can be printed, has a place, and says what would be right."""
+    assert_printable(error)
     for problem in error.problems:
         line = str(problem)
-        assert line.isprintable(), line
         assert problem.remedy, line
         assert problem.place, line
         line.encode()
@@ -249,7 +257,7 @@ def test_a_damaged_cache_is_a_miss_and_never_an_error(rendered, tmp_path):
     files = sorted(path.relative_to(whole) for path in whole.rglob("*") if path.is_file())
     assert {file.name for file in files} >= {"record.json", "cross.npy", "direct.npy", "meta.json"}
     misses = 0
-    for seed in range(COUNT // 5):
+    for seed in range(COUNT // 12):
         dice = random.Random(seed)
         shutil.rmtree(cache.folder)
         shutil.copytree(whole, cache.folder)
@@ -278,7 +286,7 @@ def test_a_damaged_cache_is_a_miss_and_never_an_error(rendered, tmp_path):
             assert stored is None or (stored.true_peak(session) or 0.0) >= 0.0
             kept = kept_responses._read(entry, RATE)
             assert kept is None or np.isfinite(kept.reflected).all()
-    assert misses > COUNT // 25
+    assert misses > COUNT // 60
     (cache.folder / "files.json").unlink(missing_ok=True)
     (cache.folder / "files.json").mkdir()
     for key in keys:
@@ -287,3 +295,48 @@ def test_a_damaged_cache_is_a_miss_and_never_an_error(rendered, tmp_path):
     again = measure_session(session, cache=cache)
     assert not again.recalled
     assert again.bus("mix").loudness == heard.bus("mix").loudness
+
+
+# Room files and levels of noise --------------------------------------------------------------------------
+
+
+def spoiled_text(raw: bytes, dice: random.Random) -> bytes:
+    """A text file with flipped bits, or with a word of it another one."""
+    if dice.random() < 0.4:
+        return spoiled(raw, dice)
+    words = [found.span() for found in re.finditer(rb"[^\s,\[\]{}:]+", raw)]
+    start, end = dice.choice(words)
+    odd = dice.choice([".nan", "1e999", "-1", "9" * 400, "7,4", "~", "[]", "{}", "&a [*a]", "'", "²", "x: y"])
+    return raw[:start] + odd.encode() + raw[end:]
+
+
+def test_no_damaged_room_file_ends_in_a_traceback(rendered, tmp_path):
+    raw = (rendered / "booth.yaml").read_bytes()
+    room = tmp_path / "room.yaml"
+    for seed in range(COUNT // 10):
+        room.write_bytes(spoiled_text(raw, random.Random(seed)))
+        found, problems = load_room_specification(room)
+        assert (found is None) == bool(problems)
+        if problems:
+            assert_lines(PlanError(problems))
+
+
+def test_no_damaged_file_of_noise_levels_ends_in_a_traceback(tmp_path):
+    centres = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+    raw = "".join(f"{centre:g} {60 - number}.5 62\n" for number, centre in enumerate(centres)).encode()
+    noise = tmp_path / "noise.txt"
+    for seed in range(COUNT // 2):
+        noise.write_bytes(spoiled_text(raw, random.Random(seed)))
+        try:
+            levels, _speech = read_band_levels(noise, centres_hz=centres)
+        except RoomplanError as error:
+            assert_printable(error)
+        else:
+            assert len(levels) == 7
+            assert all(map(math.isfinite, levels))
+
+
+def test_a_pipe_in_place_of_noise_levels_is_refused_without_waiting(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(RoomplanError, match="not a regular file"):
+        read_band_levels(tmp_path / "pipe", centres_hz=(125.0,))

@@ -125,6 +125,8 @@ def _bare_levels(lines: Sequence[str], centres_hz: Sequence[float]) -> tuple[flo
 
 def _lines(path: Path) -> list[str]:
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):  # a pipe would be waited for
+            raise RoomplanError(f"{path}: not a regular file", remedy="name a text file of band levels")
         with path.open("rb") as stream:
             data = stream.read(_LARGEST_FILE + 1)
     except OSError as error:
