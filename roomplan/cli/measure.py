@@ -113,6 +113,9 @@ def measure(
             show_default=False,
         ),
     ] = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="Measure a sweep, noise or music as if it were a response.")
+    ] = False,
     as_csv: Annotated[
         bool, typer.Option("--csv", help="Print rows for a table program instead of tables.")
     ] = False,
@@ -142,7 +145,7 @@ def measure(
     from roomplan.rooms.measuring import measure_file
 
     fraction = 1 if bands is Bands.OCTAVE else 3
-    choice = _choice(fraction, band or [], channel, noise)
+    choice = _choice(fraction, band or [], channel, noise, force=force)
     files = find_sounds(paths)
     # first of all: a reference that cannot be read is said before thousands of files are measured
     reference = measure_file(against, choice) if against is not None else None
@@ -186,7 +189,9 @@ def _text(document: dict) -> str:
     return to_text(document)
 
 
-def _choice(fraction: int, band: Sequence[float], channel: int | None, noise: Path | None) -> MeasuringChoice:
+def _choice(
+    fraction: int, band: Sequence[float], channel: int | None, noise: Path | None, *, force: bool
+) -> MeasuringChoice:
     """What to measure, from the options."""
     from roomplan.acoustics.filters import octaves, thirds
     from roomplan.acoustics.speech import NORMAL_SPEECH_DB, SPEECH_BANDS_HZ, SpeechSpectrum
@@ -205,7 +210,7 @@ def _choice(fraction: int, band: Sequence[float], channel: int | None, noise: Pa
     if noise is not None:
         noise_db, speech_db = read_band_levels(noise, centres_hz=SPEECH_BANDS_HZ)
         spectrum = SpeechSpectrum(speech_db=speech_db or NORMAL_SPEECH_DB, noise_db=noise_db)
-    return MeasuringChoice(filters=filters, channel=channel, spectrum=spectrum)
+    return MeasuringChoice(filters=filters, channel=channel, spectrum=spectrum, force=force)
 
 
 def _summary_centre(choice: MeasuringChoice, fraction: int) -> float | None:

@@ -154,7 +154,8 @@ def measure(
     Raises
     ------
     AudioError
-        A file that cannot be a response: missing, unreadable, silent, longer than 60 s.
+        A file that cannot be a response: missing, unreadable, silent, longer than 60 s, a sweep, noise or
+        music.
     RoomplanError
         An array that is no sound, or has no rate.
 

@@ -68,11 +68,14 @@ class MeasuringChoice:
         Number of the one channel to measure, from 1; None for all.
     spectrum : SpeechSpectrum or None
         Levels for the speech index.
+    force : bool
+        Measure what is no response, too.
     """
 
     filters: tuple[BandPass, ...] = octaves()
     channel: int | None = None
     spectrum: SpeechSpectrum | None = None
+    force: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +150,7 @@ def curves_of_file(path: Path, choice: MeasuringChoice) -> tuple[tuple[DecayCurv
 
 def _read(path: Path, choice: MeasuringChoice) -> tuple[ResponseSound, Samples, tuple[int, ...]]:
     """Response, samples of the chosen channels, and their numbers."""
-    sound = read_for_measuring(path)
+    sound = read_for_measuring(path, force=choice.force)
     samples = sound.samples
     numbers = tuple(range(1, samples.shape[1] + 1))
     if choice.channel is None:

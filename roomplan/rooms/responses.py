@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.acoustics.defects import CLIPPED_RUN, find_clipping
+from roomplan.acoustics.recognition import recognise_other_sound
 from roomplan.audio.files import inspect_sound, read_sound
 from roomplan.errors import AudioError
 
@@ -45,6 +46,22 @@ OFFSET_LEAST = 1e-5  # of the peak, −100 dB: below, the trim at −100 dB remo
 OFFSET_OVER_NOISE = 3.0
 OFFSET_AGREEMENT = 0.1
 SHORTEST_JUDGED = 64  # frames; shorter files are too short for means
+
+# what is no response, and what to do about it
+_OTHER_SOUNDS = {
+    "sweep": (
+        "is a sweep: its frequency runs one way through three octaves or more",
+        "deconvolve it with the sweep that was played, and give the response that comes out",
+    ),
+    "steady": (
+        "does not decay: it stays as loud for seconds, as noise and music do",
+        "give an impulse response, which begins once and falls",
+    ),
+    "repeated": (
+        "begins again and again, as music does",
+        "give an impulse response, which begins once and falls",
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +103,8 @@ def read_response(files: tuple[Path, ...]) -> ResponseSound:
     ------
     AudioError
         A file is missing, unreadable, of 3 or more than 4 channels, above 192 kHz, longer than 60 s, silent,
-        nothing but a constant, or holds NaN or samples too large to square; or the two files of a pair
-        differ in rate or channels.
+        nothing but a constant, or holds NaN or samples too large to square; is a sweep, noise or music; or
+        the two files of a pair differ in rate or channels.
 
     Notes
     -----
@@ -101,6 +118,10 @@ def read_response(files: tuple[Path, ...]) -> ResponseSound:
     for info in infos:
         samples, _info = read_sound(info.path, max_frames=info.frames)
         samples, found = _judge(samples, info.path)
+        other = recognise_other_sound(samples, sample_rate=info.sample_rate)
+        if other is not None:
+            what, remedy = _OTHER_SOUNDS[other]
+            raise AudioError(info.path, what, remedy=remedy)
         parts.append(samples)
         warnings.extend(found)
     longest = max(len(part) for part in parts)
@@ -155,12 +176,14 @@ def _require_match(infos: list[SoundInfo]) -> None:
         )
 
 
-def read_for_measuring(path: Path) -> ResponseSound:
+def read_for_measuring(path: Path, *, force: bool = False) -> ResponseSound:
     """Read a response to measure it channel by channel: any number of channels, up to 384 kHz.
 
     Parameters
     ----------
     path : Path
+    force : bool
+        Warn of what is no response instead of refusing it.
 
     Returns
     -------
@@ -170,13 +193,19 @@ def read_for_measuring(path: Path) -> ResponseSound:
     Raises
     ------
     AudioError
-        The file is missing, unreadable, longer than 60 s, silent, nothing but a constant, holds NaN, or
-        samples too large to square.
+        The file is missing, unreadable, longer than 60 s, silent, nothing but a constant, holds NaN or
+        samples too large to square, or is a sweep, noise or music.
     """
     info = inspect_sound(path)
     _require_length(info)
     samples, _info = read_sound(path, max_frames=info.frames)
     samples, warnings = _judge(samples, path)
+    other = recognise_other_sound(samples, sample_rate=info.sample_rate)
+    if other is not None:
+        what, remedy = _OTHER_SOUNDS[other]
+        if not force:
+            raise AudioError(path, what, remedy=f"{remedy}, or measure it as it is with --force")
+        warnings.append(f"{path}: {what}; its figures say nothing about a room")
     return ResponseSound(samples, info.sample_rate, (path,), tuple(warnings))
 
 

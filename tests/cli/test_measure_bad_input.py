@@ -25,6 +25,7 @@ NOT_MEASURED = {
     "zero": "holds no sound",
     "constant": "nothing but a constant",
     "twenty_minutes": "20.0 min long",
+    "stem": "does not decay",
     "missing": "does not exist",
     "header": "not a sound file",
 }
@@ -52,6 +53,8 @@ def damaged(kind: str, folder: Path) -> Path:
             soundfile.write(path, np.zeros((0, 1)), RATE)
         case "constant":
             soundfile.write(path, np.full((RATE, 1), 0.3), RATE)
+        case "stem":
+            soundfile.write(path, *odd("stem")[:2], subtype="PCM_16")
         case "twenty_minutes":
             noise = np.random.default_rng(2).integers(-9000, 9000, (8000 * 1200, 1), dtype=np.int16)
             soundfile.write(path, noise, 8000, subtype="PCM_16")
@@ -111,7 +114,7 @@ def odd(kind: str):
 ODD = (
     "one sample", "impulse", "late impulse", "two impulses", "5 ms", "offset", "clipped", "above full scale",
     "far above full scale", "whisper", "8 bits", "8 kHz", "384 kHz", "six channels", "backwards",
-    "steady noise", "steady tone", "one channel silent", "stem",
+    "steady noise", "steady tone", "one channel silent",
 )  # fmt: skip
 
 
@@ -124,6 +127,13 @@ def test_what_is_odd_has_figures_with_verdicts_or_reasons(document, write, kind)
     assert time.perf_counter() - start < 5.0
     require_honest(found)
     assert len(found["responses"][0]["channels"]) == samples.shape[1]
+
+
+def test_a_stem_is_measured_by_force_with_a_warning_and_honest_figures(document, write):
+    write("stem.wav", *odd("stem"))
+    found = document("stem.wav", "--force")
+    require_honest(found)
+    assert any("does not decay" in warning for warning in found["responses"][0]["warnings"])
 
 
 def only(document):

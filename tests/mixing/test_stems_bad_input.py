@@ -199,3 +199,18 @@ def test_ten_thousand_wrong_names_in_a_folder_of_ten_thousand_files_are_told_wit
     taken, (_stems, problems, _warnings) = seconds_to_claim(ten_thousand, [f"tkae_{i}" for i in range(30)])
     assert taken < 3.0
     assert len(problems) == 30
+
+
+def test_a_sweep_taken_for_a_response_is_a_problem_at_its_line_of_the_plan(cue):
+    cue.stem("choir.wav", np.ones((4800, 1)) * 0.1)
+    time_s = np.arange(4 * 48_000)[:, None] / 48_000
+    cue.response("nave.wav", 0.5 * np.sin(2.0 * np.pi * 20.0 * 0.7 * 2.0 ** (time_s / 0.5)))
+    (problem,) = cue.problems(
+        {
+            "rooms": {"orrin_nave": {"responses": "nave.wav"}},
+            "sections": {"choir": {"stems": ["choir"], "sends": {"orrin_nave": -6}}},
+        }
+    )
+    assert "plan.yaml:4:" in problem
+    assert "nave.wav: is a sweep" in problem
+    assert "--force" not in problem

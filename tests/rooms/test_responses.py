@@ -7,7 +7,7 @@ import pytest
 import soundfile
 
 from roomplan.errors import AudioError
-from roomplan.rooms.responses import read_response
+from roomplan.rooms.responses import read_for_measuring, read_response
 
 
 def test_channels_stay_as_they_are_and_a_pair_is_joined_left_first(write_sound, decaying_noise):
@@ -116,6 +116,27 @@ def test_a_twenty_minute_file_is_one_problem_at_once_and_names_the_limit(tmp_pat
         read_response((path,))
     assert len(caught.value.problems) == 1
     assert time.process_time() - start < 1.0  # the sound is never read: a header takes milliseconds
+
+
+@pytest.mark.parametrize(
+    ("sound", "what"),
+    [("sweep", "is a sweep"), ("noise", "does not decay"), ("loop", "begins again and again")],
+)
+def test_what_is_no_response_is_refused_and_measured_with_a_warning_only_by_force(write_sound, sound, what):
+    rng = np.random.default_rng(3)
+    time_s = np.arange(5 * 48_000) / 48_000
+    samples = {
+        "sweep": 0.5 * np.sin(2.0 * np.pi * 20.0 * 0.8 * 2.0 ** (time_s / 0.6)),
+        "noise": 0.1 * rng.standard_normal(time_s.size),
+        "loop": 0.2 * rng.standard_normal(time_s.size) * 10.0 ** (-6.0 * (time_s % 0.5)),
+    }[sound]
+    path = write_sound(f"{sound}.wav", samples)
+    with pytest.raises(AudioError, match=what) as refused:
+        read_response((path,))
+    assert "--force" not in str(refused.value)
+    with pytest.raises(AudioError, match="--force"):
+        read_for_measuring(path)
+    assert what in read_for_measuring(path, force=True).warnings[-1]
 
 
 def test_a_missing_file_is_named(tmp_path):
