@@ -58,8 +58,6 @@ TIME_SCATTER = {
 }
 """Standard deviation of a decay time as a multiple of T / √(B T)."""
 
-# Two just-noticeable differences by chance alone (ISO 3382-1:2009, Table A.1: EDT 5 %, C80 1 dB, D50 0.05,
-# Ts 10 ms): a single such figure says little. The factor of two is common practice, no source.
 LARGEST_OF_A_SHARE_DB = 3.5
 """Scatter of early over late energy from which D50 says little, however small D (1 - D) makes its own.
 
@@ -70,6 +68,8 @@ makes 0.5 % doubtful; from 2.5 dB on it would be 0.9 %, and 1.3 % of shorter one
 CHANCE = "chance alone moves it by more than two just-noticeable steps"
 """What is said of a figure that scatters too much."""
 
+# Two just-noticeable differences by chance alone (ISO 3382-1:2009, Table A.1: EDT 5 %, C80 1 dB, D50 0.05,
+# Ts 10 ms): a single such figure says little. The factor of two is common practice, no source.
 _LARGEST_SHARE = 0.10
 _LARGEST = {"c50_db": 2.0, "c80_db": 2.0, "d50": 0.10, "centre_time_s": 0.020}
 _NEPER_60_DB = 6.0 * np.log(10.0)
