@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from roomplan.cautions import MUSIC_ONLY
-from roomplan.cli.environment import ExitStatus, StageProgress, emit, show
+from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, PlanFile, Quiet, help_of
 from roomplan.errors import Place, RoomplanError
 
@@ -61,7 +61,7 @@ def balance(
 
     backup, shared = None, ()
     with StageProgress(quiet=quiet) as progress:
-        cache, session = Cache.open(), open_plan(plan, progress=progress)
+        cache, session = Cache.open(), open_plan(plan, progress=progress, notice=print_errors)
         found = solve_balance(
             session,
             session.plan.targets,

@@ -321,7 +321,11 @@ def _open_all(
     from roomplan.reports.documents import session_part, sound_part
 
     reports = {path: read_report(path).document for path in plans if path.is_dir() or _is_report(path)}
-    opened = {path: plan_problems(path, progress=progress) for path in plans if path not in reports}
+    opened = {
+        path: plan_problems(path, progress=progress, notice=print_errors)
+        for path in plans
+        if path not in reports
+    }
     problems = list(dict.fromkeys(problem for _session, found in opened.values() for problem in found))
     if problems:
         for problem in problems:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from roomplan.cautions import MUSIC_ONLY
-from roomplan.cli.environment import StageProgress, emit, show
+from roomplan.cli.environment import StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, PlanFile, Quiet, decimal_number, help_of
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def depth(
             metavar="0..1",
             parser=decimal_number,
             help="Share of the differences between sections: 1, unless given, for all of them; 0 for none, "
-            "so that every section gets its anchor's wet-to-dry.",
+            "so that every section gets its reference section's wet-to-dry.",
             show_default=False,
         ),
     ] = None,
@@ -58,8 +58,8 @@ def depth(
     direct-to-reverberant ratio and clarity by theory, what air takes off the highs, how late the sound
     arrives, and the pre-delay the seat implies. Of measured responses it shows what they measure.
 
-    In each room one section, the plan's `anchor` or else the nearest, keeps its sends; the others there
-    follow by the differences of their ratios. Sections that are `locked` under `balance` keep theirs.
+    In each room one section, the plan's `reference_section` or else the nearest, keeps its sends; the others
+    there follow by the differences of their ratios. Sections that are `locked` under `balance` keep theirs.
     Nothing is written without --write; then only the sends that change are, in this file alone.
 
     Example: roomplan depth ice_harbour/ice_harbour.yaml
@@ -68,7 +68,8 @@ def depth(
     """
     if absolute and amount is not None:
         raise typer.BadParameter(
-            "is a share of the differences to the anchors; --absolute has none", param_hint="--amount"
+            "is a share of the differences to the reference sections; --absolute has none",
+            param_hint="--amount",
         )
     if amount is not None and not 0.0 <= amount <= 1.0:
         raise typer.BadParameter(f"is {amount:g}: give 0 to 1", param_hint="--amount")
@@ -84,7 +85,7 @@ def depth(
     from roomplan.reports.tables import note
 
     with StageProgress(quiet=quiet) as progress:
-        session = open_plan(plan, progress=progress)
+        session = open_plan(plan, progress=progress, notice=print_errors)
         rendering = measure_session(session, progress=progress, cache=Cache.open())
         progress.note("looking at seats")
         places = sections_in_rooms(session, rendering.sends)
@@ -93,9 +94,9 @@ def depth(
     else:
         found = relative_depth(
             places,
-            anchor=getattr(session.plan, "anchor", None),
+            reference_section=session.plan.reference_section,
             amount=1.0 if amount is None else amount,
-            anchor_place=session.plan.place_of("anchor"),
+            reference_place=session.plan.place_of("reference_section"),
         )
     backup = _write(plan, found, silent_sections(session)) if write else None
     if as_json:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from roomplan.errors import AudioError, PlanError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from rich.table import Table
@@ -55,19 +55,35 @@ def require_sounds(paths: Sequence[Path], *, every: Sequence[Path] = ()) -> None
 
 
 def plan_problems(
-    path: Path, *, mute: Sequence[str] = (), progress: StageProgress
+    path: Path,
+    *,
+    mute: Sequence[str] = (),
+    progress: StageProgress,
+    notice: Callable[[Problem], None] = lambda _note: None,
 ) -> tuple[Session | None, list[Problem]]:
-    """Open a plan; problems of the file and of what it names come together, in the order of the file."""
+    """Open a plan; problems of the file and of what it names come together, in the order of the file.
+
+    What the file says in old words goes to `notice`, for commands that do not show the warnings of a session.
+    """
     from roomplan.library.opening import open_loaded
     from roomplan.mixing.cache import Cache
     from roomplan.plan.load import load_plan
 
-    return open_loaded(load_plan(path), mute=mute, progress=progress.note, cache=Cache.open())
+    loaded = load_plan(path)
+    for note in loaded.notes:
+        notice(note)
+    return open_loaded(loaded, mute=mute, progress=progress.note, cache=Cache.open())
 
 
-def open_plan(path: Path, *, mute: Sequence[str] = (), progress: StageProgress) -> Session:
-    """Open a plan or raise every problem at once."""
-    session, problems = plan_problems(path, mute=mute, progress=progress)
+def open_plan(
+    path: Path,
+    *,
+    mute: Sequence[str] = (),
+    progress: StageProgress,
+    notice: Callable[[Problem], None] = lambda _note: None,
+) -> Session:
+    """Open a plan or raise every problem at once; see `plan_problems`."""
+    session, problems = plan_problems(path, mute=mute, progress=progress, notice=notice)
     if session is None:
         raise PlanError(problems)
     return session

@@ -46,12 +46,12 @@ from roomplan.documents.wording import describe, quoted
 from roomplan.errors import Place, PlanError, RoomplanError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from roomplan.documents.layout import Layout, Node
     from roomplan.documents.places import KeyPath, PlaceMap
 
-__all__ = ["edited_text", "set_value", "with_values"]
+__all__ = ["edited_text", "replaced_spans", "set_value", "with_values"]
 
 _BOM = "\N{ZERO WIDTH NO-BREAK SPACE}"
 _NOWHERE = Path("document")
@@ -128,6 +128,22 @@ def edited_text(text: str, edits: Mapping[KeyPath, Any], *, file: Path = _NOWHER
     expected = with_values(data, wanted)
     _verify(changed, expected, wanted, file, places)
     return bom + changed
+
+
+def replaced_spans(text: str, find: Callable[[Node], Iterable[tuple[int, int, str]]]) -> str:
+    """Return a text with spans of it replaced; whether it then means what it should is for the caller to see.
+
+    Parameters
+    ----------
+    text : str
+        A document without faults, as in the file.
+    find : callable
+        Its top level → spans, as the nodes have them, each with what replaces it.
+    """
+    bom = _BOM if text.startswith(_BOM) else ""
+    raw = text.removeprefix(_BOM)
+    plain, offsets = _with_line_feeds(raw)
+    return bom + _applied(raw, offsets, find(read_layout(plain).root))
 
 
 def with_values(data: Any, edits: Mapping[KeyPath, Any]) -> Any:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from roomplan.documents.places import PlaceMap, Spot
+from roomplan.documents.renames import NO_RENAMES, NewWord, Renames
 from roomplan.documents.source import Document, in_file_order, read_document
 from roomplan.documents.suggest import Guesses
 from roomplan.documents.wording import describe, quoted
@@ -49,13 +50,15 @@ def path_beside(text: str, file: Path) -> Path:
     return tidy(file.parent / written)
 
 
-def read_extended(path: Path) -> tuple[Document | None, list[Problem]]:
+def read_extended(path: Path, renames: Renames = NO_RENAMES) -> tuple[Document | None, list[Problem]]:
     """Read a YAML file and everything it extends, merged.
 
     Parameters
     ----------
     path : Path
         The leaf: the file that changes the others.
+    renames : Renames
+        Old words, read in each file under their new names.
 
     Returns
     -------
@@ -67,6 +70,7 @@ def read_extended(path: Path) -> tuple[Document | None, list[Problem]]:
     """
     chain: list[Document] = []
     problems: list[Problem] = []
+    renamed: list[NewWord] = []
     seen: dict[Path, Path] = {}  # resolved → as shown
     complete = True
     current: Path | None = path
@@ -94,6 +98,9 @@ def read_extended(path: Path) -> tuple[Document | None, list[Problem]]:
         if document is None:
             complete = False
             break
+        words, twice = renames.apply(document.data, document.places.root)
+        renamed += words
+        problems += twice
         chain.append(document)
         current, origin = None, None
         if EXTENDS in document.data:
@@ -110,7 +117,8 @@ def read_extended(path: Path) -> tuple[Document | None, list[Problem]]:
     guesses = Guesses()
     for document in reversed(chain[:-1]):
         data, root = _merged(data, root, document.data, document.places.root, problems, guesses)
-    return Document(path, data, PlaceMap(root), files, complete), in_file_order(problems, files)
+    merged = Document(path, data, PlaceMap(root), files, complete, tuple(renamed))
+    return merged, in_file_order(problems, files)
 
 
 def _resolved(path: Path) -> Path:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from roomplan.documents.places import PlaceMap
+    from roomplan.documents.renames import NewWord
 
 __all__ = ["MOST_BYTES", "Document", "in_file_order", "read_document", "unreadable"]
 
@@ -48,6 +49,8 @@ class Document:
         Every file that was read for it, this one first.
     complete : bool
         False when a file it builds on could not be read, so that what is missing means nothing.
+    renamed : tuple of NewWord
+        Old words that were read under their new names.
     """
 
     file: Path
@@ -55,6 +58,7 @@ class Document:
     places: PlaceMap
     files: tuple[Path, ...] = ()
     complete: bool = True
+    renamed: tuple[NewWord, ...] = ()
 
 
 def in_file_order(problems: list[Problem], files: tuple[Path, ...]) -> list[Problem]:

@@ -8,6 +8,7 @@ there are problems, never both.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from roomplan.documents.extends import tidy
@@ -50,7 +51,7 @@ def open_loaded(
     Returns
     -------
     session : Session or None
-        None when there is any problem.
+        None when there is any problem. Its warnings begin with the notes of the plan.
     problems : list of Problem
         The plan's own file first, then those that it extends.
 
@@ -65,7 +66,9 @@ def open_loaded(
     session, found = open_session(loaded.plan, muted=frozenset(mute), progress=progress, cache=cache)
     problems = [*loaded.problems, *found]
     problems = in_file_order(problems, _files(problems, loaded.plan.documents))
-    return (None if problems else session), problems
+    if session is None or problems:
+        return None, problems
+    return replace(session, warnings=(*loaded.notes, *session.warnings)), []
 
 
 def _files(problems: Sequence[Problem], documents: Sequence[Path]) -> tuple[Path, ...]:

@@ -75,7 +75,7 @@ def _stage_advice(session: Session, section: SectionSource) -> list[Problem]:
 def _level_advice(session: Session, section: SectionSource) -> list[Problem]:
     """Rooms in which 0 dB of send is not as loud as the section went in: see `roomplan.rooms.wiring`."""
     summed = [s.room for s in section.sends if s.wiring == "one_source"]
-    for_two = [name for name in summed if session.rooms[name].reference_wiring == "true_stereo"]
+    for_two = [name for name in summed if session.rooms[name].gain_wiring == "true_stereo"]
     for_one = [name for name in summed if name not in for_two]
     if section.signal_channels == 1:
         what = f"is mono: it returns 3 dB louder from {_listed(for_one)} than independent sides would"

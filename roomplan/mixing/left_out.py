@@ -31,9 +31,10 @@ def without_sections(plan: Plan, missing: Collection[str]) -> tuple[Plan, list[P
         Groups, alternates and margins go on without them: a group that is left without a section is taken
         out too, an alternate stays even where it changes nothing any more, and a margin that names something
         taken out is dropped, and so is a target: it does not apply. What may be moved for targets, and the
-        anchor, go on without them too.
+        reference section, go on without them too.
     advice : list of Problem
-        A line for each section, each margin and target, the anchor, and each alternate that changes nothing.
+        A line for each section, margin and target, the reference section, and each alternate that changes
+        nothing.
     """
     if not missing:
         return plan, []
@@ -70,11 +71,11 @@ def without_sections(plan: Plan, missing: Collection[str]) -> tuple[Plan, list[P
         verb = "is" if len(lost) == 1 else "are"
         what = f"the target {_wish(target)} does not apply: {' and '.join(lost)} {verb} not in this cue"
         advice.append(Problem(what, target.place, None))
-    anchor = plan.anchor
-    if anchor in missing:
-        what = f"the anchor {anchor} is not in this cue: the nearest section keeps its sends"
-        advice.append(Problem(what, plan.place_of("anchor"), None))
-        anchor = None
+    reference = plan.reference_section
+    if reference in missing:
+        what = f"the reference section {reference} is not in this cue: the nearest section keeps its sends"
+        advice.append(Problem(what, plan.place_of("reference_section"), None))
+        reference = None
     sections = {name: section for name, section in plan.sections.items() if name not in missing}
     reduced = replace(
         plan,
@@ -84,18 +85,18 @@ def without_sections(plan: Plan, missing: Collection[str]) -> tuple[Plan, list[P
         margins=tuple(margins),
         targets=tuple(targets),
         balance=_still_moved(plan.balance, missing),
-        anchor=anchor,
+        reference_section=reference,
     )
     return reduced, advice
 
 
 def _still_moved(limits: BalanceLimits, missing: Collection[str]) -> BalanceLimits:
     """What may be moved without the sections that are missing; one that is left alone moves by itself."""
-    common = [tuple(name for name in together if name not in missing) for together in limits.common]
+    linked = [tuple(name for name in together if name not in missing) for together in limits.linked]
     return replace(
         limits,
         locked=tuple(name for name in limits.locked if name not in missing),
-        common=tuple(together for together in common if len(together) > 1),
+        linked=tuple(together for together in linked if len(together) > 1),
     )
 
 

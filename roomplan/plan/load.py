@@ -21,6 +21,7 @@ from roomplan.documents.extends import read_extended, tidy
 from roomplan.documents.source import in_file_order
 from roomplan.errors import Place
 from roomplan.plan.faults import checked_shape
+from roomplan.plan.old_words import OLD_WORDS, note_of
 from roomplan.plan.resolve import resolve_plan
 from roomplan.plan.schema import plan_schema
 from roomplan.plan.written import WrittenPlan, read_reported, written_paths
@@ -49,11 +50,14 @@ class LoadedPlan:
         In file order, the plan's own file first. Empty: the plan can be trusted as far as a plan goes.
     written : WrittenPlan or None
         What the files say, word for word, for a report to keep; None when there are problems.
+    notes : tuple of Problem
+        Words of the files that have new names, under which they were read.
     """
 
     plan: Plan | None
     problems: tuple[Problem, ...]
     written: WrittenPlan | None = None
+    notes: tuple[Problem, ...] = ()
 
 
 def _names(data: dict[str, Any], places: PlaceMap, key: str) -> tuple[str, ...]:
@@ -115,7 +119,7 @@ def load_template(path: Path, said: Mapping[str, str]) -> LoadedPlan:
 
 
 def _load_files(path: Path, said: Mapping[str, str] = MappingProxyType({})) -> LoadedPlan:
-    document, problems = read_extended(path)
+    document, problems = read_extended(path, OLD_WORDS)
     if document is None:
         return LoadedPlan(None, tuple(problems))
     data, places = document.data, document.places
@@ -130,10 +134,11 @@ def _load_files(path: Path, said: Mapping[str, str] = MappingProxyType({})) -> L
     documents = tuple(tidy(file.absolute()) for file in document.files)
     plan, found = _made_out(data, places, path, documents, partial=not document.complete)
     problems = in_file_order([*problems, *found], document.files)
+    notes = tuple(in_file_order(list(map(note_of, document.renamed)), document.files))
     written = None
     if plan is not None and not problems:
         written = WrittenPlan(plan.source, documents, words, written_paths(words, plan))
-    return LoadedPlan(plan, tuple(problems), written)
+    return LoadedPlan(plan, tuple(problems), written, notes)
 
 
 def _load_reported(path: Path, reported: Reported) -> LoadedPlan:

@@ -167,7 +167,7 @@ class Room:
     width: float  # of the return; 1.0 leaves it alone
     wiring: Wiring | None  # None: the kind of response decides
     normalise: Normalise
-    reference: str | None
+    gain_position: str | None  # whose response sets the gain; None: the default
     direct: Direct
     align: Align | None  # None: `each` for files, `room` for synthetic rooms
     pre_delay_s: float
@@ -271,7 +271,7 @@ class Plan:
     key_places: dict[str, Place] = field(default_factory=dict)  # of the values at the top that are written
     targets: tuple[Target, ...] = ()
     balance: BalanceLimits = BalanceLimits()  # noqa: RUF009 - frozen
-    anchor: str | None = None  # of depth; None: the nearest section of each room
+    reference_section: str | None = None  # of depth; None: the nearest section of each room
     unused_sends: tuple[UnusedSend, ...] = ()
 
     def place_of(self, key: str) -> Place:

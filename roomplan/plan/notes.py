@@ -9,9 +9,8 @@ __all__ = ["note_duration_ms"]
 # A beat is a quarter note, so a whole note lasts four beats.
 _BEATS_PER_WHOLE = 4
 _MS_PER_MINUTE = 60_000.0
-_DOTTED, _TRIPLET = 1.5, 2.0 / 3.0  # half as long again; three in the time of two
-_FACTORS = {"dotted": _DOTTED, "triplet": _TRIPLET, "d": _DOTTED, "t": _TRIPLET}
-_NOTE = re.compile(r"(?:(?P<word>dotted|triplet) )?1/(?P<denominator>[0-9]+)(?P<letter>[dt])?")
+_FACTORS = {"dotted": 1.5, "triplet": 2.0 / 3.0}  # half as long again; three in the time of two
+_NOTE = re.compile(r"(?:(?P<word>dotted|triplet) )?1/(?P<denominator>[0-9]+)")
 
 
 def note_duration_ms(note: str, tempo: float) -> float:
@@ -20,7 +19,7 @@ def note_duration_ms(note: str, tempo: float) -> float:
     Parameters
     ----------
     note : str
-        `1/8`, `dotted 1/8` or `triplet 1/8`, in short `1/8d` and `1/8t`: one whole note over a power of two.
+        `1/8`, `dotted 1/8` or `triplet 1/8`: one whole note over a power of two.
     tempo : float
         Quarter notes per minute.
 
@@ -37,5 +36,5 @@ def note_duration_ms(note: str, tempo: float) -> float:
     parts = _NOTE.fullmatch(note)
     if parts is None:
         raise ValueError(f"{note!r} is no note value")
-    factor = _FACTORS.get(parts["word"] or parts["letter"], 1.0)
+    factor = _FACTORS.get(parts["word"], 1.0)
     return _MS_PER_MINUTE / tempo * _BEATS_PER_WHOLE / int(parts["denominator"]) * factor

@@ -24,7 +24,7 @@ from roomplan.plan.resolve_margins import resolve_margins
 from roomplan.plan.resolve_rooms import resolve_room
 from roomplan.plan.resolve_sends import merged_sends, resolve_sends
 from roomplan.plan.shape import StemShape
-from roomplan.plan.targets import resolve_anchor, resolve_balance, resolve_targets
+from roomplan.plan.targets import resolve_balance, resolve_reference_section, resolve_targets
 from roomplan.plan.times import timecode_seconds
 
 if TYPE_CHECKING:
@@ -115,7 +115,7 @@ def resolve_plan(
         passages=passages,
         targets=resolve_targets(reading, shape.targets, groups=groups, passages=passages),
         balance=resolve_balance(reading, shape.balance),
-        anchor=resolve_anchor(reading, shape.anchor),
+        reference_section=resolve_reference_section(reading, shape.reference_section),
         unused_sends=unused_sends,
         margins=resolve_margins(reading, shape.margins, sections, groups),
         deliveries=resolve_deliveries(

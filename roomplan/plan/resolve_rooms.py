@@ -48,10 +48,12 @@ def resolve_room(reading: Reading, name: str, shape: RoomShape) -> model.Room | 
         if not refused:
             remedy = "`synthetic: larkmere_hall` or `responses: nave.wav`"
             reading.refuse(f"{name}: the room has no sound", places.of(path), remedy)
-    reference = shape.reference
-    if reference is not None and not both:
-        at = (*path, "reference")
-        reference = reference if position_exists(reading, name, reference, responses, at) else None
+    gain_position = shape.gain_position
+    if gain_position is not None and not both:
+        at = (*path, "gain_position")
+        gain_position = (
+            gain_position if position_exists(reading, name, gain_position, responses, at) else None
+        )
     low = reading.cut_hz(shape.low_cut, (*path, "low_cut")) or None
     high = reading.cut_hz(shape.high_cut, (*path, "high_cut")) or None
     if not reading.cuts_in_order(low, high, places.of((*path, "high_cut"))):
@@ -76,7 +78,7 @@ def resolve_room(reading: Reading, name: str, shape: RoomShape) -> model.Room | 
         width=shape.width / 100.0,
         wiring=shape.wiring,
         normalise=shape.normalise,
-        reference=reference,
+        gain_position=gain_position,
         direct=shape.direct,
         align=shape.align,
         pre_delay_s=pre_delay,

@@ -228,8 +228,8 @@ class RoomShape(Shape):
     normalise: Annotated[model.Normalise, Choice(get_args(model.Normalise))] = Field(
         default="loudness", description="What is made equal at a send of 0 dB: one gain for the whole room."
     )
-    reference: Annotated[str | None, Text("the name of a position", "front", 60)] = Field(
-        default=None, description="The position whose gain serves the whole room."
+    gain_position: Annotated[str | None, Text("the name of a position", "front", 60)] = Field(
+        default=None, description="The position whose response sets the gain of the whole room."
     )
     direct: Annotated[model.Direct, Choice(get_args(model.Direct))] = Field(
         default="drop",
@@ -466,7 +466,9 @@ class PlanShape(Shape):
     balance: Annotated[
         BalanceShape | None, MappingOf("a mapping such as {sends: {from: -40, to: 0}, locked: [brass]}")
     ] = Field(default=None, description="What `roomplan balance` may move for the targets.")
-    anchor: Annotated[str | None, Text("the name of a section", "melody_strings", LONGEST_NAME)] = Field(
+    reference_section: Annotated[
+        str | None, Text("the name of a section", "melody_strings", LONGEST_NAME)
+    ] = Field(
         default=None, description="For depth: the section that keeps its written wet-to-dry in its main room."
     )
     deliveries: Annotated[

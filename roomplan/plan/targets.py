@@ -1,4 +1,4 @@
-"""What a plan is to reach: its targets, how far its levels may be moved for them, and the anchor of depth.
+"""What a plan is to reach: its targets, how far its levels may be moved, and the reference section of depth.
 
 Conventions
 -----------
@@ -50,8 +50,8 @@ __all__ = [
     "TargetShape",
     "Wish",
     "WishKind",
-    "resolve_anchor",
     "resolve_balance",
+    "resolve_reference_section",
     "resolve_targets",
 ]
 
@@ -181,14 +181,14 @@ class BalanceLimits:
         Between which a section's level may be changed, dB against the written one.
     locked : tuple of str
         Sections that keep their level and sends.
-    common : tuple of tuples of str
+    linked : tuple of tuples of str
         Sections that move together: one shift per room, one change of level.
     """
 
     sends_db: tuple[float, float] = DEFAULT_SENDS_DB
     levels_db: tuple[float, float] = DEFAULT_LEVELS_DB
     locked: tuple[str, ...] = ()
-    common: tuple[tuple[str, ...], ...] = ()
+    linked: tuple[tuple[str, ...], ...] = ()
 
 
 # Room for the longest name and the kind that may stand before it.
@@ -278,7 +278,7 @@ class BalanceShape(Shape):
     locked: Annotated[list[Annotated[str, _SECTION]], ListOf("a list of section names, such as [brass]")] = (
         Field(default=[], description="Sections that keep their level and their sends.")
     )
-    common: Annotated[
+    linked: Annotated[
         list[Annotated[list[Annotated[str, _SECTION]], _SECTIONS]],
         ListOf("a list of lists of sections, such as [[low_strings, melody_strings]]"),
     ] = Field(
@@ -468,17 +468,17 @@ def resolve_balance(reading: Reading, shape: BalanceShape | None) -> BalanceLimi
         levels = DEFAULT_LEVELS_DB
     locked = _known_once(reading, shape.locked, ("balance", "locked"), {})
     taken: dict[str, int] = {}
-    common = []
-    for index, names in enumerate(shape.common):
-        path: KeyPath = ("balance", "common", index)
+    linked = []
+    for index, names in enumerate(shape.linked):
+        path: KeyPath = ("balance", "linked", index)
         members = _known_once(reading, names, path, taken)
         taken |= dict.fromkeys(members, index)
         if len(names) < 2:
-            what = f"common, entry {index + 1}: one section has nothing in common with another"
+            what = f"linked, entry {index + 1}: a single section is linked to nothing"
             reading.refuse(what, reading.places.of(path), "at least two sections")
         elif len(members) > 1:
-            common.append(members)
-    return BalanceLimits(sends, levels, locked, tuple(common))
+            linked.append(members)
+    return BalanceLimits(sends, levels, locked, tuple(linked))
 
 
 def _range(
@@ -508,23 +508,23 @@ def _known_once(
         if name in members:
             reading.refuse(f"{path[1]}: {name} is named twice", place, "once")
         elif name in taken:
-            what = f"common: {name} is already in entry {taken[name] + 1}"
+            what = f"linked: {name} is already in entry {taken[name] + 1}"
             reading.refuse(what, place, "a section in at most one of them")
         else:
             members.append(name)
     return tuple(members)
 
 
-def resolve_anchor(reading: Reading, name: str | None) -> str | None:
-    """Return the anchor of depth; None where none is written or there is no such section.
+def resolve_reference_section(reading: Reading, name: str | None) -> str | None:
+    """Return the reference section of depth; None where none is written or there is no such section.
 
     Parameters
     ----------
     reading : Reading
         The plan being read; gets the problems.
     name : str or None
-        As written, under `anchor`.
+        As written, under `reference_section`.
     """
-    if name is None or not reading.known("section", name, reading.places.value(("anchor",))):
+    if name is None or not reading.known("section", name, reading.places.value(("reference_section",))):
         return None
     return name

@@ -53,10 +53,8 @@ __all__ = [
 REFUSED = "refused"  # the error type of every refusal here …
 EMPTY = "refused_empty"  # … except of a list or mapping without entries, which may have lost them before
 
-# A note value: the whole note over a power of two, dotted (half as long again) or triplet (two thirds), in
-# short with `d` or `t` behind it.
-_PLAIN_NOTE = r"1/(?:1|2|4|8|16|32|64|128)"
-NOTE = rf"(?:(?:dotted |triplet )?{_PLAIN_NOTE}|{_PLAIN_NOTE}[dt])"
+# A note value: the whole note over a power of two, dotted (half as long again) or triplet (two thirds).
+NOTE = r"(?:dotted |triplet )?1/(?:1|2|4|8|16|32|64|128)"
 
 _NUMBER = r"[-+\u2212]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?"
 _LATEST_S = 86_400  # a day, above any cue

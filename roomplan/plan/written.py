@@ -18,13 +18,14 @@ import atexit
 import copy
 import shutil
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from roomplan.documents.parsing import parse_text
 from roomplan.documents.places import PlaceMap, Spot
 from roomplan.errors import Place, Problem, ReportError
+from roomplan.plan.old_words import OLD_WORDS
 from roomplan.report_file import find_report
 from roomplan.resources import bundled_folder
 
@@ -153,6 +154,9 @@ def _reported(report: Report) -> Reported | tuple[Problem, ...]:
     if parsed is None or not isinstance(parsed.data, dict):
         return moved
     places = PlaceMap(_moved(parsed.places.root, start))
+    renamed, twice = OLD_WORDS.apply(parsed.data, places.root)
+    if renamed:
+        written = replace(written, data=copy.deepcopy(parsed.data))
     for at, means in paths.items():
         _put(parsed.data, at, means)
     try:
@@ -161,7 +165,7 @@ def _reported(report: Report) -> Reported | tuple[Problem, ...]:
     except OSError as error:
         what = f"its rooms cannot be written into a folder of their own ({error.strerror or error})"
         return (Problem(what, Place(report.path), "make room on the disk for passing files"),)
-    return Reported(written, parsed.data, places, moved)
+    return Reported(written, parsed.data, places, (*moved, *twice))
 
 
 def _put(data: Any, at: KeyPath, value: str) -> None:

@@ -140,7 +140,7 @@ class Conflict:
         Targets without any one of which it would be missed by half as much at most, or met.
     released_by : tuple of "sends", "levels", "locked"
         Which limits, wide open, would do the same: those of the sends, of the levels, or that sections are
-        locked or in common.
+        locked or linked.
     """
 
     target: int
@@ -664,8 +664,8 @@ def _released(limits: BalanceLimits) -> list[tuple[Literal["sends", "levels", "l
         ("sends", replace(limits, sends_db=_WIDEST_SENDS_DB)),
         ("levels", replace(limits, levels_db=_WIDEST_LEVELS_DB)),
     ]
-    if limits.locked or limits.common:
-        found.append(("locked", replace(limits, locked=(), common=())))
+    if limits.locked or limits.linked:
+        found.append(("locked", replace(limits, locked=(), linked=())))
     return found
 
 

@@ -10,15 +10,16 @@ powers, and are moved together; what their responses have in common is left out 
 apart in a small room, 0.04 dB in a nave).
 
 *Wet-to-dry* is what those sends return over the section's dry sound. With the direct sound out of the room's
-return it is, in theory, the direct-to-reverberant ratio D/R with its sign turned. Every room has an anchor:
-one of the sections whose main room it is, which keeps its sends. Relative to it a section shall have
+return it is, in theory, the direct-to-reverberant ratio D/R with its sign turned. Every room has a
+*reference section*: one of the sections whose main room it is, which keeps its sends. Relative to it a
+section shall have
 
-    wet-to-dry of the anchor + amount × (D/R of the anchor − D/R of the section)
+    wet-to-dry of the reference + amount × (D/R of the reference − D/R of the section)
 
 and absolutely −D/R. Sections on one seat of a synthetic room, sent alike, are one source to it: they get one
-send against their dry sound, that of the anchor where it is one of them, else the one at which the mean of
-their wet-to-dry is what is wanted. Sends that would move by less than 0.3 dB stay, and so do those of locked
-sections.
+send against their dry sound, that of the reference section where it is one of them, else the one at which
+the mean of their wet-to-dry is what is wanted. Sends that would move by less than 0.3 dB stay, and so do
+those of locked sections.
 
 Sources
 -------
@@ -225,19 +226,19 @@ class Depth:
     sections : tuple of SectionDepth
         In the order of the plan.
     mode : str
-        `relative` to an anchor, or `absolute`.
-    anchors : dict
+        `relative` to a reference section, or `absolute`.
+    reference_sections : dict
         Main room → the section that keeps its sends there; empty when absolute, or when nothing can be
         proposed.
     amount : float or None
         Share of the differences, 0 to 1; None when absolute.
     notes : tuple of str
-        What a reader should know of the choice of the anchor.
+        What a reader should know of the choice of the reference section.
     """
 
     sections: tuple[SectionDepth, ...]
     mode: Literal["relative", "absolute"]
-    anchors: dict[str, str]
+    reference_sections: dict[str, str]
     amount: float | None
     notes: tuple[str, ...] = ()
 
@@ -259,57 +260,60 @@ class Depth:
 def relative_depth(
     places: Sequence[SectionInRoom],
     *,
-    anchor: str | None = None,
+    reference_section: str | None = None,
     amount: float = 1.0,
-    anchor_place: Place | None = None,
+    reference_place: Place | None = None,
 ) -> Depth:
     """Depth relative to one section of each main room, which keeps what it has.
 
     Parameters
     ----------
     places : sequence of SectionInRoom
-    anchor : str, optional
+    reference_section : str, optional
         A section, for its own main room. In every other, and without one, it is the nearest for which a send
         can be proposed, a locked one first; where none has a distance, the one with the largest
         direct-to-reverberant ratio.
     amount : float
-        Share of the differences, 0 to 1: 0 gives every section the anchor's wet-to-dry.
-    anchor_place : Place, optional
-        Where the anchor is written, for the error.
+        Share of the differences, 0 to 1: 0 gives every section the reference section's wet-to-dry.
+    reference_place : Place, optional
+        Where the reference section is written, for the error.
 
     Returns
     -------
     Depth
-        An anchor that is not among the sections is passed over, with a note: a cue may lack it.
+        A reference section that is not among the sections is passed over, with a note: a cue may lack it.
 
     Raises
     ------
     RoomplanError
-        The anchor has no depth of its own.
+        The reference section has no depth of its own.
 
     Notes
     -----
     Sections of different main rooms are not set against each other: what D/R means to the ear depends on the
-    decay it belongs to. A section that is alone in its main room is its own anchor.
+    decay it belongs to. A section that is alone in its main room is its own reference.
     """
-    named = next((place for place in places if place.section == anchor), None)
+    named = next((place for place in places if place.section == reference_section), None)
     if named is not None and named.obstacle is not None:
-        what = f"the anchor {named.section} cannot be one: {named.obstacle}"
-        raise RoomplanError(what, remedy="another section as `anchor`, or none", place=anchor_place)
+        what = f"the reference section {named.section} cannot be one: {named.obstacle}"
+        raise RoomplanError(
+            what, remedy="another section as `reference_section`, or none", place=reference_place
+        )
     rooms: dict[str, list[SectionInRoom]] = {}
     for place in places:
         if place.obstacle is None and place.room is not None:
             rooms.setdefault(place.room, []).append(place)
-    references = {room: named if named in members else _nearest(members) for room, members in rooms.items()}
+    chosen = {room: named if named in members else _nearest(members) for room, members in rooms.items()}
     notes = ()
-    if anchor is not None and named is None:
-        notes = (f"the anchor {anchor} is not in this cue: the nearest section of each room stands in",)
+    if reference_section is not None and named is None:
+        said = f"the reference section {reference_section} is not in this cue"
+        notes = (f"{said}: the nearest section of each room stands in",)
     wanted: dict[str, float] = {}
     for room, members in rooms.items():
-        level, nearness = _ratios(references[room])
+        level, nearness = _ratios(chosen[room])
         wanted |= {place.section: level + amount * (nearness - _ratios(place)[1]) for place in members}
-    anchors = {room: reference.section for room, reference in references.items()}
-    return Depth(_sections(places, wanted, anchors), "relative", anchors, amount, notes)
+    reference_sections = {room: place.section for room, place in chosen.items()}
+    return Depth(_sections(places, wanted, reference_sections), "relative", reference_sections, amount, notes)
 
 
 def absolute_depth(places: Sequence[SectionInRoom]) -> Depth:
@@ -350,7 +354,7 @@ def _nearest(members: Sequence[SectionInRoom]) -> SectionInRoom:
 
 
 def _sections(
-    places: Sequence[SectionInRoom], wanted: Mapping[str, float], anchors: Mapping[str, str]
+    places: Sequence[SectionInRoom], wanted: Mapping[str, float], reference_sections: Mapping[str, str]
 ) -> tuple[SectionDepth, ...]:
     arrivals = {
         place.section: place.figures.arrival_s
@@ -358,7 +362,7 @@ def _sections(
         if place.figures is not None and place.figures.arrival_s is not None
     }
     first = min(arrivals.values(), default=0.0)
-    moves = _moves_db(places, wanted, anchors)
+    moves = _moves_db(places, wanted, reference_sections)
     return tuple(
         SectionDepth(
             place,
@@ -371,10 +375,10 @@ def _sections(
 
 
 def _moves_db(
-    places: Sequence[SectionInRoom], wanted: Mapping[str, float], anchors: Mapping[str, str]
+    places: Sequence[SectionInRoom], wanted: Mapping[str, float], reference_sections: Mapping[str, str]
 ) -> dict[str, float]:
     """What the sends of each section shall move by; a send of x dB more returns x dB more."""
-    kept = set(anchors.values())
+    kept = set(reference_sections.values())
     seats: dict[tuple[object, ...], list[SectionInRoom]] = {}
     for place in places:
         if place.section in wanted:
@@ -699,14 +703,14 @@ def _recorded_figures(session: Session, room: Room, position: str) -> SeatFigure
     else:
         reasons = {}
     responses = room.responses or {}
-    reference = room.reference or (
+    gain_position = room.gain_position or (
         UNLISTED_POSITION if UNLISTED_POSITION in responses else next(iter(responses))
     )
     recorded = RecordedRoom(room, session.sample_rate)
-    recorded.read(list(dict.fromkeys([position, reference])) if room.align != "room" else list(responses))
+    recorded.read(list(dict.fromkeys([position, gain_position])) if room.align != "room" else list(responses))
     scale = 1.0
     if not recorded.problems:
-        natural = None if room.reverberation_time_s is None else recorded.mid_time_s(reference)
+        natural = None if room.reverberation_time_s is None else recorded.mid_time_s(gain_position)
         scale = _decay_scale(room, natural)
     direct = "absent" if room.direct == "absent" else "keep"
     whole = None if recorded.problems else recorded.condition(position, direct=direct, scale=scale)

@@ -232,17 +232,17 @@ def shifts_of(session: Session, targets: Sequence[Target], limits: BalanceLimits
     Notes
     -----
     A level that is written outside the limits may stay there or come back, and goes no further out. A send
-    into a room that is muted stays. Where one section of a common list is locked or muted the whole list is.
+    into a room that is muted stays. Where one section of a linked list is locked or muted the whole list is.
     """
     found = [sections_of_target(session, target) for target in targets]
     by_sends = set().union(*(sends for sends, _levels in found))
     by_levels = set().union(*(levels for _sends, levels in found))
     fixed = set(limits.locked) | {section.name for section in session.sections if section.muted}
-    for members in limits.common:
+    for members in limits.linked:
         if fixed & set(members):
             fixed |= set(members)
-    lists = [list(members) for members in limits.common]
-    lists += [[s.name] for s in session.sections if not any(s.name in members for members in limits.common)]
+    lists = [list(members) for members in limits.linked]
+    lists += [[s.name] for s in session.sections if not any(s.name in members for members in limits.linked)]
     present = {section.name: section for section in session.sections}
     shifts = []
     for names in lists:
@@ -260,7 +260,7 @@ def shifts_of(session: Session, targets: Sequence[Target], limits: BalanceLimits
 
 
 def _send_sets(present: Mapping, members: Sequence[str]) -> list[tuple[tuple[str, int], ...]]:
-    """Sends that move together: each by itself, or those of a common list room by room."""
+    """Sends that move together: each by itself, or those of a linked list room by room."""
     sends = [
         ((name, index), send.room)
         for name in members

@@ -56,7 +56,7 @@ _REACHED_WITH = {
 _RELEASED = {
     "sends": "wider limits of the sends",
     "levels": "wider limits of the levels",
-    "locked": "sections that are not locked or in common",
+    "locked": "sections that are not locked or linked",
 }
 
 

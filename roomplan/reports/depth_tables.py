@@ -1,4 +1,4 @@
-"""The depth of a plan: tables and sentences for a terminal, and the `roomplan.depth/2` document.
+"""The depth of a plan: tables and sentences for a terminal, and the `roomplan.depth/3` document.
 
 Conventions
 -----------
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["DEPTH_SCHEMA", "change_lines", "depth_document", "depth_lines", "depth_tables"]
 
-DEPTH_SCHEMA = "roomplan.depth/2"
+DEPTH_SCHEMA = "roomplan.depth/3"
 
 _LOCKED = "it is locked: its sends stay as they are"
 _USUAL = ("main", "default")  # positions that need no name
@@ -106,11 +106,12 @@ def _how(depth: Depth) -> str:
     what = "wet/dry: what the main room returns over the dry sound"
     if depth.mode == "absolute":
         return f"{what} · wanted: −D/R, as in the room itself; most mixes want less"
-    if not depth.anchors:
+    if not depth.reference_sections:
         return what
     share = "" if depth.amount == 1.0 else f", {100.0 * (depth.amount or 0.0):.0f} % of it"
     whose = ", ".join(
-        anchor if len(depth.anchors) == 1 else f"{anchor} in {room}" for room, anchor in depth.anchors.items()
+        section if len(depth.reference_sections) == 1 else f"{section} in {room}"
+        for room, section in depth.reference_sections.items()
     )
     return f"{what} · wanted: that of {whose}, by the difference of D/R{share}"
 
@@ -162,7 +163,7 @@ def _move(change: SendChange) -> str:
 
 
 def depth_document(depth: Depth, plan: Plan, *, written: str | None = None) -> Document:
-    """Depth of a plan (`roomplan.depth/2`).
+    """Depth of a plan (`roomplan.depth/3`).
 
     Parameters
     ----------
@@ -177,7 +178,7 @@ def depth_document(depth: Depth, plan: Plan, *, written: str | None = None) -> D
         "plan": str(plan.source),
         "title": plan.title,
         "mode": depth.mode,
-        "anchors": depth.anchors,
+        "reference_sections": depth.reference_sections,
         "amount": depth.amount,
         "sections": [_section_entry(found) for found in depth.sections],
         "notes": [*(place.note for place in _places(depth) if place.note is not None), *depth.notes],

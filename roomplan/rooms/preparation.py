@@ -6,7 +6,7 @@ Samples are (frames, channels), float64, at the plan's rate; frame 0 is the arri
 room's gain, the cuts and the pre-delay are not in the samples: whoever mixes applies them.
 
 Order of conditioning: read → resample → onset → time origin → direct sound → decay → tail trim; then the
-gain, from the reference position with its direct sound dropped whatever `direct` says (`normalise: peak`:
+gain, from the gain position with its direct sound dropped whatever `direct` says (`normalise: peak`:
 from the response as it is used, whose largest sample becomes 1). The reference of a synthetic room is the
 seat its file names, with two sources unless the room's `wiring` says one: see `roomplan.rooms.wiring`.
 """
@@ -111,9 +111,9 @@ class PreparedRoom:
     name : str
     gain, gain_db : float
         Normalising gain of the whole room, linear and in dB.
-    reference : str
+    gain_position : str
         Position the gain was found at.
-    reference_wiring : str
+    gain_wiring : str
         Wiring the gain was found for.
     positions : dict of PositionRequest to PreparedPosition
     direct_found : bool
@@ -124,8 +124,8 @@ class PreparedRoom:
     name: str
     gain: float
     gain_db: float
-    reference: str
-    reference_wiring: Wiring
+    gain_position: str
+    gain_wiring: Wiring
     positions: dict[PositionRequest, PreparedPosition]
     direct_found: bool
     warnings: tuple[Problem, ...]
@@ -219,7 +219,7 @@ def _time_scale(room: Room, measured_s: float) -> float | Problem:
 def _unknown_positions(
     room: Room, names: tuple[str, ...], requests: Collection[PositionRequest]
 ) -> list[Problem]:
-    asked = [("reference ", room.reference)] if room.reference is not None else []
+    asked = [("gain position ", room.gain_position)] if room.gain_position is not None else []
     asked += [("position ", name) for name in sorted({request.position for request in requests})]
     found, guesses = [], Guesses()
     for what, name in asked:
@@ -232,8 +232,8 @@ def _unknown_positions(
 
 def _finished(
     room: Room,
-    reference: str,
-    reference_wiring: Wiring,
+    gain_position: str,
+    gain_wiring: Wiring,
     for_gain: Array,
     positions: dict[PositionRequest, PreparedPosition],
     warnings: list[Problem],
@@ -243,14 +243,14 @@ def _finished(
 ) -> tuple[PreparedRoom | None, list[Problem]]:
     gain = normalising_gain(for_gain, sample_rate=sample_rate, normalise=room.normalise)
     if gain is None:
-        what = f"room {room.name}: the reference {reference} holds nothing to normalise by"
-        return None, [Problem(what, room.place, "use `normalise: none`, or another `reference`")]
+        what = f"room {room.name}: the gain position {gain_position} holds nothing to normalise by"
+        return None, [Problem(what, room.place, "use `normalise: none`, or another `gain_position`")]
     return PreparedRoom(
         name=room.name,
         gain=gain,
         gain_db=20.0 * math.log10(gain),
-        reference=reference,
-        reference_wiring=reference_wiring,
+        gain_position=gain_position,
+        gain_wiring=gain_wiring,
         positions=positions,
         direct_found=direct_found,
         warnings=tuple(warnings),
@@ -267,9 +267,9 @@ def _prepare_recorded(
     problems.extend(_unknown_positions(room, names, requests))
     if problems:
         return None, problems
-    reference = room.reference or (UNLISTED_POSITION if UNLISTED_POSITION in responses else names[0])
+    gain_position = room.gain_position or (UNLISTED_POSITION if UNLISTED_POSITION in responses else names[0])
     asked = {request.position for request in requests}
-    wanted = [name for name in names if name == reference or name in asked]
+    wanted = [name for name in names if name == gain_position or name in asked]
     recorded = RecordedRoom(room, sample_rate)
     recorded.read(wanted if room.align != "room" else list(names))
     wirings: dict[str, Wiring] = {}
@@ -286,19 +286,19 @@ def _prepare_recorded(
 
     scale = 1.0 if room.decay_scale is None else room.decay_scale
     if room.reverberation_time_s is not None:
-        measured = recorded.mid_time_s(reference)
+        measured = recorded.mid_time_s(gain_position)
         if measured is None:
-            what = f"room {room.name}: the mid-band time of {reference} cannot be measured"
+            what = f"room {room.name}: the mid-band time of {gain_position} cannot be measured"
             remedy = "leave `reverberation_time` out, or use `decay_scale`"
-            return None, [Problem(what, responses[reference].place, remedy)]
+            return None, [Problem(what, responses[gain_position].place, remedy)]
         found = _time_scale(room, measured)
         if isinstance(found, Problem):
             return None, [found]
         scale = found
     conditioned = {name: recorded.condition(name, direct=room.direct, scale=scale) for name in wanted}
-    for_gain = conditioned[reference]
+    for_gain = conditioned[gain_position]
     if room.direct == "keep" and room.normalise != "peak":
-        for_gain = recorded.condition(reference, direct="drop", scale=scale, for_gain=True)
+        for_gain = recorded.condition(gain_position, direct="drop", scale=scale, for_gain=True)
     ready: dict[str, PreparedPosition] = {}
     for name, samples in conditioned.items():
         if samples is not None:
@@ -309,8 +309,8 @@ def _prepare_recorded(
     positions = {request: ready[request.position] for request in requests}
     return _finished(
         room,
-        reference,
-        wirings[reference],
+        gain_position,
+        wirings[gain_position],
         for_gain,
         positions,
         recorded.warnings,
@@ -359,7 +359,7 @@ def _prepare_synthetic(
     # Two sources even where the file's seat has no spread: 0 dB of send means the same in every room.
     reference = _Played.on(
         spec.reference_seat,
-        position=room.reference or MAIN,
+        position=room.gain_position or MAIN,
         sources=1 if room.wiring in ("one_source", "per_channel") else 2,
     )
     played = {request: _played(room, spec, request) for request in requests}

@@ -116,7 +116,7 @@ def normalising_gain(samples: NDArray[np.float64], *, sample_rate: int, normalis
     Parameters
     ----------
     samples : ndarray, shape (frames, 1 | 2 | 4)
-        Response of the reference position without its direct sound.
+        Response of the gain position without its direct sound.
     sample_rate : int
         Hz.
     normalise : str

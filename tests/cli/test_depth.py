@@ -48,7 +48,7 @@ sections:
   strings:
     stems: [strings]
     seat: {distance: 3, angle: 0}
-    sends: {chapel: -9, film: -20}   # the anchor
+    sends: {chapel: -9, film: -20}   # the reference section
   solo:
     stems: [solo]
     sends: {chapel: -12}
@@ -97,9 +97,9 @@ def test_seats_are_told_by_theory_responses_by_what_they_measure_and_the_rest_is
     assert (outcome.status, outcome.errors) == (0, "")
     document = outcome.json
     found = by_section(document)
-    assert document["schema"] == "roomplan.depth/2"
+    assert document["schema"] == "roomplan.depth/3"
     assert (document["mode"], document["amount"]) == ("relative", 1.0)
-    assert document["anchors"] == {"chapel": "strings", "nave": "organ"}
+    assert document["reference_sections"] == {"chapel": "strings", "nave": "organ"}
     choir, strings = found["choir"], found["strings"]
 
     assert (choir["room"], choir["source"], choir["distance_m"]) == ("chapel", "theory", 12.0)
@@ -110,7 +110,7 @@ def test_seats_are_told_by_theory_responses_by_what_they_measure_and_the_rest_is
     # the wall behind the singers, 3 m from them, before the ceiling: 2 × 3 m more
     assert choir["implied_pre_delay_ms"] == pytest.approx((math.hypot(12.0, 9.0) - 12.0) / 0.3432, abs=0.01)
 
-    # the choir's two sends rise by the same, to what the anchor has plus the difference of the ratios
+    # the choir's two sends rise by the same, to what the reference has plus the difference of the ratios
     wanted = strings["wet_to_dry_db"] + ratio(3.0) - ratio(12.0)
     assert choir["wanted_wet_to_dry_db"] == pytest.approx(wanted, abs=0.05)
     shift = choir["wanted_wet_to_dry_db"] - choir["wet_to_dry_db"]
@@ -141,7 +141,7 @@ def test_written_sends_give_what_was_wanted_and_a_second_run_changes_nothing(run
     assert (plan.parent / "plan.yaml.before-1").read_text(encoding="utf-8") == PLAN
     text = plan.read_text(encoding="utf-8")
     assert "# near and far" in text
-    assert "sends: {chapel: -9, film: -20}   # the anchor" in text
+    assert "sends: {chapel: -9, film: -20}   # the reference section" in text
     choir = by_section(asked)["choir"]
     after = [send["proposed_db"] for send in choir["sends"]]
     loaded = load_plan(plan)
@@ -187,7 +187,7 @@ def test_two_sends_into_the_main_room_count_together_as_powers(run, plan):
 def test_absolute_depth_and_amount_in_tables(run, plan):
     outcome = run("depth", plan, "-q", "--absolute", "--json")
     choir = by_section(outcome.json)["choir"]
-    assert (outcome.json["mode"], outcome.json["anchors"]) == ("absolute", {})
+    assert (outcome.json["mode"], outcome.json["reference_sections"]) == ("absolute", {})
     assert choir["wanted_wet_to_dry_db"] == pytest.approx(-choir["direct_to_reverberant_db"], abs=0.001)
 
     outcome = run("depth", plan, "-q", "--amount", "0")
@@ -195,7 +195,7 @@ def test_absolute_depth_and_amount_in_tables(run, plan):
     rows = [line.split() for line in outcome.output.splitlines()]
     (strings,) = [row for row in rows if row[:2] == ["strings", "chapel"] and "as" in row]
     (choir,) = [row for row in rows if row[:2] == ["choir", "chapel"] and len(row) == 6]
-    assert choir[3] == strings[2]  # wanted: what the anchor has
+    assert choir[3] == strings[2]  # wanted: what the reference section has
     for words in ("0 % of it", "solo: it has no seat", "nothing is written", "not for voice-alarm"):
         assert words in " ".join(outcome.output.split())
 
@@ -220,19 +220,19 @@ def test_the_main_room_is_the_synthetic_one_that_returns_most(run, plan):
     assert document["notes"] == ["strings is louder in film, which is measured: judged in annex"]
 
 
-def test_the_plans_anchor_keeps_its_sends_or_is_refused_at_its_line(run, plan):
-    plan.write_text("anchor: choir\n" + PLAN, encoding="utf-8")
+def test_the_plans_reference_section_keeps_its_sends_or_is_refused_at_its_line(run, plan):
+    plan.write_text("reference_section: choir\n" + PLAN, encoding="utf-8")
     document = run("depth", plan, "-q", "--json").json
     found = by_section(document)
-    assert document["anchors"] == {"chapel": "choir", "nave": "organ"}
+    assert document["reference_sections"] == {"chapel": "choir", "nave": "organ"}
     assert [send["proposed_db"] for send in found["choir"]["sends"]] == [-14.0, -16.0]
     assert found["strings"]["sends"][0]["proposed_db"] < -9.0
 
-    plan.write_text("anchor: solo\n" + PLAN, encoding="utf-8")
+    plan.write_text("reference_section: solo\n" + PLAN, encoding="utf-8")
     outcome = run("depth", plan, "-q")
     assert outcome.status == 1
     assert "plan.yaml:1:" in outcome.errors
-    assert "the anchor solo cannot be one: it has no seat" in outcome.errors
+    assert "the reference section solo cannot be one: it has no seat" in outcome.errors
 
 
 def test_a_locked_section_keeps_its_sends_and_is_said_to_be_locked(run, plan):
@@ -287,5 +287,5 @@ def test_problems_of_the_plan_come_with_their_place(run, plan):
 
 def test_help_says_what_is_kept_and_that_nothing_is_written_without_being_asked(run):
     text = " ".join(run("depth", "--help").output.replace("│", " ").split())
-    for words in ("anchor", "Nothing is written without --write", "Example: roomplan depth"):
+    for words in ("reference_section", "Nothing is written without --write", "Example: roomplan depth"):
         assert words in text

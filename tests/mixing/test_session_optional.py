@@ -183,15 +183,17 @@ def test_a_target_on_a_section_or_group_that_the_cue_lacks_does_not_apply_and_a_
     ]
 
 
-def test_what_may_be_moved_and_the_anchor_go_on_without_a_section_that_the_cue_lacks(folder):
+def test_what_may_be_moved_and_the_reference_section_go_on_without_a_section_that_the_cue_lacks(folder):
     folder.stem("2m1_low.wav", MONO)
     folder.stem("2m1_high.wav", MONO)
-    moved = {"locked": ["choir"], "common": [["low", "high", "brass"]]}
-    session = folder.session(plan(balance=moved, anchor="choir"))
+    moved = {"locked": ["choir"], "linked": [["low", "high", "brass"]]}
+    session = folder.session(plan(balance=moved, reference_section="choir"))
     assert session.plan.balance.locked == ()
-    assert session.plan.balance.common == (("low", "high"),)
-    assert session.plan.anchor is None
-    assert any("the anchor choir is not in this cue" in warning.what for warning in session.warnings)
+    assert session.plan.balance.linked == (("low", "high"),)
+    assert session.plan.reference_section is None
+    assert any(
+        "the reference section choir is not in this cue" in warning.what for warning in session.warnings
+    )
 
 
 def test_a_missing_stem_of_a_section_that_is_not_optional_points_to_optional(folder):

@@ -182,7 +182,7 @@ def test_the_least_plan_has_the_documented_defaults(good, least, tmp_path):
         ("width: 150", "width", 1.5),
         ("wiring: true_stereo", "wiring", "true_stereo"),
         ("normalise: none", "normalise", "none"),
-        ("reference: far", "reference", "far"),
+        ("gain_position: far", "gain_position", "far"),
         ("direct: absent", "direct", "absent"),
         ("align: room", "align", "room"),
         ("low_cut: off", "low_cut_hz", None),
@@ -205,9 +205,7 @@ def test_a_key_of_a_room_reaches_the_model(room, keys, attribute, value):
         ("1/8", 250.0),
         ("1/128", 15.625),
         ("1/1", 2000.0),
-        ("1/8d", 375.0),
-        ("1/8t", 500.0 / 3.0),
-        ('"1/4t"', 1000.0 / 3.0),
+        ('"triplet 1/4"', 1000.0 / 3.0),
         ("dotted 1/8", 375.0),
         ('"dotted 1/64"', 46.875),
         ("triplet 1/8", 500.0 / 3.0),
@@ -270,7 +268,7 @@ def test_stems_may_be_a_text_or_a_list_of_texts_and_mappings(good):
 )
 def test_a_single_file_or_pair_is_the_unlisted_default_position(good, tmp_path, written, files):
     plan = good(
-        f"rooms: {{nave: {{responses: {written}, reference: default}}}}\nsections: {{c: {{stems: x}}}}\n"
+        f"rooms: {{nave: {{responses: {written}, gain_position: default}}}}\nsections: {{c: {{stems: x}}}}\n"
     )
     (position,) = plan.rooms["nave"].responses
     found = plan.rooms["nave"].responses[position]

@@ -40,7 +40,7 @@ def lines(form, count):
     [
         "groups: {{g: {{sections: [{}]}}}}",
         "alternates: {{up: {{{}}}}}",
-        "anchor: s0\npassages: {{{}}}",
+        "reference_section: s0\npassages: {{{}}}",
     ],
 )
 def test_thousands_of_unknown_names_among_hundreds_are_compared_a_bounded_number_of_times(

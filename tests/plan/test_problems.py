@@ -79,7 +79,7 @@ def one(problems):
             (
                 "one of title, extends, cue, version, strict, frame_rate, start, sample_rate, tempo, stems, "
                 "trim, tail, rooms, shared_sends, groups, sections, alternates, passages, margins, "
-                "targets, balance, anchor, deliveries"
+                "targets, balance, reference_section, deliveries"
             ),
         ),
         ("groups: [a]", "1:9", "groups: is a list", "a mapping of names to groups, such as {strings: …}"),
@@ -469,15 +469,15 @@ def test_a_margin_of_a_section_or_group_that_was_refused_itself_is_not_a_second_
             ),
         ),
         (
-            "{responses: {front: a.wav}, reference: frnt}",
-            "1:55",
-            "reference: the room stage has no position 'frnt'",
+            "{responses: {front: a.wav}, gain_position: frnt}",
+            "1:59",
+            "gain_position: the room stage has no position 'frnt'",
             "did you mean 'front'?",
         ),
         (
-            "{responses: a.wav, reference: front}",
-            "1:46",
-            "reference: the room stage has no position 'front'",
+            "{responses: a.wav, gain_position: front}",
+            "1:50",
+            "gain_position: the room stage has no position 'front'",
             "the line left out: the room has one response",
         ),
         (

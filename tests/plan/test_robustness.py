@@ -35,7 +35,7 @@ TREE: dict[str, Any] = {
         },
         "parish_nave": {
             "responses": {"front": "f.wav", "rear": {"left": "l.wav", "right": "r.wav"}},
-            "reference": "front",
+            "gain_position": "front",
             "decay_scale": 0.8,
             "mute": False,
             "wiring": "one_source",
@@ -48,7 +48,7 @@ TREE: dict[str, Any] = {
             "stems": ["*choir*", {"file": "solo", "level": -2, "pan": 10}],
             "seat": {"distance": 13, "angle": 0, "spread": 2.5},
             "sends": {
-                "larkmere_hall": {"level": -4, "low_cut": 180, "pre_delay": "1/32t"},
+                "larkmere_hall": {"level": -4, "low_cut": 180, "pre_delay": "triplet 1/32"},
                 "parish_nave": [{"level": -9, "position": "front"}, {"level": -14, "position": "rear"}],
             },
         },
@@ -91,7 +91,7 @@ LEAVES = (
         [
             "off",
             "1/8",
-            "1/8d",
+            "dotted 1/8",
             "larkmere_hall",
             "rear",
             "choir",

@@ -14,7 +14,7 @@ TWO_SECTIONS = "rooms: {h: {synthetic: a}}\nsections: {c: {stems: x}, d: {stems:
 PLANS = [
     ("rooms: {h: {synthetic: a}}\nsections: {c: {stems: x}}\n", True),
     (
-        "tempo: 84\nrooms: {h: {synthetic: a, pre_delay: 1/8t}}\nsections: {c: {stems: [x, {file: y}]}}\n",
+        "tempo: 84\nrooms: {h: {synthetic: a, pre_delay: 1/8}}\nsections: {c: {stems: [x, {file: y}]}}\n",
         True,
     ),
     ("rooms: {h: {responses: {a: x, b: {left: l, right: r}}}}\nsections: {c: {stems: x}}\n", True),

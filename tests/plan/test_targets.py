@@ -1,4 +1,4 @@
-"""Targets, limits and the anchor of a plan: what they mean, and what has no meaning."""
+"""Targets, limits and the reference section of a plan: what they mean, and what has no meaning."""
 
 from __future__ import annotations
 
@@ -106,11 +106,11 @@ def test_one_wish_for_one_thing_stands_once(refused):
 def test_limits_have_defaults_and_each_end_can_be_written_alone(good):
     assert good(PLAN).balance == BalanceLimits((-40.0, 0.0), (-6.0, 6.0), (), ())
     assert good(PLAN).targets == ()
-    assert good(PLAN).anchor is None
-    text = "balance: {sends: {from: -30}, levels: {to: 2}, locked: [brass], common: [[choir, low]]}\n"
-    plan = good(f"{PLAN}{text}anchor: low\n")
+    assert good(PLAN).reference_section is None
+    text = "balance: {sends: {from: -30}, levels: {to: 2}, locked: [brass], linked: [[choir, low]]}\n"
+    plan = good(f"{PLAN}{text}reference_section: low\n")
     assert plan.balance == BalanceLimits((-30.0, 0.0), (-6.0, 2.0), ("brass",), (("choir", "low"),))
-    assert plan.anchor == "low"
+    assert plan.reference_section == "low"
 
 
 @pytest.mark.parametrize(
@@ -120,14 +120,14 @@ def test_limits_have_defaults_and_each_end_can_be_written_alone(good):
         ("balance: {levels: {from: 1, to: 3}}", "0, which leaves a section as it is written", "from 0 on"),
         ("balance: {locked: [bras]}", "no section 'bras'", "did you mean 'brass'?"),
         ("balance: {locked: [brass, brass]}", "brass is named twice", "once"),
-        ("balance: {common: [[choir]]}", "one section has nothing in common", "at least two"),
-        ("balance: {common: [[choir, low], [low, brass]]}", "low is already in entry 1", "at most one"),
+        ("balance: {linked: [[choir]]}", "a single section is linked to nothing", "at least two"),
+        ("balance: {linked: [[choir, low], [low, brass]]}", "low is already in entry 1", "at most one"),
         ("balance: {lock: [brass]}", "unknown key 'lock'", "did you mean 'locked'?"),
-        ("anchor: chor", "no section 'chor'", "did you mean 'choir'?"),
-        ("anchor: back", "no section 'back'", "one of choir, brass, low, twin"),
+        ("reference_section: chor", "no section 'chor'", "did you mean 'choir'?"),
+        ("reference_section: back", "no section 'back'", "one of choir, brass, low, twin"),
     ],
 )
-def test_limits_and_anchors_without_meaning_are_refused_where_they_stand(said, text, what, remedy):
+def test_limits_and_reference_sections_without_meaning_are_refused_where_they_stand(said, text, what, remedy):
     problems = said(f"{PLAN}{text}\n")
     assert any(what in problem and remedy in problem and problem.startswith("5:") for problem in problems), (
         problems

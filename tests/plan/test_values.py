@@ -45,8 +45,10 @@ def test_an_empty_list_is_refused_and_one_that_lost_its_entries_is_not():
 
 
 def test_three_triplets_last_as_long_as_two_notes_and_a_dot_adds_half():
-    assert 3 * note_duration_ms("1/8t", 84) == pytest.approx(2 * note_duration_ms("1/8", 84), rel=1e-12)
-    assert note_duration_ms("1/8d", 84) == pytest.approx(note_duration_ms("1/8", 84) * 1.5, rel=1e-12)
+    assert 3 * note_duration_ms("triplet 1/8", 84) == pytest.approx(
+        2 * note_duration_ms("1/8", 84), rel=1e-12
+    )
+    assert note_duration_ms("dotted 1/8", 84) == pytest.approx(note_duration_ms("1/8", 84) * 1.5, rel=1e-12)
     assert note_duration_ms("1/64", 84) == pytest.approx(60000 / 84 / 16, rel=1e-12)
 
 

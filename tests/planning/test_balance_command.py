@@ -133,7 +133,7 @@ def test_writing_changes_the_levels_and_nothing_else_and_keeps_the_old_file(plan
 
 
 def test_levels_that_sections_share_are_written_once_where_they_stand(plan, balance):
-    path = plan("{of: choir, wet_to_dry: -9}", more="balance: {common: [[choir, brass, low]]}\n")
+    path = plan("{of: choir, wet_to_dry: -9}", more="balance: {linked: [[choir, brass, low]]}\n")
     document = json.loads(balance(path, "--write", "--json")[1])
     assert document["shared"] == [{"at": "shared_sends.near", "sections": ["choir", "brass", "low"]}]
     moved = {(c["section"], c["room"]): c["after_db"] for c in document["changes"]}

@@ -140,12 +140,12 @@ def test_every_seat_has_a_gap(height, distance):
 # --- Relative, absolute, amount: worked by hand
 
 
-def test_sections_follow_the_anchor_by_the_difference_of_their_ratios():
+def test_sections_follow_the_reference_section_by_the_difference_of_their_ratios():
     near = place("strings", -2.0, -12.0, -9.0, distance=6.0)
     far = place("brass", -8.0, -11.0, -10.0, distance=14.0)
     found = relative_depth([far, near])
     brass, strings = found.sections
-    assert found.anchors == {"hall": "strings"}
+    assert found.reference_sections == {"hall": "strings"}
     # 6 dB less direct sound: −12 + 6 = −6, 5 dB over the −11 it has: a send of −5
     assert (brass.wanted_db, brass.proposed_db) == (-6.0, (-5.0,))
     assert (strings.wanted_db, strings.proposed_db) == (-12.0, (-9.0,))
@@ -155,16 +155,16 @@ def test_sections_follow_the_anchor_by_the_difference_of_their_ratios():
     assert (change.section, change.room, change.after_db) == ("brass", "hall", -5.0)
 
 
-def test_the_amount_scales_differences_down_to_the_anchors_own_ratio():
+def test_the_amount_scales_differences_down_to_the_reference_sections_own_ratio():
     places = [place("strings", -2.0, -12.0, distance=6.0), place("brass", -8.0, -11.0, distance=14.0)]
     wanted = {a: relative_depth(places, amount=a).sections[1].wanted_db for a in (0.0, 0.5, 1.0)}
     assert wanted == {0.0: -12.0, 0.5: -9.0, 1.0: -6.0}
 
 
-def test_a_named_anchor_keeps_its_sends_and_the_nearer_ones_become_drier():
+def test_a_named_reference_section_keeps_its_sends_and_the_nearer_ones_become_drier():
     near = place("strings", -2.0, -12.0, -9.0, distance=6.0)
     far = place("brass", -8.0, -11.0, -10.25, distance=14.0)
-    found = relative_depth([near, far], anchor="brass")
+    found = relative_depth([near, far], reference_section="brass")
     assert found.sections[0].wanted_db == -17.0  # −11 − 6
     assert found.sections[0].proposed_db == (-14.0,)
     assert found.sections[1].proposed_db == (-10.25,)  # as written, finer than the step
@@ -174,7 +174,7 @@ def test_absolute_depth_is_the_ratio_with_its_sign_turned():
     found = absolute_depth([place("choir", -8.7, -15.0, -10.0), place("solo", 3.0, -4.0, -6.0)])
     assert [section.wanted_db for section in found.sections] == [8.7, -3.0]
     assert [section.proposed_db for section in found.sections] == [(13.7,), (-5.0,)]
-    assert (found.anchors, found.amount) == ({}, None)
+    assert (found.reference_sections, found.amount) == ({}, None)
 
 
 def test_several_sends_into_the_main_room_keep_their_difference():
@@ -183,43 +183,43 @@ def test_several_sends_into_the_main_room_keep_their_difference():
     assert relative_depth(places).sections[1].proposed_db == (-4.0, -7.0)
 
 
-def test_a_section_with_an_obstacle_is_left_alone_and_is_no_default_anchor():
+def test_a_section_with_an_obstacle_is_left_alone_and_is_no_default_reference():
     places = [
         place("solo", -1.0, -9.0, distance=2.0, obstacle="it is muted"),
         place("strings", -2.0, -12.0, distance=6.0),
     ]
     found = relative_depth(places)
-    assert found.anchors == {"hall": "strings"}
+    assert found.reference_sections == {"hall": "strings"}
     assert (found.sections[0].wanted_db, found.sections[0].proposed_db) == (None, None)
 
 
-def test_an_anchor_with_an_obstacle_is_refused_where_it_is_written():
+def test_a_reference_section_with_an_obstacle_is_refused_where_it_is_written():
     places = [place("solo", -1.0, -9.0, obstacle="it is muted"), place("strings", -2.0, -12.0)]
-    with pytest.raises(RoomplanError, match=r"plan.yaml:3:1: the anchor solo .* it is muted"):
-        relative_depth(places, anchor="solo", anchor_place=PLACE)
+    with pytest.raises(RoomplanError, match=r"plan.yaml:3:1: the reference section solo .* it is muted"):
+        relative_depth(places, reference_section="solo", reference_place=PLACE)
 
 
-def test_an_anchor_that_the_cue_lacks_is_stood_in_for_by_the_nearest():
+def test_a_reference_section_that_the_cue_lacks_is_stood_in_for_by_the_nearest():
     places = [place("brass", -8.0, -11.0, distance=14.0), place("strings", -2.0, -12.0, distance=6.0)]
-    found = relative_depth(places, anchor="solo")
-    assert found.anchors == {"hall": "strings"}
+    found = relative_depth(places, reference_section="solo")
+    assert found.reference_sections == {"hall": "strings"}
     (note,) = found.notes
     assert "solo is not in this cue" in note
     assert "the nearest section of each room stands in" in note
 
 
-def test_without_distances_the_anchor_is_the_section_with_most_direct_sound():
+def test_without_distances_the_reference_section_is_the_section_with_most_direct_sound():
     found = relative_depth([place("far", -8.0, -11.0), place("near", -2.0, -12.0)])
-    assert found.anchors == {"hall": "near"}
+    assert found.reference_sections == {"hall": "near"}
 
 
 def test_nothing_is_proposed_where_nothing_can_be():
     found = relative_depth([place("solo", -1.0, -9.0, obstacle="it is muted")])
-    assert (found.anchors, found.changes, found.sections[0].wanted_db) == ({}, (), None)
+    assert (found.reference_sections, found.changes, found.sections[0].wanted_db) == ({}, (), None)
     assert relative_depth([]).sections == ()
 
 
-def test_every_main_room_has_an_anchor_and_its_sections_follow_no_other():
+def test_every_main_room_has_a_reference_section_and_its_sections_follow_no_other():
     places = [
         place("strings", -2.0, -12.0, distance=6.0),
         place("brass", -8.0, -11.0, distance=14.0),
@@ -227,10 +227,13 @@ def test_every_main_room_has_an_anchor_and_its_sections_follow_no_other():
         place("choir", -9.0, -6.0, -7.0, distance=20.0, room="nave"),
     ]
     found = relative_depth(places)
-    assert found.anchors == {"hall": "strings", "nave": "horns"}
+    assert found.reference_sections == {"hall": "strings", "nave": "horns"}
     # −3 + 4 in the nave, whatever the hall has
     assert [section.wanted_db for section in found.sections] == [-12.0, -6.0, -3.0, 1.0]
-    assert relative_depth(places, anchor="brass").anchors == {"hall": "brass", "nave": "horns"}
+    assert relative_depth(places, reference_section="brass").reference_sections == {
+        "hall": "brass",
+        "nave": "horns",
+    }
 
 
 def test_a_section_that_is_alone_in_its_room_gets_no_proposal():
@@ -253,13 +256,13 @@ def test_a_locked_section_keeps_its_sends_and_others_follow_as_before():
         assert "horns" in {change.section for change in found.changes}
 
 
-def test_of_two_on_the_nearest_seat_the_locked_one_is_the_anchor_and_the_other_gets_its_send():
+def test_of_two_on_the_nearest_seat_the_locked_one_is_the_reference_section_and_the_other_gets_its_send():
     one, other = (
         place(name, -2.0, wet, send, distance=6.0) for name, wet, send in [("a", -12, -9), ("b", -15, -11)]
     )
-    assert relative_depth([one, other]).anchors == {"hall": "a"}
+    assert relative_depth([one, other]).reference_sections == {"hall": "a"}
     found = relative_depth([one, replace(other, locked=True)])
-    assert found.anchors == {"hall": "b"}
+    assert found.reference_sections == {"hall": "b"}
     assert [section.proposed_db for section in found.sections] == [(-11.0,), (-11.0,)]
 
 

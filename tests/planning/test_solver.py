@@ -185,7 +185,7 @@ def test_locked_sections_keep_everything_and_common_ones_their_differences():
         *(wish("wet_to_dry", -4.0, f"section:s{i}") for i in range(4)),
         wish("margin", 3.0, "section:s1", over="section:s3"),
     )
-    problem = problem_of(targets, BalanceLimits(locked=("s0",), common=(("s1", "s2"),)), four)
+    problem = problem_of(targets, BalanceLimits(locked=("s0",), linked=(("s1", "s2"),)), four)
     weights = np.ones(len(targets))
     found = solve(problem, starts(problem)[0], weights=weights)
     before = problem.written
@@ -203,7 +203,7 @@ def test_locked_sections_keep_everything_and_common_ones_their_differences():
 
 def test_a_common_list_with_a_locked_section_is_locked_whole():
     problem = problem_of(
-        (wish("wet_to_dry", 0.0, "section:s1"),), BalanceLimits(locked=("s0",), common=(("s0", "s1"),))
+        (wish("wet_to_dry", 0.0, "section:s1"),), BalanceLimits(locked=("s0",), linked=(("s0", "s1"),))
     )
     assert problem.shifts == ()
 

@@ -112,7 +112,7 @@ def make_room():
             "width": 1.0,
             "wiring": None,
             "normalise": "loudness",
-            "reference": None,
+            "gain_position": None,
             "direct": "drop",
             "align": None,
             "pre_delay_s": 0.0,

@@ -149,7 +149,7 @@ def test_one_gain_for_the_whole_room_whoever_asks(make_room, write_sound, hall_r
     room = make_room(files={"front": front, "rear": rear})
     alone = prepared(room, [PositionRequest("rear")])
     both = prepared(room, [PositionRequest("front"), PositionRequest("rear")])
-    assert alone.reference == both.reference == "front"
+    assert alone.gain_position == both.gain_position == "front"
     assert alone.gain == both.gain
     assert set(alone.positions) == {PositionRequest("rear")}
     quieter = np.sum(both.positions[PositionRequest("rear")].samples ** 2) / np.sum(
@@ -158,15 +158,15 @@ def test_one_gain_for_the_whole_room_whoever_asks(make_room, write_sound, hall_r
     assert level_db(quieter) == pytest.approx(20.0 * np.log10(0.3), abs=0.5)
 
 
-def test_the_reference_is_named_or_default_or_the_first_listed(make_room, write_sound, hall_response):
+def test_the_gain_position_is_named_or_default_or_the_first_listed(make_room, write_sound, hall_response):
     files = {
         name: write_sound(f"{name}.wav", hall_response(seed=i))
         for i, name in enumerate(("a", "default", "c"))
     }
-    assert prepared(make_room(files=files)).reference == "default"
-    assert prepared(make_room(files=files, reference="c")).reference == "c"
+    assert prepared(make_room(files=files)).gain_position == "default"
+    assert prepared(make_room(files=files, gain_position="c")).gain_position == "c"
     del files["default"]
-    assert prepared(make_room(files=files), [PositionRequest("c")]).reference == "a"
+    assert prepared(make_room(files=files), [PositionRequest("c")]).gain_position == "a"
 
 
 def test_normalise_none_gives_a_gain_of_one(make_room, write_sound, hall_response):
@@ -475,7 +475,7 @@ def test_a_wiring_that_is_asked_for_decides_in_a_synthetic_room(
     requests = [PositionRequest("main", seat), PositionRequest("main", seat, 1)]
     room = prepared(make_room(synthetic=stage_file(), wiring=wiring), requests, sample_rate=8_000)
     assert [room.positions[request].wiring for request in requests] == [stereo, mono]
-    assert room.reference_wiring == stereo
+    assert room.gain_wiring == stereo
 
 
 @pytest.mark.parametrize("wiring", [None, "one_source", "true_stereo"])
@@ -675,10 +675,10 @@ def test_problems_of_all_positions_are_found_at_once(make_room, write_sound, tmp
     assert text.count("ice_harbour.yaml:12:3: ") == 2
 
 
-def test_unknown_positions_and_references_suggest_the_nearest(make_room, write_sound, hall_response):
+def test_unknown_positions_and_gain_positions_suggest_the_nearest(make_room, write_sound, hall_response):
     path = write_sound("hall.wav", hall_response(length_s=0.5))
-    text = problem_text(make_room(files={"front": path}, reference="fornt"), [PositionRequest("rere")])
-    assert "has no reference 'fornt' — did you mean front?" in text
+    text = problem_text(make_room(files={"front": path}, gain_position="fornt"), [PositionRequest("rere")])
+    assert "has no gain position 'fornt' — did you mean front?" in text
     assert "has no position 'rere'" in text
 
 
