@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NoReturn
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
@@ -14,9 +15,9 @@ from roomplan.errors import PlanError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
     from roomplan.errors import Problem
+    from roomplan.plan.updating import UpdatedFile
 
 __all__ = ["register"]
 
@@ -26,19 +27,44 @@ def register(app: typer.Typer) -> None:
     app.command("check", help=help_of(check, MUSIC_ONLY))(check)
 
 
-def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quiet: Quiet = False) -> None:
+def check(
+    plan: PlanFile,
+    bases: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="[BASE]...",
+            help="With --update: files that PLAN extends, to rewrite too.",
+            show_default=False,
+        ),
+    ] = None,
+    *,
+    update: Annotated[
+        bool,
+        typer.Option(
+            "--update", help="First rewrite keys and values that have new names; the old file is kept."
+        ),
+    ] = False,
+    as_json: AsJson = False,
+    bands: Bands = False,
+    quiet: Quiet = False,
+) -> None:
     """Find every problem of a plan at once; then show its send matrix, computed from the audio.
 
-    Nothing is written but the cache: a plan that differs only in levels and mutes from one that was heard is
-    answered from that. Each send shows its level, position, wiring, the wet onset after the dry sound, and
-    how loud it returns against the dry sound. Notes say what is odd about the stems: short, clipped, silent,
-    quiet, changed since the last render. Exit 1 when the plan has problems (a delivery that would clip in its
-    format is one) or misses one of its targets.
+    Nothing is written but the cache, and with --update the plan itself: a plan that differs only in levels
+    and mutes from one that was heard is answered from that. Each send shows its level, position, wiring, the
+    wet onset after the dry sound, and how loud it returns against the dry sound. Notes say what is odd about
+    the stems: short, clipped, silent, quiet, changed since the last render. Exit 1 when the plan has problems
+    (a delivery that would clip in its format is one) or misses one of its targets.
 
     Example: roomplan check ice_harbour/ice_harbour.yaml
+
+    Example: roomplan check --update reel_2.yaml house_base.yaml
     """
     from roomplan.cli.opening import plan_problems, require_plans
 
+    if bases and not update:
+        raise typer.BadParameter("further files are rewritten by --update alone", param_hint="BASE")
+    updated = _update(plan, bases or [], quiet=as_json) if update else ()
     if not as_json:
         try:
             require_plans([plan])
@@ -55,7 +81,10 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
             rendering, results = measure_with_targets(session, cache=Cache.open(), progress=progress)
     if as_json:
         entries = balance_tables.result_entries(results)
-        emit(documents.to_text(documents.check_document(rendering, problems) | {"targets": entries}))
+        document = documents.check_document(rendering, problems) | {"targets": entries}
+        if update:
+            document["updated"] = [documents.updated_entry(file) for file in updated]
+        emit(documents.to_text(document))
     if rendering is None:
         if not as_json:
             _refuse(plan, problems)
@@ -83,6 +112,21 @@ def check(plan: PlanFile, *, as_json: AsJson = False, bands: Bands = False, quie
     show(*balance_tables.speech_lines(result.target for result in results))
     if missed or count:
         raise typer.Exit(ExitStatus.INPUT)
+
+
+def _update(plan: Path, bases: Sequence[Path], *, quiet: bool) -> tuple[UpdatedFile, ...]:
+    """Rewrite the old words of a plan, and say which unless `quiet`."""
+    from roomplan.plan.updating import update_plan
+
+    updated = update_plan(plan, bases)
+    if not quiet:
+        for one in updated:
+            for word in one.words:
+                show(f"{word.place}: {word.old} → {word.new}")
+            show(f"written to {one.file}; the old file is {one.backup}")
+        if not updated:
+            show(f"{plan}: no old words")
+    return updated
 
 
 def _refuse(plan: Path, problems: Sequence[Problem]) -> NoReturn:

@@ -1,6 +1,6 @@
 """Words of a plan that have new names: the old ones are read for one version, with a note.
 
-One line here is all that a rename needs: reading, notes and rewriting follow from it.
+One line here is all that a rename needs: reading, notes and `roomplan check --update` follow from it.
 """
 
 from __future__ import annotations
@@ -48,5 +48,5 @@ def note_of(word: NewWord) -> Problem:
         if word.is_key
         else f"{word.old} is now written {quoted(word.new)}"
     )
-    remedy = "the new word; the next version does not read it"
+    remedy = "`roomplan check --update` rewrites it; the next version does not read it"
     return Problem(what, word.place, remedy)

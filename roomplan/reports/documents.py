@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from roomplan.mixing.render import Rendering
     from roomplan.mixing.session import Session
     from roomplan.plan.model import Room, Seat, Section
+    from roomplan.plan.updating import UpdatedFile
 
 __all__ = [
     "CHECK_SCHEMA",
@@ -52,6 +53,7 @@ __all__ = [
     "session_part",
     "sound_part",
     "to_text",
+    "updated_entry",
 ]
 
 CHECK_SCHEMA = "roomplan.check/1"
@@ -94,6 +96,12 @@ def problem_entry(problem: Problem) -> Document:
         "what": problem.what,
         "remedy": problem.remedy,
     }
+
+
+def updated_entry(updated: UpdatedFile) -> Document:
+    """A plan file whose old words were rewritten, as a document has it."""
+    words = [{"line": word.place.line, "old": word.old, "new": word.new} for word in updated.words]
+    return {"file": str(updated.file), "backup": str(updated.backup), "words": words}
 
 
 def band_entry(figures: BandFigures, *, with_centre: bool) -> Document:

@@ -79,7 +79,7 @@ def test_every_old_word_is_noted_at_its_line_with_the_new_one(loaded):
         "11:3: `common` is now `linked`",
         "12:1: `anchor` is now `reference_section`",
     ]
-    assert all("the next version does not read it" in note for note in notes)
+    assert all("`roomplan check --update` rewrites it" in note for note in notes)
     assert loaded(NEW).notes == ()
 
 
