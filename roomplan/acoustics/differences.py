@@ -164,10 +164,10 @@ def differences(measured: DecayFigures, reference: DecayFigures) -> tuple[Differ
 
 
 def describe(difference: Difference) -> str:
-    """Say a difference in words, such as "EDT at 500 Hz is 3.1 steps longer".
+    """Say a difference in words, such as "EDT at 500 Hz is 3.1 JND longer".
 
-    A figure that is no row of the standard's table names the row whose step was used. What rounds to no tenth
-    of a step is "the same".
+    A figure that is no row of the standard's table names the row whose just-noticeable difference (JND) was
+    used. What rounds to no tenth of one is "the same".
     """
     step = STEPS[difference.key]
     what = f"{step.name} at {_place(difference.centre_hz)}"
@@ -176,9 +176,8 @@ def describe(difference: Difference) -> str:
     amount = f"{abs(difference.steps):.1f}"
     if amount == "0.0":
         return f"{what} is the same"
-    unit = "step" if amount == "1.0" else "steps"
-    source = "" if step.stands_in is None else f" (by the step of {step.stands_in})"
-    return f"{what} is {amount} {unit} {step.more if difference.steps > 0 else step.less}{source}"
+    source = "" if step.stands_in is None else f" (by the JND of {step.stands_in})"
+    return f"{what} is {amount} JND {step.more if difference.steps > 0 else step.less}{source}"
 
 
 def same_room(measured: DecayFigures, reference: DecayFigures) -> SameRoom:

@@ -118,7 +118,7 @@ def compare(
     """Compare plans or rendered folders: what they say differently, and what one would hear of it.
 
     Loudness, range, true peak, wet-to-dry, decay, clarity and tail of every bus, with the differences to the
-    first plan in LU, dB and just-noticeable steps; margins, passages and targets where the plans ask for
+    first plan in LU, dB and JND; margins, passages and targets where the plans ask for
     them. The table has the buses that move, as far as it is printed; --all shows every one. A plan
     that differs only in levels, mutes or alternates from one that was heard before is answered at once,
     without its peaks. A rendered folder compares from its report; folders that hold the renders of many

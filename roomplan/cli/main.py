@@ -48,6 +48,11 @@ RENAMED = {
     "measure": {"--bands": "--band-width"},
 }
 
+# Command → option → value → what it is called now; likewise.
+RENAMED_VALUES = {
+    "measure": {"--band-width": {"third": "third_octave"}, "--sort": {"range": "decay_range"}},
+}
+
 
 def _without_type(params: list[Any]) -> list[Any]:
     """Options of which those that take no value name no type of one."""
@@ -58,26 +63,44 @@ def _without_type(params: list[Any]) -> list[Any]:
 
 
 class _Command(TyperCommand):
-    """A command whose flags show no type, and that understands its options by their earlier names."""
+    """A command whose flags show no type, and that understands options and values by their earlier names."""
 
     def get_params(self, ctx: Any) -> list[Any]:
         return _without_type(super().get_params(ctx))
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        return super().parse_args(ctx, _renamed(args, RENAMED.get(self.name or "", {})))
+        command = self.name or ""
+        return super().parse_args(
+            ctx, _renamed(args, RENAMED.get(command, {}), RENAMED_VALUES.get(command, {}))
+        )
 
 
-def _renamed(args: list[str], names: Mapping[str, str]) -> list[str]:
-    """Arguments with the earlier names of options replaced, and a note of each on standard error."""
+def _renamed(args: list[str], names: Mapping[str, str], values: Mapping[str, Mapping[str, str]]) -> list[str]:
+    """Arguments with earlier names of options and values replaced, and a note of each on standard error."""
     end = args.index("--") if "--" in args else len(args)
-    found = []
+    found: list[str] = []
+    before = ""  # option whose value comes next
     for argument in args[:end]:
+        if argument in values.get(before, {}):
+            found.append(_now(argument, values[before][argument], f"{before} "))
+            before = ""
+            continue
         option, equals, value = argument.partition("=")
-        now = names.get(option)
-        if now is not None:
-            print_errors(f"note: {option} is called {now} now; the next version knows that name only")
-        found.append(argument if now is None else f"{now}{equals}{value}")
+        if option in names:
+            option = _now(option, names[option])
+        if equals and value in values.get(option, {}):
+            value = _now(value, values[option][value], f"{option} ")
+        found.append(f"{option}{equals}{value}")
+        before = "" if equals else option
     return found + args[end:]
+
+
+def _now(earlier: str, now: str, option: str = "") -> str:
+    """Return the name that holds `now`, after a note about the `earlier` one."""
+    print_errors(
+        f"note: {option}{earlier} is called {option}{now} now; the next version knows that name only"
+    )
+    return now
 
 
 class _Commands(TyperGroup):

@@ -28,7 +28,7 @@ class Bands(enum.StrEnum):
     """Widths of a band."""
 
     OCTAVE = "octave"
-    THIRD = "third"
+    THIRD_OCTAVE = "third_octave"
 
 
 class SortKey(enum.StrEnum):
@@ -42,7 +42,7 @@ class SortKey(enum.StrEnum):
     C80 = "c80"
     D50 = "d50"
     TS = "ts"
-    RANGE = "range"
+    DECAY_RANGE = "decay_range"
     STI = "sti"
     VERDICT = "verdict"
 
@@ -79,14 +79,16 @@ def measure(
     ] = None,
     binaural: Annotated[
         bool,
-        typer.Option("--binaural", help="The files were recorded at two ears: give IACC."),
+        typer.Option(
+            "--binaural", help="The files were recorded at two ears: give the interaural correlation (IACC)."
+        ),
     ] = False,
     noise: Annotated[
         Path | None,
         typer.Option(
             "--noise",
             metavar="FILE",
-            help="Noise for the speech index: a line per octave from 125 Hz to 8 kHz, hertz and dB SPL, "
+            help="Noise for the STI (estimate): a line per octave from 125 Hz to 8 kHz, hertz and dB SPL, "
             "optionally the speech's dB SPL (else normal speech of 60 dB(A)).",
             show_default=False,
         ),
@@ -96,7 +98,7 @@ def measure(
         typer.Option(
             "--against",
             metavar="OTHER",
-            help="Say how each response differs from this one, in just-noticeable steps.",
+            help="Say how each response differs from this one, in just-noticeable differences (JND).",
             show_default=False,
         ),
     ] = None,
@@ -117,7 +119,7 @@ def measure(
         bool, typer.Option("--force", help="Measure a sweep, noise or music as if it were a response.")
     ] = False,
     as_csv: Annotated[
-        bool, typer.Option("--csv", help="Print rows for a table program instead of tables.")
+        bool, typer.Option("--csv", help="Print rows for a spreadsheet instead of tables.")
     ] = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
@@ -125,9 +127,9 @@ def measure(
     """Measure the decay of impulse responses, band by band, and say how far each figure can be trusted.
 
     One file gets a table of its bands, several get a row each. EDT, T20, T30, C50, C80, D50 and centre time
-    follow ISO 3382-1, the speech index (an estimate of word clarity for mixing) IEC 60268-16. A figure the
-    data cannot support is a dash, a doubtful one carries a question mark, and the verdict says why. Strength
-    and lateral fractions cannot come from an ordinary sound file.
+    follow ISO 3382-1, the STI (estimate: word clarity for mixing) IEC 60268-16. A figure the data cannot
+    support is a dash, a doubtful one carries a question mark, and the verdict says why. Strength and lateral
+    fractions cannot come from an ordinary sound file.
 
     Example: roomplan measure nave_front.wav --plot nave.pdf
 

@@ -10,6 +10,7 @@ building-code use: there, local codes and licensed practice decide.
 from __future__ import annotations
 
 import os
+import warnings
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, overload
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from roomplan.library.plans import PathLike
     from roomplan.loudness.roles import ChannelRole
 
-    Bands = Literal["octave", "third"]
+    Bands = Literal["octave", "third_octave"]
 
 __all__ = ["Measured", "Metered", "measure", "measure_loudness"]
 
@@ -48,9 +49,9 @@ class Measured(ResponseFigures):
     Attributes
     ----------
     channels : tuple of ChannelFigures
-        Bands, mean of the mid ones, broadband and A-weighted, speech index; each figure with its doubt.
+        Bands, mean of the mid ones, broadband and A-weighted, STI (estimate); each figure with its doubt.
     correlation : tuple of BandCorrelation
-        Likeness of two channels; empty for any other number.
+        Inter-channel correlation of two channels; empty for any other number.
     name : str
         The file's, or "array".
     sample_rate : int
@@ -138,14 +139,14 @@ def measure(response: ArrayLike, *, sample_rate: int, bands: Bands = ...) -> Mea
 def measure(
     response: ArrayLike | PathLike, *, sample_rate: int | None = None, bands: Bands = "octave"
 ) -> Measured:
-    """Measure an impulse response: decay, clarity, speech index, and how far each figure can be trusted.
+    """Measure an impulse response: decay, clarity, STI (estimate), and how far each figure can be trusted.
 
     Parameters
     ----------
     response : str, path or array_like of shape (frames,) or (frames, channels)
     sample_rate : int
         Of an array, in hertz; a file says it itself.
-    bands : "octave" or "third"
+    bands : "octave" or "third_octave"
 
     Returns
     -------
@@ -180,8 +181,12 @@ def measure(
     >>> round(measured.channels[0].decay.mid.t30_s, 1)
     0.8
     """
-    if bands not in {"octave", "third"}:
-        raise RoomplanError(f"bands of {bands!r}", remedy='ask for "octave" or "third"')
+    if bands == "third":  # its name before third_octave; understood for one version
+        what = 'bands="third" is called "third_octave" now; the next version knows that name only'
+        warnings.warn(what, DeprecationWarning, stacklevel=2)
+        bands = "third_octave"
+    if bands not in {"octave", "third_octave"}:
+        raise RoomplanError(f"bands of {bands!r}", remedy='ask for "octave" or "third_octave"')
     filters = octaves() if bands == "octave" else thirds()
     if isinstance(response, str | os.PathLike):
         path = Path(response)

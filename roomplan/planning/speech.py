@@ -223,7 +223,7 @@ class SpeechModel:
         workers: int,
     ) -> _Voice | str:
         if _OCTAVES[-1].top_hz(float(session.sample_rate)) is None:
-            return "the speech index needs a sample rate of 22.5 kHz and more"
+            return "the STI needs a sample rate of 22.5 kHz and more"
         own = [i for i, c in enumerate(record.components) if c.section == name and c.send is None]
         if not own:
             return "dry is off: when the words sound cannot be told"

@@ -69,7 +69,7 @@ def described(target: Target) -> str:
         "share": f"{of} share of {target.room}",
         "least_c80": f"{of} C80",
         "least_d50": f"{of} D50",
-        "least_sti": f"{of} speech index",
+        "least_sti": f"{of} STI (estimate)",
         "longest_centre_time": f"{of} centre time",
         "longest_wet_decay": f"{of} wet T30",
         "true_peak": "mix true peak",
@@ -130,7 +130,7 @@ def result_table(results: Sequence[TargetResult]) -> Table:
 
 
 def speech_lines(targets: Iterable[Target]) -> list[Text]:
-    """What a speech index is not for, where one is shown."""
+    """What an STI is not for, where one is shown."""
     return [note(MUSIC_ONLY)] if any(target.kind == "least_sti" for target in targets) else []
 
 

@@ -58,7 +58,7 @@ def comparison_table(first: Compared, other: Compared, *, buses: Collection[str]
     """
     table = plain_table(
         f"{other.label} against {first.label}",
-        "LUFS: of the first plan; then what the second adds: LU, dB, s · in brackets just-noticeable steps "
+        "LUFS: of the first plan; then what the second adds: LU, dB, s · in brackets JND "
         "(ISO 3382-1, Table A.1)",
     )
     table.add_column("bus")

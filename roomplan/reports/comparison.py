@@ -317,7 +317,7 @@ def compare_many_document(cues: Sequence[ComparedCue], *, passages: bool) -> Doc
 
 
 def compare_csv(cues: Sequence[ComparedCue]) -> str:
-    """Rows for a table program, one for each bus of each plan: its figures, then what differs from the first.
+    """Rows for a spreadsheet, one for each bus of each plan: its figures, then what differs from the first.
 
     Columns that begin with `change_` hold the figure minus that of the first plan which has the cue; they
     are empty in its own rows. A figure that does not exist is empty.

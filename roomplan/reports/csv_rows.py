@@ -1,4 +1,4 @@
-"""Rows for a table program, in which words stay words.
+"""Rows for a spreadsheet, in which words stay words.
 
 Conventions
 -----------

@@ -15,7 +15,7 @@ from rich.text import Text
 from roomplan.acoustics.differences import describe
 from roomplan.audio.names import natural_order
 from roomplan.reports.measurements import numbered_channels
-from roomplan.reports.tables import DASH, figure, level, plain_table
+from roomplan.reports.tables import DASH, DECAY_RANGE, figure, level, plain_table
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -31,12 +31,12 @@ if TYPE_CHECKING:
 
 __all__ = ["against_tables", "notes", "response_tables", "sort_measured", "summary_table"]
 
-_HEADINGS = ("EDT s", "T20 s", "T30 s", "± s", "C50 dB", "C80 dB", "D50", "Ts ms", "range dB")
+_HEADINGS = ("EDT s", "T20 s", "T30 s", "± s", "C50 dB", "C80 dB", "D50", "Ts ms", DECAY_RANGE)
 _LEGEND = "± one standard deviation of T30 (else T20) by chance · ? doubtful · – not supported by the data"
 
 
 def response_tables(measured: MeasuredFile, *, binaural: bool) -> list[Table | Text]:
-    """Bands of each channel, what the channel is like as a whole, and the likeness of two channels."""
+    """Bands of each channel, what the channel is like as a whole, and the correlation of two channels."""
     items: list[Table | Text] = []
     several = len(measured.channel_numbers) > 1
     for number, channel in numbered_channels(measured):
@@ -118,16 +118,16 @@ def _remarks(channel: ChannelFigures) -> list[Text]:
             )
     speech = channel.speech
     if speech.value is None:
-        lines.append(Text(f"speech index: {DASH} ({speech.reason})"))
+        lines.append(Text(f"STI (estimate): {DASH} ({speech.reason})"))
     else:
         scatter = "" if speech.uncertainty is None else f" ± {speech.uncertainty:.2f}"
         doubt = f", doubtful: {speech.reason}" if speech.reason else ""
-        lines.append(Text(f"speech index: {speech.value:.2f}{scatter}, {speech.qualification}{doubt}"))
+        lines.append(Text(f"STI (estimate): {speech.value:.2f}{scatter}, {speech.qualification}{doubt}"))
     return lines
 
 
 def _correlation_table(bands: Sequence[BandCorrelation], *, binaural: bool) -> Table:
-    name = "IACC" if binaural else "Likeness of the two channels"
+    name = "Interaural correlation (IACC)" if binaural else "Inter-channel correlation"
     table = plain_table(
         f"{name}, early (0 to 80 ms) and late",
         "largest correlation within ±1 ms · ± by chance · ? doubtful"
@@ -160,7 +160,7 @@ _ATTRIBUTES = {
     "c80": "c80_db",
     "d50": "d50",
     "ts": "centre_time_s",
-    "range": "decay_range_db",
+    "decay_range": "decay_range_db",
 }
 _VERDICTS = ("good", "doubtful", "unusable")
 
@@ -170,8 +170,8 @@ def sort_measured(
 ) -> list[MeasuredFile]:
     """Files by a figure of their first channel's summary band, the largest first, those without it last.
 
-    `key` is "file", "verdict", "sti", one of edt, t20, t30, c50, c80, d50, ts, range, or None for the order
-    given.
+    `key` is "file", "verdict", "sti", one of edt, t20, t30, c50, c80, d50, ts, decay_range, or None for the
+    order given.
     """
     if key is None:
         return list(measured)
@@ -199,13 +199,13 @@ def summary_band(channel: ChannelFigures, centre_hz: float | None) -> BandFigure
 def summary_table(measured: Sequence[MeasuredFile], *, centre_hz: float | None, fraction: int) -> Table:
     """One row for each channel of many responses."""
     width = "octave" if fraction == 1 else "third octave"
-    mids = "500 and 1000 Hz octaves" if fraction == 1 else "thirds from 400 to 1250 Hz"
+    mids = "500 and 1000 Hz octaves" if fraction == 1 else "third octaves from 400 to 1250 Hz"
     what = f"mean of the {mids}" if centre_hz is None else f"{width} at {centre_hz:g} Hz"
     table = plain_table(
         f"{len(measured)} responses · {what}", f"{_LEGEND} · one file alone shows all its bands"
     )
     table.add_column("file", overflow="fold")
-    for heading in ("channel", *_HEADINGS[:6], "range dB", "speech"):
+    for heading in ("channel", *_HEADINGS[:6], DECAY_RANGE, Text("STI\n(estimate)")):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("verdict", min_width=24)
     folders = {file.path.parent for file in measured}
@@ -224,7 +224,7 @@ _SHOWN = ("edt_s", "t20_s", "t30_s", "c50_db", "c80_db", "d50", "centre_time_s")
 
 
 def against_tables(measured: MeasuredFile, against: Mapping[tuple[Path, int], Against]) -> list[Table | Text]:
-    """Differences to a reference in just-noticeable steps, band by band, and the largest in words."""
+    """Differences to a reference in JND, band by band, and the largest in words."""
     items: list[Table | Text] = []
     several = len(measured.channel_numbers) > 1
     for number, _channel in numbered_channels(measured):
@@ -233,8 +233,8 @@ def against_tables(measured: MeasuredFile, against: Mapping[tuple[Path, int], Ag
             continue
         title = _name(measured) + (f" · channel {number}" if several else "")
         table = plain_table(
-            f"{title} against {found.reference.name}, in just-noticeable steps",
-            "a step: EDT and T 5 %, C 1 dB, D50 0.05, Ts 10 ms (ISO 3382-1, Table A.1; T and C50 by analogy)"
+            f"{title} against {found.reference.name}, in just-noticeable differences (JND)",
+            "one JND: EDT and T 5 %, C 1 dB, D50 0.05, Ts 10 ms (ISO 3382-1, Table A.1; T and C50 by analogy)"
             "\nin brackets: what chance alone explains",
         )
         table.add_column("band", justify="right", no_wrap=True)
@@ -258,7 +258,7 @@ def against_tables(measured: MeasuredFile, against: Mapping[tuple[Path, int], Ag
         heard = [e for e in loudest if e.chance is None or abs(e.chance) >= _CHANCE]
         items.extend(Text(describe(entry)) for entry in heard[:_MOST_LINES])
         if not heard:
-            items.append(Text("no difference reaches a just-noticeable step beyond chance"))
+            items.append(Text("no difference reaches one JND beyond chance"))
         room = found.same_room
         items.append(
             Text(f"one room: {room.verdict} ({room.reason})" if room.reason else f"one room: {room.verdict}")

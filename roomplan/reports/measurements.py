@@ -1,4 +1,4 @@
-"""Measured responses as data: the JSON document of `roomplan measure`, and rows for a table file.
+"""Measured responses as data: the JSON document of `roomplan measure`, and rows for a spreadsheet.
 
 Conventions
 -----------
@@ -218,7 +218,7 @@ _COLUMNS = (*FIGURES, "decay_range_db", "xi_permille", "curvature_percent")
 
 
 def measure_csv(measured: Sequence[MeasuredFile], *, binaural: bool) -> str:
-    """Rows for a table file: one for each file, channel and band, figures and uncertainties across.
+    """Rows for a spreadsheet: one for each file, channel and band, figures and uncertainties across.
 
     The band of the whole channel is "mid", "broadband" or "A-weighted"; `sti` stands in its "mid" row, the
     channel correlation in the rows of its bands. An empty cell is a figure the data do not support; `verdict`

@@ -1,4 +1,4 @@
-"""Many renders in one table: for a terminal, for a table program, as a document.
+"""Many renders in one table: for a terminal, for a spreadsheet, as a document.
 
 Conventions
 -----------

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DASH",
+    "DECAY_RANGE",
     "band_table",
     "comparison_table",
     "figure",
@@ -45,6 +46,7 @@ __all__ = [
 ]
 
 DASH = "–"
+DECAY_RANGE = Text("decay\nrange dB")  # heading: how much of a decay is above the noise
 
 
 class _PrintableTable(Table):
@@ -169,7 +171,7 @@ def band_table(
     """Octave bands down, figures across, with the verdict of each band."""
     table = plain_table(name, caption)
     table.add_column("octave", justify="right")
-    for heading in ("EDT s", "T20 s", "T30 s", "C80 dB", "D50", "Ts ms", "range dB"):
+    for heading in ("EDT s", "T20 s", "T30 s", "C80 dB", "D50", "Ts ms", DECAY_RANGE):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("verdict")
     for band in [*bands, mid]:

@@ -1,4 +1,4 @@
-"""Just-noticeable steps after ISO 3382-1:2009, Table A.1: EDT 5 %, C80 1 dB, D50 0.05, centre time 10 ms."""
+"""Just-noticeable differences of ISO 3382-1:2009, Table A.1: EDT 5 %, C80 1 dB, D50 0.05, Ts 10 ms."""
 
 from __future__ import annotations
 
@@ -136,16 +136,16 @@ def test_a_decay_time_that_is_none_is_not_compared(value):
 @pytest.mark.parametrize(
     ("key", "change", "words"),
     [
-        ("edt_s", FIGURES["edt_s"] * 1.05**3.1, "EDT at 500 Hz is 3.1 steps longer"),
-        ("edt_s", FIGURES["edt_s"] / 1.05, "EDT at 500 Hz is 1.0 step shorter"),
-        ("c80_db", 3.5, "C80 at 500 Hz is 2.0 steps clearer"),
-        ("c80_db", 0.0, "C80 at 500 Hz is 1.5 steps less clear"),
-        ("d50", 0.35, "D50 at 500 Hz is 2.0 steps lower"),
-        ("d50", 0.50, "D50 at 500 Hz is 1.0 step higher"),
-        ("centre_time_s", 0.102, "the centre time at 500 Hz is 1.2 steps later"),
-        ("centre_time_s", 0.083, "the centre time at 500 Hz is 0.7 steps earlier"),
-        ("c50_db", -2.0, "C50 at 500 Hz is 1.0 step less clear (by the step of C80)"),
-        ("t30_s", 1.35 * 1.05**2, "T30 at 500 Hz is 2.0 steps longer (by the step of EDT)"),
+        ("edt_s", FIGURES["edt_s"] * 1.05**3.1, "EDT at 500 Hz is 3.1 JND longer"),
+        ("edt_s", FIGURES["edt_s"] / 1.05, "EDT at 500 Hz is 1.0 JND shorter"),
+        ("c80_db", 3.5, "C80 at 500 Hz is 2.0 JND clearer"),
+        ("c80_db", 0.0, "C80 at 500 Hz is 1.5 JND less clear"),
+        ("d50", 0.35, "D50 at 500 Hz is 2.0 JND lower"),
+        ("d50", 0.50, "D50 at 500 Hz is 1.0 JND higher"),
+        ("centre_time_s", 0.102, "the centre time at 500 Hz is 1.2 JND later"),
+        ("centre_time_s", 0.083, "the centre time at 500 Hz is 0.7 JND earlier"),
+        ("c50_db", -2.0, "C50 at 500 Hz is 1.0 JND less clear (by the JND of C80)"),
+        ("t30_s", 1.35 * 1.05**2, "T30 at 500 Hz is 2.0 JND longer (by the JND of EDT)"),
         ("d50", 0.451, "D50 at 500 Hz is the same"),
         ("t20_s", None, "T20 at 500 Hz cannot be compared: measured: 35 dB are needed"),
     ],
@@ -157,7 +157,7 @@ def test_a_difference_reads_as_a_sentence(key, change, words):
 def test_kilohertz_and_the_mean_have_their_own_words():
     found = differences(figures(band(2000.0, d50=0.55)), figures(band(2000.0)))
     said = [describe(d) for d in found if d.key == "d50"]
-    assert said == ["D50 at 2 kHz is 2.0 steps higher", "D50 at mid frequencies is the same"]
+    assert said == ["D50 at 2 kHz is 2.0 JND higher", "D50 at mid frequencies is the same"]
 
 
 def test_every_figure_of_a_measured_response_differs_from_itself_by_nothing():

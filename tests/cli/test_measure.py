@@ -155,7 +155,7 @@ def test_json_tells_the_decay_that_is_in_the_file(document, write):
 
 
 def test_third_octaves_have_their_own_centres(document, write):
-    found = document(write("nave.wav", decay()), "--band-width", "third")
+    found = document(write("nave.wav", decay()), "--band-width", "third_octave")
     assert found["bands_per_octave"] == 3
     centres = [band["centre_hz"] for band in found["responses"][0]["channels"][0]["bands"]]
     assert len(centres) == 30
@@ -181,7 +181,7 @@ def test_an_unknown_band_is_a_usage_error_that_names_the_bands(measure, write, b
 def test_a_third_is_no_octave(measure, write):
     write("nave.wav", decay())
     assert measure("nave.wav", "--band", "630").status == 2
-    assert measure("nave.wav", "--band", "630", "--band-width", "third").status == 0
+    assert measure("nave.wav", "--band", "630", "--band-width", "third_octave").status == 0
 
 
 @pytest.mark.parametrize(
@@ -232,7 +232,7 @@ def test_only_a_file_declared_binaural_has_iacc(document, measure, write):
             value, signed = band[part]["iacc"], other[part]["coefficient"]
             assert value is None if signed is None else value == abs(signed)
             assert (value is None) == (band[part]["verdict"] == "unusable") == (signed is None)
-    assert "IACC, early" in measure("pair.wav", "--binaural").output
+    assert "Interaural correlation (IACC), early" in measure("pair.wav", "--binaural").output
     assert "no IACC" in measure("pair.wav").output
 
 
@@ -284,7 +284,7 @@ def test_sorting_puts_the_largest_first_and_what_has_no_figure_last(document, wr
     assert order("verdict")[-1] == "d"
     assert order("file") == ["a", "b", "c", "d"]
     assert order("sti")[:2] == ["a", "c"]
-    for key in ("edt", "t20", "c50", "d50", "ts", "range"):
+    for key in ("edt", "t20", "c50", "d50", "ts", "decay_range"):
         assert sorted(order(key)) == ["a", "b", "c", "d"]
 
 
@@ -321,9 +321,7 @@ def test_a_response_against_itself_differs_by_nothing(document, measure, write):
             "step_in_iso_3382_1", "text",
         }  # fmt: skip
         assert entry["steps"] in {0.0, None}
-    assert (
-        "no difference reaches a just-noticeable step" in measure("nave.wav", "--against", "nave.wav").output
-    )
+    assert "no difference reaches one JND" in measure("nave.wav", "--against", "nave.wav").output
 
 
 def test_a_longer_room_is_so_many_steps_longer(document, measure, write):
@@ -333,10 +331,10 @@ def test_a_longer_room_is_so_many_steps_longer(document, measure, write):
     steps = entries[4000, "t30_s"]["steps"]
     # ln 2 / ln 1.05 = 14.2 steps of 5 %; scatter of each time 1.5 to 2 % is half a step
     assert steps == pytest.approx(14.2, abs=1.5)
-    assert entries[4000, "t30_s"]["text"] == f"T30 at 4 kHz is {steps:.1f} steps longer (by the step of EDT)"
+    assert entries[4000, "t30_s"]["text"] == f"T30 at 4 kHz is {steps:.1f} JND longer (by the JND of EDT)"
     output = measure(names[0], "--against", names[1]).output
-    assert "rear.wav against front.wav, in just-noticeable" in output
-    assert "steps longer" in output
+    assert "rear.wav against front.wav, in just-noticeable differences (JND)" in output
+    assert "JND longer" in output
     assert "one room: unlikely" in output
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from roomplan.cli.main import RENAMED, build
+from roomplan.cli.main import RENAMED, RENAMED_VALUES, build
+from roomplan.cli.measure import Bands, SortKey
 
 
 def names():
@@ -32,15 +33,55 @@ def test_an_earlier_spelling_is_not_in_the_help(run, command):
         assert now in words
 
 
-@pytest.mark.parametrize("spelling", [("--bands", "third"), ("--bands=third",)])
-def test_an_earlier_spelling_does_what_the_new_one_does_and_says_so_in_one_line(run, session, spelling):
+def test_an_option_offers_the_new_values_and_no_earlier_one():
+    offered = {"measure": {"--band-width": set(Bands), "--sort": set(SortKey)}}
+    assert {command: set(options) for command, options in RENAMED_VALUES.items()} == {
+        command: set(options) for command, options in offered.items()
+    }
+    for command, options in RENAMED_VALUES.items():
+        for option, values in options.items():
+            assert not {*values} & offered[command][option]
+            assert {*values.values()} <= offered[command][option]
+
+
+@pytest.mark.parametrize("spelling", [("--band-width", "third"), ("--band-width=third",)])
+def test_an_earlier_value_does_what_the_new_one_does_and_says_so_in_one_line(run, session, spelling):
     response = session / "nave.wav"
-    now = run("measure", response, "--band-width", "third", "--csv", "--quiet")
+    now = run("measure", response, "--band-width", "third_octave", "--csv", "--quiet")
+    before = run("measure", response, *spelling, "--csv", "--quiet")
+    assert (before.status, before.output) == (now.status, now.output)
+    assert now.errors == ""
+    assert before.errors == (
+        "note: --band-width third is called --band-width third_octave now; the next version knows that name "
+        "only\n"
+    )
+
+
+def test_sorting_by_an_earlier_key_sorts_by_the_new_one(run, session):
+    now = run("measure", session / "nave.wav", "--sort", "decay_range", "--csv", "--quiet")
+    before = run("measure", session / "nave.wav", "--sort", "range", "--csv", "--quiet")
+    assert (before.status, before.output, now.errors) == (0, now.output, "")
+    assert before.errors.startswith("note: --sort range is called --sort decay_range now")
+
+
+def test_a_file_called_like_an_earlier_value_is_a_file(run, session, monkeypatch):
+    monkeypatch.chdir(session)
+    (session / "nave.wav").rename("third")
+    outcome = run("measure", "--quiet", "third")
+    assert (outcome.status, outcome.errors) == (0, "")
+
+
+@pytest.mark.parametrize("spelling", [("--bands", "third"), ("--bands=third",)])
+def test_an_earlier_spelling_does_what_the_new_one_does_and_says_so_line_by_line(run, session, spelling):
+    response = session / "nave.wav"
+    now = run("measure", response, "--band-width", "third_octave", "--csv", "--quiet")
     before = run("measure", response, *spelling, "--csv", "--quiet")
     assert (before.status, before.output) == (now.status, now.output)
     assert now.errors == ""
     assert before.errors == (
         "note: --bands is called --band-width now; the next version knows that name only\n"
+        "note: --band-width third is called --band-width third_octave now; the next version knows that name "
+        "only\n"
     )
 
 

@@ -102,3 +102,10 @@ def test_all_problems_of_a_plan_come_at_once():
         roomplan.load("broken.yaml")
     assert list(caught.value.problems) == found
     assert len(found) == 2
+
+
+def test_the_earlier_name_of_third_octaves_measures_the_same_with_a_warning(folder):
+    path = next(folder.rglob("nave.wav"))
+    with pytest.deprecated_call(match="third_octave"):
+        before = roomplan.measure(path, bands="third")  # pyright: ignore[reportArgumentType, reportCallIssue]
+    assert before.channels == roomplan.measure(path, bands="third_octave").channels

@@ -1,4 +1,4 @@
-"""Rows for table programs: numbers stay numbers, and no words are taken for a formula."""
+"""Rows for spreadsheets: numbers stay numbers, and no words are taken for a formula."""
 
 from __future__ import annotations
 
