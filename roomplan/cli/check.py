@@ -52,8 +52,8 @@ def check(
 
     Nothing is written but the cache, and with --update the plan itself: a plan that differs only in levels
     and mutes from one that was heard is answered from that. Each send shows its level, position, wiring, the
-    wet onset after the dry sound, and how loud it returns against the dry sound. Notes say what is odd about
-    the stems: short, clipped, silent, quiet, changed since the last render. Exit 1 when the plan has problems
+    wet arrival after the dry sound, and how loud it returns against that. Notes say what is odd about the
+    stems: short, clipped, silent, quiet, changed since the last render. Exit 1 when the plan has problems
     (a delivery that would clip in its format is one) or misses one of its targets.
 
     Example: roomplan check ice_harbour/ice_harbour.yaml

@@ -1,4 +1,4 @@
-"""Figures of every bus: loudness, decay, wet-to-dry, wet onset and the tail.
+"""Figures of every bus: loudness, decay, wet-to-dry, wet arrival and the decay to −40 dB.
 
 Conventions
 -----------

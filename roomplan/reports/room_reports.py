@@ -318,7 +318,7 @@ def _first_words(portrait: RoomPortrait) -> str:
         f"{_milliseconds(found.after_direct_s)} ms ({surface_words(found.surfaces)})"
         for found in (*first, *others[:1])
     ]
-    return ", then ".join(words) + " after the direct sound"
+    return ", then ".join(words) + " after the direct sound; the first is the initial time delay gap (ITDG)"
 
 
 def _decay_table(portrait: RoomPortrait) -> Table:

@@ -108,10 +108,10 @@ def section_table(rendering: Rendering) -> Table:
     """One row per section, then groups and the mix: what a practitioner asks first."""
     table = plain_table(
         f"{rendering.session.plan.title}: what every section gets",
-        "wet/dry: negative means wet under dry · tail: time until a hit and what it wakes are 40 dB down",
+        "wet/dry: negative means wet under dry · to −40 dB: decay of a hit and what it wakes",
     )
     table.add_column("bus")
-    for heading in ("wet/dry dB", "wet onset ms", "tail −40 s", "C80 dB", "LUFS", "peak dBTP"):
+    for heading in ("wet/dry dB", "wet arrival ms", "to −40 dB s", "C80 dB", "LUFS", "peak dBTP"):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("notes")
     session = rendering.session
@@ -211,10 +211,10 @@ def octave_tables(rendering: Rendering) -> list[Table]:
 
 
 def send_matrix(rendering: Rendering) -> Table:
-    """Sections down, rooms across: level, position, wiring, wet onset and what returns of each send."""
+    """Sections down, rooms across: level, position, wiring, wet arrival and what returns of each send."""
     table = plain_table(
         f"{rendering.session.plan.title}: sends",
-        "level · position · wiring · wet onset after dry · return against the section's dry",
+        "level · position · wiring · wet arrival after dry · return against the section's dry",
     )
     table.add_column("section")
     table.add_column("dry dB", justify="right")
