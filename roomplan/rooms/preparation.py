@@ -179,7 +179,7 @@ def prepare_room(
 
     Notes
     -----
-    The reference position is prepared for the gain even if nobody asks for it, and never depends on who
+    The gain position is prepared for the gain even if nobody asks for it, and never depends on who
     asks. Safe to be called from several threads at once.
     """
     problems = _scale_problems(room)
