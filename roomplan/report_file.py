@@ -5,7 +5,8 @@ Conventions
 A report comes from outside: it may be cut off, edited or a stranger's. It is read once, whole, and checked
 here; what is handed out has the shape below and can be relied on. `document` stays the plain data of the
 file, for a report is compared, kept and written as what it is. Keys that nobody here reads are not asked for
-and may be anything that JSON has, so that reports of earlier versions stay readable.
+and may be anything that JSON has, so that reports of earlier versions stay readable. A key that an earlier
+schema called otherwise is handed out by the name it has now; faults name it as the file does.
 
 A fault has the line and column of its value and its path in the document, such as `buses[3].loudness`.
 Paths of files are data like those of a plan: whoever opens one decides whether it may be opened.
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["REPORT_NAME", "REPORT_SCHEMA", "JsonPath", "Report", "find_report", "read_report"]
 
 REPORT_NAME = "report.json"
-REPORT_SCHEMA = "roomplan.render/1"
+REPORT_SCHEMA = "roomplan.render/2"
 
 JsonPath: TypeAlias = "tuple[str | int, ...]"
 
@@ -42,6 +43,10 @@ _MOST_BYTES = 50_000_000  # a plan of 100 buses has a report of 1 MB
 _MOST_LEVELS = 64  # a plan has 32 at most, and lies three deep
 _MOST_FAULTS = 20
 _REMEDY = "render its plan once again"
+_EARLIER_KEYS: dict[str, dict[tuple[str, ...], str]] = {
+    "roomplan.render/1": {("excerpt",): "stretch", ("reproduce", "options", "excerpt"): "stretch"}
+}
+"""Earlier schema → path of a key as it is now, "*" for every item of a list → its earlier name."""
 _LARGEST = 2**63 - 1  # nothing in a report is counted further; larger numbers have no place in a float
 
 # Text that begins like a document of this program, which a plan in braces does not.
@@ -57,7 +62,7 @@ class Report:
     path : Path
         Its file.
     document : dict
-        What it holds.
+        What it holds, in the schema `REPORT_SCHEMA`.
     text : str
         The file itself.
     """
@@ -261,19 +266,19 @@ class _Stem(_Entry):
     blake2b_160: str | None
 
 
-class _Stretch(_Entry):
+class _Excerpt(_Entry):
     start_frame: _Count
     frames: Annotated[int, Field(ge=1, le=_LARGEST)]
 
 
-class _StretchAtRate(_Stretch):
+class _ExcerptAtRate(_Excerpt):
     sample_rate: _Rate
 
 
 class _Options(_Entry):
     only: list[str]
     mute: list[str]
-    stretch: _StretchAtRate | None
+    excerpt: _ExcerptAtRate | None
 
 
 class _PathOfPlan(_Entry):
@@ -322,7 +327,7 @@ class _Shape(_Entry):
     plan_sha256: str | None = None
     cue: str | None = None
     version: str | None = None
-    stretch: _Stretch | None = None
+    excerpt: _Excerpt | None = None
     sample_rate: _Rate | None = None
     duration_s: _Seconds | None = None
     trim_db: _Figure | None = None
@@ -398,17 +403,20 @@ def _parsed(path: Path, text: str) -> tuple[str, dict[str, Any]]:
 def _checked(path: Path, read: tuple[str, dict[str, Any]]) -> Report:
     text, data = read
     schema = data.get("schema")
-    if schema != REPORT_SCHEMA:
+    earlier = _EARLIER_KEYS.get(schema) if isinstance(schema, str) else None
+    if schema != REPORT_SCHEMA and earlier is None:
         what = f"is a document {quoted(schema)}" if isinstance(schema, str) else "does not say its `schema`"
         raise _refused(path, f"no report of a render: {what}", f"a plan, or the {REPORT_NAME} of a render")
     faults: dict[JsonPath, tuple[str, str]] = {}
     for at, what, remedy in _unfit(data):
         faults.setdefault(at, (what, remedy))
+    if earlier is not None:
+        _rename(data, earlier)
     try:
         _Shape.model_validate(data)
     except ValidationError as failure:
         for error in failure.errors(include_url=False):
-            at = tuple(error["loc"])
+            at = _as_written(tuple(error["loc"]), earlier or {})
             if error["type"] == "missing":
                 faults.setdefault(at, ("is missing", _REMEDY))
             else:
@@ -418,6 +426,37 @@ def _checked(path: Path, read: tuple[str, dict[str, Any]]) -> Report:
     if faults:
         raise ReportError(_problems(path, text, faults))
     return Report(path, data, text)
+
+
+def _rename(data: dict[str, Any], earlier: Mapping[tuple[str, ...], str]) -> None:
+    """Bring a document of an earlier schema to this one: its keys get the names that they have now."""
+    for (*way, now), then in earlier.items():
+        holders: list[Any] = [data]
+        for step in way:
+            holders = [inner for holder in holders for inner in _inner(holder, step)]
+        for holder in holders:
+            if isinstance(holder, dict):
+                holder.pop(now, None)  # what the earlier schema did not know by that name
+                if then in holder:
+                    holder[now] = holder.pop(then)
+    data["schema"] = REPORT_SCHEMA
+
+
+def _inner(holder: Any, step: str) -> list[Any]:
+    if step == "*":
+        return holder if isinstance(holder, list) else []
+    return [holder[step]] if isinstance(holder, dict) and step in holder else []
+
+
+def _as_written(at: JsonPath, earlier: Mapping[tuple[str, ...], str]) -> JsonPath:
+    """Path in the file of a path in the document."""
+    for way, then in earlier.items():
+        named = at[: len(way)]
+        if len(named) == len(way) and all(
+            isinstance(step, int) if key == "*" else step == key for step, key in zip(named, way, strict=True)
+        ):
+            return (*named[:-1], then, *at[len(way) :])
+    return at
 
 
 def _unfit(data: dict[str, Any]) -> Iterator[tuple[JsonPath, str, str]]:

@@ -12,7 +12,7 @@ from roomplan.report_file import REPORT_NAME, REPORT_SCHEMA, find_report, read_r
 
 # What the first version that wrote reports had in them, no key more.
 FIRST = {
-    "schema": REPORT_SCHEMA,
+    "schema": "roomplan.render/1",
     "roomplan": "0.1.0",
     "plan": "/cues/ice.yaml",
     "title": "Ice Harbour",
@@ -83,21 +83,61 @@ def write(tmp_path):
     return report
 
 
+def earlier_report(part):
+    """Return a report as the first version wrote it, of a part of the cue or of all."""
+    return FIRST | {
+        "stretch": part,
+        "reproduce": {
+            "roomplan": "0",
+            "synthesis": 1,
+            "options": {"only": [], "mute": [], "stretch": part},
+            "plan": {"source": "/cues/ice.yaml", "data": {}, "paths": []},
+            "inputs": [],
+        },
+    }
+
+
 def lines_of(place):
     with pytest.raises(ReportError) as refused:
         read_report(place)
     return str(refused.value).splitlines()
 
 
-def test_a_report_of_the_first_version_is_read_as_it_is(write):
-    place = write(FIRST)
-    assert read_report(place).document == FIRST
-    assert read_report(place.parent).document == FIRST
-    assert read_report(write(b"\xef\xbb\xbf" + json.dumps(FIRST).encode())).document == FIRST
+def test_a_report_of_the_first_version_is_read_as_it_is_but_for_its_schema(write):
+    place, now = write(FIRST), FIRST | {"schema": REPORT_SCHEMA}
+    assert read_report(place).document == now
+    assert read_report(place.parent).document == now
+    assert read_report(write(b"\xef\xbb\xbf" + json.dumps(FIRST).encode())).document == now
+
+
+def test_keys_of_an_earlier_version_are_handed_out_by_their_names_of_now(write):
+    part = {"start_frame": 1, "frames": 2, "sample_rate": 48000}
+    document = read_report(write(earlier_report(part))).document
+    assert document["excerpt"] == part
+    assert document["reproduce"]["options"]["excerpt"] == part
+    assert "stretch" not in document
+    assert "stretch" not in document["reproduce"]["options"]
+
+
+def test_a_fault_under_a_renamed_key_has_the_name_and_the_line_of_the_file(write):
+    place = write(earlier_report({"start_frame": -1, "frames": 2, "sample_rate": 0}))
+    text = place.read_text(encoding="utf-8").splitlines()
+    starts = [number for number, line in enumerate(text, start=1) if '"start_frame": -1' in line]
+    (rate,) = [number for number, line in enumerate(text, start=1) if '"sample_rate": 0' in line][-1:]
+    assert [line.removeprefix(f"{place}:") for line in lines_of(place)] == [
+        f"{starts[0]}:20: stretch.start_frame is -1 — at least 0",
+        f"{starts[1]}:24: reproduce.options.stretch.start_frame is -1 — at least 0",
+        f"{rate}:24: reproduce.options.stretch.sample_rate is 0 — at least 1",
+    ]
+
+
+def test_a_key_by_its_earlier_name_is_missing_in_a_report_of_this_version(write):
+    (line,) = lines_of(write(earlier_report(None) | {"schema": REPORT_SCHEMA}))
+    assert "reproduce.options.excerpt is missing" in line
 
 
 def test_keys_that_nobody_reads_may_be_anything(write):
-    later = FIRST | {"mood": {"cold": [1, {"x": None}]}, "warnings": 7}
+    later = FIRST | {"schema": REPORT_SCHEMA, "mood": {"cold": [1, {"x": None}]}, "warnings": 7}
     assert read_report(write(later)).document == later
 
 
@@ -140,7 +180,7 @@ def test_every_fault_is_a_line_with_its_line_column_and_path_in_the_order_of_the
         ('"cold"', "cold", "not JSON from here on"),
         ('"cold"', "", "not JSON from here on"),
         ('"schema"', '"schemata"', "does not say its `schema`"),
-        ("roomplan.render/1", "roomplan.check/1", "is a document 'roomplan.check/1'"),
+        ("roomplan.render/1", "roomplan.check/2", "is a document 'roomplan.check/2'"),
     ],
 )
 def test_what_no_render_writes_is_refused_wherever_it_is(write, old, new, words):

@@ -51,14 +51,14 @@ def compare(
         typer.Option(
             "--from",
             metavar="MOMENT",
-            help="Compare only a stretch, from here on: seconds, 1:10 or timecode. Earlier tails are in it.",
+            help="Compare only an excerpt, from here on: seconds, 1:10 or timecode. Earlier tails are in it.",
             show_default=False,
         ),
     ] = None,
     length: Annotated[
         str | None,
         typer.Option(
-            "--length", metavar="S", help="How long the stretch is: seconds or 1:30.", show_default=False
+            "--length", metavar="S", help="How long the excerpt is: seconds or 1:30.", show_default=False
         ),
     ] = None,
     every: Annotated[
@@ -124,8 +124,8 @@ def compare(
     without its peaks. A rendered folder compares from its report; folders that hold the renders of many
     cues are compared cue by cue, by the names of the folders in them, in one table.
 
-    With --write-to the ear can compare too: --matched takes loudness out of the comparison, and turns.wav
-    changes between the plans every 8 seconds while the music goes on.
+    With --write-to the ear can compare too: --matched takes loudness out of the comparison, and
+    alternating.wav changes between the plans every 8 seconds while the music goes on.
 
     Example: roomplan compare intimate.yaml spacious.yaml
 
@@ -275,7 +275,7 @@ def _add_courses(
     for one in compared:
         rendering = renderings[one.label]
         session = rendering.session
-        start_s = 0.0 if session.stretch is None else session.stretch.start_frame / session.sample_rate
+        start_s = 0.0 if session.excerpt is None else session.excerpt.start_frame / session.sample_rate
         sums, rate = rendering.hop_sums[bus], session.sample_rate
         steps = course_of_hops(sums, every_s=every_s, sample_rate=rate, start_s=start_s)
         one.document["course"] = {
@@ -294,12 +294,12 @@ def _add_courses(
 
 def _excerpt(session: Session, start: str | None, length: str | None) -> Session:
     """The session, or the part of it that is compared."""
-    from roomplan.mixing.stretch import parse_length, parse_moment, stretch_of
+    from roomplan.mixing.excerpt import excerpt_of, parse_length, parse_moment
 
     if start is None and length is None:
         return session
     begin = 0 if start is None else parse_moment(start, session)
-    return stretch_of(session, begin, None if length is None else parse_length(length))
+    return excerpt_of(session, begin, None if length is None else parse_length(length))
 
 
 def _open_all(
@@ -307,7 +307,7 @@ def _open_all(
 ) -> tuple[list[Compared], dict[str, Rendering], dict[str, tuple[TargetResult, ...]]]:
     """Every plan measured and every folder's report read; all problems of all plans come at once.
 
-    Targets are those of a whole cue: of a stretch none is judged.
+    Targets are those of a whole cue: of an excerpt none is judged.
     """
     from roomplan.cli.opening import plan_problems
     from roomplan.library.comparing import asking_alike
@@ -345,7 +345,7 @@ def _open_all(
         def told(stage: str, done: int, total: int, label: str = label) -> None:
             progress(f"{label}: {stage}", done, total)
 
-        targets = session.plan.targets if session.stretch is None else ()
+        targets = session.plan.targets if session.excerpt is None else ()
         asking = hearing_targets(session, targets)
         rendering = measure_session(asking, progress=told, cache=cache)
         if asking is not session:  # that pass has kept what the targets ask for

@@ -83,15 +83,15 @@ def render(
         typer.Option(
             "--from",
             metavar="MOMENT",
-            help="Only a stretch, from here on: seconds, 1:10 or timecode. Tails of earlier sound are in it. "
-            "It goes to a folder of its own beside the delivery's, named …_stretch.",
+            help="Only an excerpt, from here on: seconds, 1:10 or timecode. Earlier tails are in it. "
+            "It goes to a folder of its own beside the delivery's, named …_excerpt.",
             show_default=False,
         ),
     ] = None,
     length: Annotated[
         str | None,
         typer.Option(
-            "--length", metavar="S", help="How long the stretch is: seconds or 1:30.", show_default=False
+            "--length", metavar="S", help="How long the excerpt is: seconds or 1:30.", show_default=False
         ),
     ] = None,
     watch: Annotated[
@@ -285,7 +285,7 @@ def _revision(done: RenderedJob) -> list[Any]:
     if place is not None and place.parent in there:
         place = f"the render that stood in {place.parent}"
     lines = [f"against {of}{place}:"]
-    if done.earlier.get("stretch") != done.document["stretch"]:
+    if done.earlier.get("excerpt") != done.document["excerpt"]:
         lines.append("  another part of the cue: nothing is compared")
     else:
         if not comparable(done.earlier, done.document):
@@ -379,14 +379,14 @@ def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> N
     require_plans([plan])
     from roomplan.library.jobs import RenderJob, render_job
     from roomplan.mixing.cache import Cache, file_digest
-    from roomplan.mixing.stretch import KeptStretch
+    from roomplan.mixing.excerpt import KeptExcerpt
     from roomplan.plan.load import load_plan
 
     written = load_plan(plan).written
     if written is not None and written.report is not None:
         raise typer.BadParameter("watches a plan; a report does not change", param_hint="--watch")
     cache = Cache.open()
-    kept = KeptStretch(file_digest if cache is None else cache.file_digest)
+    kept = KeptExcerpt(file_digest if cache is None else cache.file_digest)
     job = RenderJob(plan, output=output, **options)
     said: set[str] = set()
     made: set[Path] = set()  # by this watch: what it made it may make again

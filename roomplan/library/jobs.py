@@ -25,6 +25,7 @@ from roomplan.errors import PlanError, ReportError, RoomplanError
 from roomplan.library.opening import open_loaded
 from roomplan.mixing.cache import Cache, file_digest
 from roomplan.mixing.earlier import DeliveredError
+from roomplan.mixing.excerpt import excerpt_of, parse_length, parse_moment
 from roomplan.mixing.hearing import silent_progress
 from roomplan.mixing.outputs import plan_targets
 from roomplan.mixing.outside import (
@@ -36,7 +37,6 @@ from roomplan.mixing.outside import (
 )
 from roomplan.mixing.render import render_session
 from roomplan.mixing.stream import ComponentStream
-from roomplan.mixing.stretch import parse_length, parse_moment, stretch_of
 from roomplan.plan.bumping import bump_version, require_version_in_names
 from roomplan.plan.load import load_plan
 from roomplan.report_file import REPORT_NAME, read_report
@@ -51,16 +51,16 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor, Future
     from pathlib import Path
 
+    from roomplan.mixing.excerpt import ComponentSource
     from roomplan.mixing.hearing import Progress
     from roomplan.mixing.outputs import Target
     from roomplan.mixing.render import Rendering
     from roomplan.mixing.session import Session
-    from roomplan.mixing.stretch import ComponentSource
     from roomplan.plan.load import LoadedPlan
     from roomplan.plan.model import Plan
 
 __all__ = [
-    "STRETCH",
+    "EXCERPT",
     "OpenedJob",
     "RenderJob",
     "RenderedJob",
@@ -77,8 +77,8 @@ __all__ = [
     "summary_of",
 ]
 
-STRETCH = "_stretch"
-"""Ends the name of the folder that holds a stretch of a delivery."""
+EXCERPT = "_excerpt"
+"""Ends the name of the folder that holds an excerpt of a delivery."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ class RenderJob:
         Buses that alone are written; sections muted on top of the plan's own. None: as the report has it,
         none at all for a plan.
     start, length : str or None
-        The stretch that is heard, such as "1:10" or timecode, and "20"; None: as the report has it, the
+        The excerpt that is heard, such as "1:10" or timecode, and "20"; None: as the report has it, the
         whole cue for a plan.
     replace : bool
         Whether what is not this plan's may be replaced.
@@ -124,7 +124,7 @@ class RenderJob:
 
 @dataclass(frozen=True)
 class OpenedJob:
-    """A job whose plan is open: `session` has the stretch, `options` what the render depends on beside it."""
+    """A job whose plan is open: `session` has the excerpt, `options` what the render depends on beside it."""
 
     loaded: LoadedPlan
     session: Session
@@ -197,23 +197,23 @@ def _opened(job: RenderJob, loaded: LoadedPlan, progress: Progress, cache: Cache
     )
     if session is None:
         raise PlanError(problems)
-    return OpenedJob(loaded, _stretched(session, job, kept), options)
+    return OpenedJob(loaded, _session_of_excerpt(session, job, kept), options)
 
 
-def _stretched(session: Session, job: RenderJob, kept: Mapping[str, Any] | None) -> Session:
-    """Session with the stretch that was asked for, else that of the report."""
+def _session_of_excerpt(session: Session, job: RenderJob, kept: Mapping[str, Any] | None) -> Session:
+    """Session with the excerpt that was asked for, else that of the report."""
     if job.start is not None or job.length is not None:
         start = Fraction(0) if job.start is None else parse_moment(job.start, session)
-        return stretch_of(session, start, None if job.length is None else parse_length(job.length))
-    stretch = _stretch_of_report(kept)
-    if stretch is None:
+        return excerpt_of(session, start, None if job.length is None else parse_length(job.length))
+    excerpt = _excerpt_of_report(kept)
+    if excerpt is None:
         return session
-    rate = stretch["sample_rate"]
-    return stretch_of(session, Fraction(stretch["start_frame"], rate), Fraction(stretch["frames"], rate))
+    rate = excerpt["sample_rate"]
+    return excerpt_of(session, Fraction(excerpt["start_frame"], rate), Fraction(excerpt["frames"], rate))
 
 
-def _stretch_of_report(kept: Mapping[str, Any] | None) -> Mapping[str, Any] | None:
-    return None if kept is None else kept["reproduce"]["options"]["stretch"]
+def _excerpt_of_report(kept: Mapping[str, Any] | None) -> Mapping[str, Any] | None:
+    return None if kept is None else kept["reproduce"]["options"]["excerpt"]
 
 
 def render_job(
@@ -278,7 +278,7 @@ def _render_job(
     guard_job(job, loaded, notice=notice)
     opened = _opened(job, loaded, progress, cache)
     session, kept = opened.session, opened.loaded.written.report if opened.loaded.written else None
-    targets = job_targets(job, session.plan, stretch=session.stretch is not None)
+    targets = job_targets(job, session.plan, excerpt=session.excerpt is not None)
     if not job.replace:
         spare_renders(opened.loaded, targets, remedy="name another folder with --output, or give --replace")
     place, earlier = _earlier(job, targets, kept)
@@ -310,16 +310,16 @@ def _render_job(
     return RenderedJob(rendering, document, earlier, place, _same_samples(kept, document), changed)
 
 
-def job_targets(job: RenderJob, plan: Plan, *, stretch: bool) -> tuple[Target, ...]:
-    """Where a job writes: a stretch beside the deliveries, so that hearing one replaces no delivery.
+def job_targets(job: RenderJob, plan: Plan, *, excerpt: bool) -> tuple[Target, ...]:
+    """Where a job writes: an excerpt beside the deliveries, so that hearing one replaces no delivery.
 
     Parameters
     ----------
     job : RenderJob
     plan : Plan
         The job's.
-    stretch : bool
-        Whether only a stretch is heard.
+    excerpt : bool
+        Whether only an excerpt is heard.
 
     Raises
     ------
@@ -328,9 +328,9 @@ def job_targets(job: RenderJob, plan: Plan, *, stretch: bool) -> tuple[Target, .
     """
     targets = plan_targets(plan, job.output)
     refuse_whole_places(place for target in targets for place in (target.folder, target.root))
-    if job.output is not None or not stretch:
+    if job.output is not None or not excerpt:
         return targets
-    return tuple(replace(t, folder=t.folder.with_name(f"{t.folder.name}{STRETCH}")) for t in targets)
+    return tuple(replace(t, folder=t.folder.with_name(f"{t.folder.name}{EXCERPT}")) for t in targets)
 
 
 def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], None]) -> None:
@@ -355,8 +355,8 @@ def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], Non
         raise RoomplanError(
             f"{job.plan}: is a report, and only a plan gets its next version", remedy="name the plan"
         )
-    stretch = job.start is not None or job.length is not None or _stretch_of_report(kept) is not None
-    targets = job_targets(job, loaded.plan, stretch=stretch)
+    excerpt = job.start is not None or job.length is not None or _excerpt_of_report(kept) is not None
+    targets = job_targets(job, loaded.plan, excerpt=excerpt)
     if job.output is None:
         guard_targets(
             loaded.plan,
@@ -549,7 +549,7 @@ def refuse_shared_folders(jobs: Sequence[RenderJob]) -> None:
         if plan is None:
             continue
         try:
-            targets = job_targets(job, plan, stretch=job.start is not None or job.length is not None)
+            targets = job_targets(job, plan, excerpt=job.start is not None or job.length is not None)
         except RoomplanError:
             continue
         for folder in dict.fromkeys(place for t in targets for place in (t.folder, t.root)):

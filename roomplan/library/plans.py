@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 import shutil
 import tempfile
+import warnings
 import weakref
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -31,7 +32,7 @@ from roomplan.library.jobs import RenderJob, open_job
 from roomplan.library.opening import open_loaded
 from roomplan.mixing.buses import build_buses, build_components
 from roomplan.mixing.cache import Cache
-from roomplan.mixing.stretch import parse_length, parse_moment, stretch_of
+from roomplan.mixing.excerpt import excerpt_of, parse_length, parse_moment
 from roomplan.plan.load import load_plan
 from roomplan.reports.reproduction import RenderOptions
 from roomplan.reports.tables import DASH, level, plain_table, warning_lines
@@ -82,8 +83,8 @@ class OpenPlan:
     options: RenderOptions
     loaded: LoadedPlan | None = None
 
-    def stretch(self, start: float | str = 0.0, length: float | str | None = None) -> OpenPlan:
-        """The same plan, of which only a stretch is heard, with the tails of what sounded before.
+    def excerpt(self, start: float | str = 0.0, length: float | str | None = None) -> OpenPlan:
+        """The same plan, of which only an excerpt is heard, with the tails of what sounded before.
 
         Parameters
         ----------
@@ -101,7 +102,7 @@ class OpenPlan:
         --------
         >>> plan = roomplan.load("plan.yaml")
         >>> mix = roomplan.render_arrays(plan)["mix"]
-        >>> part = roomplan.render_arrays(plan.stretch(0.5, 0.25))["mix"]
+        >>> part = roomplan.render_arrays(plan.excerpt(0.5, 0.25))["mix"]
         >>> bool(np.allclose(part, mix[12_000:18_000], atol=1e-6))
         True
         """
@@ -109,8 +110,17 @@ class OpenPlan:
         long = parse_length(length) if isinstance(length, str) else length
         for value in (first, long):
             if value is not None and not math.isfinite(value):
-                raise RoomplanError(f"a stretch of {length!r} from {start!r}", remedy="give seconds")
-        return replace(self, session=stretch_of(self.session, first, long))
+                raise RoomplanError(f"an excerpt of {length!r} from {start!r}", remedy="give seconds")
+        return replace(self, session=excerpt_of(self.session, first, long))
+
+    def stretch(self, start: float | str = 0.0, length: float | str | None = None) -> OpenPlan:
+        """What `excerpt` was called; goes with the next version."""
+        warnings.warn(
+            "OpenPlan.stretch is called OpenPlan.excerpt now; the next version knows that name only",
+            DeprecationWarning,
+            stacklevel=2,
+        )
+        return self.excerpt(start, length)
 
     @property
     def title(self) -> str:
@@ -271,7 +281,7 @@ def load_with_arrays(
             write_float_file(folder / f"{name}.wav", samples, rate)
         found = _opened_over(folder, Path(path), muted)
         stack.pop_all()
-    # Results hold their session, and what is made from a session, such as a stretch, shares its sections: so
+    # Results hold their session, and what is made from a session, such as an excerpt, shares its sections: so
     # the sound is there for as long as any of them.
     owner = found.sections[0] if found.sections else found
     weakref.finalize(owner, shutil.rmtree, passing, ignore_errors=True)

@@ -175,7 +175,7 @@ def render(
     plan : OpenPlan, str or path
     folder : str or path, optional
         Where the files go, several deliveries into subfolders of their names; without it, where the plan's
-        deliveries say, a stretch beside them.
+        deliveries say, an excerpt beside them.
     only : sequence of str, optional
         Names of buses: only these are written. Without it, those of the deliveries; of a plan from a report,
         those that it has.
@@ -220,7 +220,7 @@ def render(
     plan, cache = opened(plan), Cache.open()
     only = plan.options.only if only is None else tuple(_named(only))
     job = RenderJob(plan.path, output=None if folder is None else Path(folder))
-    targets = job_targets(job, plan.session.plan, stretch=plan.session.stretch is not None)
+    targets = job_targets(job, plan.session.plan, excerpt=plan.session.excerpt is not None)
     written = plan.loaded.written if plan.loaded is not None else None
     said: list[str] = []
     if folder is None:

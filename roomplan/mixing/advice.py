@@ -93,7 +93,7 @@ def signal_advice(session: Session, statistics: Mapping[str, SignalStatistics]) 
     for section in session.sections:
         balance, mono = statistics[section.name].balance_db, statistics[section.name].mono_sum_db
         if balance is None or mono is None:
-            if session.stretch is None:  # in a stretch a section may just not play
+            if session.excerpt is None:  # in an excerpt a section may just not play
                 found.append(_note(session.plan, section, "is silent: its stems hold no sound", None))
             continue
         if section.signal_channels == 1:

@@ -93,7 +93,7 @@ class _Earlier:
     cue: str | None
     version: str | None
     duration_s: float | None
-    stretch: bool
+    excerpt: bool
     files: dict[str, LeftOver]
     stems: dict[str, EarlierStem]
 
@@ -188,7 +188,7 @@ def examine_folder(
     Raises
     ------
     RoomplanError
-        The folder holds the render of another plan, or of the whole cue where a stretch is to be written; a
+        The folder holds the render of another plan, or of the whole cue where an excerpt is to be written; a
         file stands in the way that no report of this plan lists; the report cannot be read.
     """
     report = folder / REPORT_NAME
@@ -199,9 +199,9 @@ def examine_folder(
             raise RoomplanError(f"{report}: is there and is no report of a render", remedy=_REMEDY)
         if earlier is not None and not ours:
             raise RoomplanError(f"{folder}: holds {_described(earlier, session)}", remedy=_REMEDY)
-        if earlier is not None and session.stretch is not None and not earlier.stretch:
+        if earlier is not None and session.excerpt is not None and not earlier.excerpt:
             raise RoomplanError(
-                f"{folder}: holds the whole cue, and a stretch of it would take its place", remedy=_REMEDY
+                f"{folder}: holds the whole cue, and an excerpt of it would take its place", remedy=_REMEDY
             )
         listed = earlier.files if earlier is not None else {}
         strangers = [file for file in files if file not in listed and os.path.lexists(folder / file)]
@@ -234,7 +234,7 @@ def finished_delivery(
     Returns
     -------
     Finished or None
-        None for a plan without a version, and for a stretch: neither is anything finished.
+        None for a plan without a version, and for an excerpt: neither is anything finished.
 
     Notes
     -----
@@ -242,7 +242,7 @@ def finished_delivery(
     one: the later report lists them, and they are as finished as before.
     """
     plan, earlier = session.plan, _read_report(target.folder / REPORT_NAME)
-    if plan.version is None or session.stretch is not None or earlier is None or earlier.stretch:
+    if plan.version is None or session.excerpt is not None or earlier is None or earlier.excerpt:
         return None
     in_names = "version" in fields_of(target.delivery.file_name or "")
     if not _is_same(earlier, session, digest) or not (in_names or earlier.version == plan.version):
@@ -378,7 +378,7 @@ def _read_report(path: Path) -> _Earlier | None:
         cue=document.get("cue"),
         version=document.get("version"),
         duration_s=document.get("duration_s"),
-        stretch=document.get("stretch") is not None,
+        excerpt=document.get("excerpt") is not None,
         files=files,
         stems={
             entry["file"]: EarlierStem(entry["blake2b_160"], entry.get("duration_s"))

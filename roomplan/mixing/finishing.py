@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-A time reference counts samples from midnight at the rate of its file. A stretch begins where it lies in the
+A time reference counts samples from midnight at the rate of its file. An excerpt begins where it lies in the
 cue.
 
 Sources
@@ -176,8 +176,8 @@ def _first_sample(session: Session, sample_rate: int) -> int | None:
     if session.start_s is None:
         return None
     start_s = session.start_s
-    if session.stretch is not None:
-        start_s += Fraction(session.stretch.start_frame, session.sample_rate)
+    if session.excerpt is not None:
+        start_s += Fraction(session.excerpt.start_frame, session.sample_rate)
     return math.floor(start_s * sample_rate + Fraction(1, 2))
 
 

@@ -32,9 +32,9 @@ if TYPE_CHECKING:
 
     from roomplan.loudness.cross_powers import CrossPowerWriter
     from roomplan.mixing.buses import Bus, Component
+    from roomplan.mixing.excerpt import ComponentSource
     from roomplan.mixing.paths import ResponseMatrix
     from roomplan.mixing.session import Session
-    from roomplan.mixing.stretch import ComponentSource
 
 __all__ = [
     "Destination",

@@ -69,8 +69,8 @@ def margins_of_plan(
     for margin in plan.margins:
         powers = in_words if margin.band == "words" and in_words is not None else sums
         count = sums[margin.of].size
-        stretches = [(None, slice(0, count))]
-        stretches += [(p.name, passage_hops(p.start_s, p.end_s, count)) for p in plan.passages.values()]
+        spans = [(None, slice(0, count))]
+        spans += [(p.name, passage_hops(p.start_s, p.end_s, count)) for p in plan.passages.values()]
         found += [
             MarginOfBuses(
                 margin,
@@ -82,6 +82,6 @@ def margins_of_plan(
                     gate_sums=sums[margin.of][hops],
                 ),
             )
-            for name, hops in stretches
+            for name, hops in spans
         ]
     return tuple(found)

@@ -9,7 +9,7 @@ differ from one of them by a common gain.
 
 A record is an entry of the cache: `cross.npy` (and `words.npy`, weighted for the words band), `record.json`.
 Its key holds the content and place of every stem and the samples of every response as used: it is never out
-of date. A stretch of a cue is no cue: it is not recorded.
+of date. An excerpt of a cue is no cue: it is not recorded.
 """
 
 from __future__ import annotations

@@ -71,10 +71,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.mixing.cache import Cache
+    from roomplan.mixing.excerpt import ComponentSource
     from roomplan.mixing.paths import ResponseMatrix
     from roomplan.mixing.session import Session
     from roomplan.mixing.stem_survey import SurveyedFile
-    from roomplan.mixing.stretch import ComponentSource
 
 __all__ = [
     "Output",
@@ -109,7 +109,7 @@ class Rendering:
     bus in the order of `targets`; `families` are those that are complete in one of them. `folder` is the one
     folder that holds everything, None where deliveries lie apart. `left_over` has, by delivery, what an
     earlier render of the plan wrote and this one did not; `plan_sha256` digests the plan's files as they
-    were at the start. `stems` holds what is in the files of the stems; of a stretch nothing.
+    were at the start. `stems` holds what is in the files of the stems; of an excerpt nothing.
     `refused` is, of a measurement, what a render of the plan's deliveries would not be made for.
     `fresh` has the folders in which no finished delivery of this version had stood.
     """
@@ -200,9 +200,9 @@ def render_session(
     workers, progress
         Threads, and who is told how far the work is.
     cache : Cache, optional
-        Where the cross powers of the pass are kept for later questions; those of a stretch are not.
+        Where the cross powers of the pass are kept for later questions; those of an excerpt are not.
     open_stream : callable, optional
-        Makes the stream of components, as `KeptStretch.open` does.
+        Makes the stream of components, as `KeptExcerpt.open` does.
     notice : callable, optional
         As in `StagedFolder`.
 
@@ -384,7 +384,7 @@ class _Run:
         open_stream: Callable[..., ComponentSource] = ComponentStream,
     ) -> None:
         self.session = session
-        self.cache = cache if session.stretch is None else None
+        self.cache = cache if session.excerpt is None else None
         self.open_stream = open_stream
         self.words = any(margin.band == "words" for margin in session.plan.margins)
         self.workers = workers
@@ -444,8 +444,8 @@ class _Run:
         )
 
     def _survey(self) -> tuple[SurveyedFile, ...]:
-        """Look into the files of the stems; a stretch costs its own length only."""
-        if self.session.stretch is not None:
+        """Look into the files of the stems; an excerpt costs its own length only."""
+        if self.session.excerpt is not None:
             return ()
         return survey_stems(self.session, cache=self.cache, workers=self.workers, progress=self.progress)
 

@@ -41,11 +41,11 @@ if TYPE_CHECKING:
     from roomplan.rooms.preparation import PreparedRoom
 
 __all__ = [
+    "Excerpt",
     "SectionSource",
     "SendPath",
     "Session",
     "StemPath",
-    "Stretch",
     "amplitude",
     "choose_position",
     "open_session",
@@ -148,7 +148,7 @@ class SectionSource:
 
 
 @dataclass(frozen=True)
-class Stretch:
+class Excerpt:
     """A part of the cue that is heard alone, tails of earlier sound included, in frames."""
 
     start_frame: int
@@ -160,7 +160,7 @@ class Session:
     """A plan with its files found, its rooms prepared and its levels multiplied out.
 
     `plan` and `sections` are without the optional sections that have no stems. `start_s` is the time of day
-    of the first frame where stems or plan say it; `stretch` is the part that is heard, None for all.
+    of the first frame where stems or plan say it; `excerpt` is the part that is heard, None for all.
     """
 
     plan: Plan
@@ -169,7 +169,7 @@ class Session:
     rooms: dict[str, PreparedRoom]
     warnings: tuple[Problem, ...]
     start_s: Fraction | None = None
-    stretch: Stretch | None = None
+    excerpt: Excerpt | None = None
 
     def section(self, name: str) -> SectionSource:
         """Look a section up by name."""

@@ -3,10 +3,10 @@
 Conventions
 -----------
 A block is planar, float32, `(components, 2, frames)`, at the level each component has in the mix, muted
-ones included. Frame 0 of the first block is frame 0 of the cue, or the first frame of the stretch that is
+ones included. Frame 0 of the first block is frame 0 of the cue, or the first frame of the excerpt that is
 heard; memory does not grow with length.
 
-A stretch has the samples of the same frames of the whole cue within the rounding of float32 (measured on the
+An excerpt has the samples of the same frames of the whole cue within the rounding of float32 (measured on the
 demo's mix: the difference stands 136 dB under the mix, and at its worst sample is one step of float32). The
 stems are read from one response ahead of it on, and what was read stands in the engine as its past, so the
 tails of earlier sound are there without having been computed.
@@ -92,7 +92,7 @@ class _Section:
 
 
 class ComponentStream:
-    """Reads the stems of a session, or of its stretch, once and yields its components.
+    """Reads the stems of a session, or of its excerpt, once and yields its components.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ class ComponentStream:
     With `tail: full` the end is the last 20 ms hop of the sum of *all* components, muted ones included, that
     is not 80 dB under the loudest 400 ms block of that sum; so `--mute` never changes the length of a file.
 
-    A stretch has the frames that were asked for, as far as anything can sound (`longest_frames`), whatever
+    An excerpt has the frames that were asked for, as far as anything can sound (`longest_frames`), whatever
     `tail` says, and no fade at its end. Its statistics are those of the part that is heard.
     """
 
@@ -137,7 +137,7 @@ class ComponentStream:
     def _build(self, matrices: Mapping[tuple[str, int], ResponseMatrix], workers: int) -> None:
         session = self._session
         longest = max((m.taps for m in matrices.values()), default=1)
-        first = 0 if session.stretch is None else session.stretch.start_frame
+        first = 0 if session.excerpt is None else session.excerpt.start_frame
         self._past = min(first, longest - 1)
         self._sections: list[_Section] = []
         inputs = 0
@@ -165,9 +165,9 @@ class ComponentStream:
         self._inputs = inputs
         self.stem_frames = max((r.frames for s in self._sections for r in s.readers), default=0)
         self.longest_frames = self.stem_frames + longest - 1
-        self._stretch_frames: int | None = None
-        if session.stretch is not None:
-            self._stretch_frames = max(0, min(session.stretch.frames, self.longest_frames - first))
+        self._excerpt_frames: int | None = None
+        if session.excerpt is not None:
+            self._excerpt_frames = max(0, min(session.excerpt.frames, self.longest_frames - first))
         self._route(matrices, workers, longest)
         self.hop = self._engine.hop if self._engine is not None else 1 << 18
 
@@ -207,9 +207,9 @@ class ComponentStream:
             self._remembered[route.input] = max(self._remembered.get(route.input, 0), taps - 1)
         self._engine = None
         fed, most = self.stem_frames, None
-        if self._stretch_frames is not None:
+        if self._excerpt_frames is not None:
             # the engine expects its tail on top of what it is fed
-            fed, most = max(1, self._stretch_frames - longest + 1), max(1, self._stretch_frames)
+            fed, most = max(1, self._excerpt_frames - longest + 1), max(1, self._excerpt_frames)
         if routes:
             self._engine = Convolver(
                 responses,
@@ -231,8 +231,8 @@ class ComponentStream:
     @property
     def most_frames(self) -> int:
         """Frames that cannot be exceeded, whatever the tail turns out to be."""
-        if self._stretch_frames is not None:
-            return self._stretch_frames
+        if self._excerpt_frames is not None:
+            return self._excerpt_frames
         tail = self._session.plan.tail
         if isinstance(tail, str):
             return self.longest_frames
@@ -244,9 +244,9 @@ class ComponentStream:
         return {section.source.name: section.statistics for section in self._sections}
 
     def blocks(self, progress: Callable[[int, int], None] = lambda _done, _all: None) -> Iterator[Planar]:
-        """Yield the components from the first frame to the end of the tail, faded there; or the stretch."""
-        if self._stretch_frames is not None:
-            yield from self._stretch(self._stretch_frames, progress)
+        """Yield the components from the first frame to the end of the tail, faded there; or the excerpt."""
+        if self._excerpt_frames is not None:
+            yield from self._excerpt(self._excerpt_frames, progress)
             return
         tail: float | Literal["full", "none"] = self._session.plan.tail
         if tail == "full":
@@ -257,8 +257,8 @@ class ComponentStream:
         fade_s = CUT_FADE_S if tail == "none" else min(LONGEST_FADE_S, seconds / 2.0)
         yield from self._until(self._raw_blocks(end), end, fade_s, progress)
 
-    def _stretch(self, frames: int, progress: Callable[[int, int], None]) -> Iterator[Planar]:
-        """Let the engine remember what sounded before, and yield the stretch as it is."""
+    def _excerpt(self, frames: int, progress: Callable[[int, int], None]) -> Iterator[Planar]:
+        """Let the engine remember what sounded before, and yield the excerpt as it is."""
         if not frames:
             return
         if self._past:

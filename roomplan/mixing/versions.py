@@ -14,7 +14,7 @@ to 3 dB. What is not alike, late reverberation, dips by up to 3 dB for those 20 
 Sources
 -------
 - Loudness and true peak: see `roomplan.loudness`.
-- Stretches of 8 s and fades of 20 ms: common practice, no source.
+- Turns of 8 s and fades of 20 ms: common practice, no source.
 - The levels within a fade of equal gains of ½ each: sums of like signals add in amplitude, of unlike ones in
   power (elementary).
 """
@@ -47,15 +47,15 @@ if TYPE_CHECKING:
     from roomplan.loudness.programme import ProgrammeLoudness
     from roomplan.mixing.hearing import Progress
 
-__all__ = ["FADE_S", "SHORTEST_STRETCH_S", "TURNS", "Version", "WrittenVersion", "write_versions"]
+__all__ = ["ALTERNATING", "FADE_S", "SHORTEST_TURN_S", "Version", "WrittenVersion", "write_versions"]
 
 FADE_S = 0.020
 """Length of a crossfade between turns."""
 
-SHORTEST_STRETCH_S = 0.1
+SHORTEST_TURN_S = 0.1
 """Of a turn: shorter ones would be mostly crossfade."""
 
-TURNS = "turns"
+ALTERNATING = "alternating"
 """Name of the file of turns and of its list, without ending."""
 
 _FORM = OutputFormat("wav", "32f")
@@ -90,7 +90,7 @@ class WrittenVersion:
     Attributes
     ----------
     bus, label : str
-        The label of the turns is `TURNS`.
+        The label of the turns is `ALTERNATING`.
     file : Path
     gain_db : float
         What the version was raised by; 0 for the turns, whose versions have their gains already.
@@ -118,7 +118,7 @@ def write_versions(
     folder: Path,
     *,
     matched: bool,
-    stretch_s: float = 8.0,
+    turn_s: float = 8.0,
     progress: Progress = silent_progress,
     notice: Callable[[str], None] = silent_notice,
 ) -> tuple[WrittenVersion, ...]:
@@ -129,13 +129,13 @@ def write_versions(
     versions_by_bus : mapping of str to sequence of Version
         The first version of a bus is the one the others are matched to, and has the first turn.
     folder : Path
-        Gets ``<bus>/<label>.wav``, and where a bus has more than one version ``<bus>/turns.wav`` and
-        ``<bus>/turns.txt``, which says who plays when: to listen blind, leave it closed. All files appear
-        together or none does; others in the folder stay.
+        Gets ``<bus>/<label>.wav``, and where a bus has more than one version ``<bus>/alternating.wav`` and
+        ``<bus>/alternating.txt``, which says who plays when: to listen blind, leave it closed. All files
+        appear together or none does; others in the folder stay.
     matched : bool
         Whether versions are brought to the integrated loudness of the first; else they are copied.
-    stretch_s : float, optional
-        Length of a turn, `SHORTEST_STRETCH_S` or longer.
+    turn_s : float, optional
+        Length of a turn, `SHORTEST_TURN_S` or longer.
     progress : Progress, optional
     notice : callable, optional
         As in `StagedFolder`.
@@ -151,7 +151,7 @@ def write_versions(
         No bus or no version; a label given twice; a loudness that is not known though it is to be matched;
         other rates or channel counts than the first version's; more than two channels, or more than 192 kHz;
         a file that cannot be read, or that would be replaced by its own version; a folder that cannot be
-        written; a stretch too short.
+        written; turns too short.
     ValueError
         A version stands under another bus than its own.
 
@@ -168,10 +168,10 @@ def write_versions(
     """
     folder = folder.expanduser()
     _check_versions(versions_by_bus, matched=matched)
-    if not (math.isfinite(stretch_s) and stretch_s >= SHORTEST_STRETCH_S):
+    if not (math.isfinite(turn_s) and turn_s >= SHORTEST_TURN_S):
         raise RoomplanError(
-            f"turns of {stretch_s} s are too short to listen to",
-            remedy=f"give {SHORTEST_STRETCH_S} s or more; 8 s is a good start",
+            f"turns of {turn_s} s are too short to listen to",
+            remedy=f"give {SHORTEST_TURN_S} s or more; 8 s is a good start",
         )
     jobs = [
         _Job(bus, f"{bus_folder}/", tuple(versions_by_bus[bus]), _inspect(versions_by_bus[bus]))
@@ -183,7 +183,7 @@ def write_versions(
     with StagedFolder(folder, notice=notice) as staged:
         progress("writing versions", 0, total)
         for job in jobs:
-            for one in _write_bus(job, staged, folder, matched=matched, stretch_s=stretch_s):
+            for one in _write_bus(job, staged, folder, matched=matched, turn_s=turn_s):
                 written.append(one)
                 progress("writing versions", len(written), total)
         staged.commit(last=written[-1].file.relative_to(folder).as_posix())
@@ -202,16 +202,16 @@ class _Job:
     @property
     def files(self) -> list[str]:
         """Where each version goes, relative to the folder."""
-        # The dot is cut off again; with it no label is the name of the turns itself, and one that comes
+        # The dot is cut off again; with it no label is the name of their file itself, and one that comes
         # down to it gives way.
         labels = [f"{version.label}." for version in self.versions]
-        names = safe_file_names([TURNS, *labels])
+        names = safe_file_names([ALTERNATING, *labels])
         return [f"{self.prefix}{names[label]}{_FORM.suffix}" for label in labels]
 
     @property
-    def turns_files(self) -> tuple[str, str]:
+    def alternating_files(self) -> tuple[str, str]:
         """Sound and list of the turns."""
-        return f"{self.prefix}{TURNS}{_FORM.suffix}", f"{self.prefix}{TURNS}.txt"
+        return f"{self.prefix}{ALTERNATING}{_FORM.suffix}", f"{self.prefix}{ALTERNATING}.txt"
 
 
 def _check_versions(versions_by_bus: Mapping[str, Sequence[Version]], *, matched: bool) -> None:
@@ -275,7 +275,7 @@ def _refuse_sources(jobs: Sequence[_Job], folder: Path) -> None:
     """No file that is read may be replaced."""
     sources = [version.file for job in jobs for version in job.versions]
     for job in jobs:
-        for file in (*job.files, *job.turns_files):
+        for file in (*job.files, *job.alternating_files):
             target = folder / file
             if target.exists() and any(target.samefile(source) for source in sources):
                 raise RoomplanError(
@@ -285,7 +285,7 @@ def _refuse_sources(jobs: Sequence[_Job], folder: Path) -> None:
 
 
 def _write_bus(
-    job: _Job, staged: StagedFolder, folder: Path, *, matched: bool, stretch_s: float
+    job: _Job, staged: StagedFolder, folder: Path, *, matched: bool, turn_s: float
 ) -> Iterator[WrittenVersion]:
     """Write the files of one bus into the stage; each is yielded when it is there."""
     target: float | None = None
@@ -305,14 +305,14 @@ def _write_bus(
     if len(job.versions) == 1:
         return
     rate, frames = job.infos[0].sample_rate, max(info.frames for info in job.infos)
-    changes = _changes(frames, rate, stretch_s)
-    sound, text = job.turns_files
-    _write_turns([staged.path(file) for file in job.files], staged.path(sound), changes)
+    changes = _changes(frames, rate, turn_s)
+    sound, text = job.alternating_files
+    _write_alternating([staged.path(file) for file in job.files], staged.path(sound), changes)
     starts = [0.0, *(change / rate for change in changes)]
     labels = [version.label for version in job.versions]
     turns = tuple((start, labels[turn % len(labels)]) for turn, start in enumerate(starts))
     staged.path(text).write_text(_list(turns), encoding="utf-8", newline="\n")
-    yield WrittenVersion(job.bus, TURNS, folder / sound, 0.0, None, None, turns)
+    yield WrittenVersion(job.bus, ALTERNATING, folder / sound, 0.0, None, None, turns)
 
 
 def _write_matched(
@@ -361,15 +361,15 @@ def _half_fade(rate: int) -> int:
     return max(1, round(0.5 * FADE_S * rate))
 
 
-def _changes(frames: int, rate: int, stretch_s: float) -> list[int]:
+def _changes(frames: int, rate: int, turn_s: float) -> list[int]:
     """Frames at which the next version takes over, each with room for its whole crossfade."""
     changes: list[int] = []
-    while (at := round((len(changes) + 1) * stretch_s * rate)) + _half_fade(rate) <= frames:
+    while (at := round((len(changes) + 1) * turn_s * rate)) + _half_fade(rate) <= frames:
         changes.append(at)
     return changes
 
 
-def _write_turns(files: Sequence[Path], path: Path, changes: Sequence[int]) -> None:
+def _write_alternating(files: Sequence[Path], path: Path, changes: Sequence[int]) -> None:
     """Splice written versions, a block of all at a time."""
     with ExitStack() as stack:
         sources = [stack.enter_context(SoundSource(file)) for file in files]
@@ -415,7 +415,7 @@ class _Splice:
 
 
 def _list(turns: Sequence[tuple[float, str]]) -> str:
-    lines = [f"Which version plays in {TURNS}{_FORM.suffix} from when (minutes:seconds)", ""]
+    lines = [f"Which version plays in {ALTERNATING}{_FORM.suffix} from when (minutes:seconds)", ""]
     for start, label in turns:
         milliseconds = round(1000.0 * start)
         minutes, rest = divmod(milliseconds, 60_000)

@@ -205,7 +205,7 @@ class Alternate:
 
 @dataclass(frozen=True, slots=True)
 class Passage:
-    """A stretch of the cue with figures of its own; whether the sound is long enough is found later."""
+    """A span of the cue with figures of its own; whether the sound is long enough is found later."""
 
     name: str
     start_s: float

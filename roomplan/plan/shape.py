@@ -331,7 +331,7 @@ class AlternateChangeShape(Shape):
 
 
 class PassageShape(Shape):
-    """A stretch of the cue."""
+    """A span of the cue."""
 
     start: Annotated[float | str, Moment()] = Field(
         alias="from",
@@ -456,7 +456,7 @@ class PlanShape(Shape):
     passages: Annotated[
         dict[str, PassageShape],
         MappingOf('a mapping of names to passages, such as {verse: {from: "0:12.5", to: "0:48"}}'),
-    ] = Field(default={}, description="Stretches of the cue with figures of their own, by name.")
+    ] = Field(default={}, description="Spans of the cue with figures of their own, by name.")
     margins: Annotated[
         list[MarginShape], ListOf("a list of margins, such as [{of: choir, over: strings}]")
     ] = Field(default=[], description="Which section or group is measured over which.")

@@ -191,12 +191,12 @@ class SoundModel:
         members = [
             np.array(members_of_bus(self._components, name, self._groups), dtype=np.intp) for name in names
         ]
-        stretch = slice(0, self._hops)
+        span = slice(0, self._hops)
         if passage is not None:
             found: Passage = self._passages[passage]
-            stretch = passage_hops(found.start_s, found.end_s, self._hops)
-        grams = _step_grams(factor, len(self._components), [self._order[m] for m in members], stretch)
-        hops = stretch.stop - stretch.start
+            span = passage_hops(found.start_s, found.end_s, self._hops)
+        grams = _step_grams(factor, len(self._components), [self._order[m] for m in members], span)
+        hops = span.stop - span.start
         counts = np.full(-(-hops // _STEP_HOPS), _STEP_HOPS, dtype=np.intp)
         if counts.size:
             counts[-1] = hops - _STEP_HOPS * (counts.size - 1)
@@ -327,10 +327,10 @@ def _step_grams(
     factor: NDArray[np.float32],
     components: int,
     members: Sequence[NDArray[np.intp]],
-    stretch: slice,
+    span: slice,
 ) -> list[NDArray[np.float32]]:
     """G per step of several sets of components, shape (steps, members, members), reading the factor once."""
-    hops = stretch.stop - stretch.start
+    hops = span.stop - span.start
     steps = -(-hops // _STEP_HOPS)
     grams = [np.zeros((steps, own.size, own.size), dtype=np.float32) for own in members]
     columns = np.unique(np.concatenate([np.empty(0, dtype=np.intp), *members]))
@@ -343,8 +343,8 @@ def _step_grams(
     dense = np.zeros((_STEPS_AT_ONCE * _STEP_HOPS, rows, columns.size), dtype=np.float32)
     every = columns.size == rows  # a slice is copied twice as fast as columns that are picked
     for begin in range(0, steps, _STEPS_AT_ONCE):
-        start = stretch.start + begin * _STEP_HOPS
-        part = np.asarray(factor[start : min(start + _STEPS_AT_ONCE * _STEP_HOPS, stretch.stop)])
+        start = span.start + begin * _STEP_HOPS
+        part = np.asarray(factor[start : min(start + _STEPS_AT_ONCE * _STEP_HOPS, span.stop)])
         whole = -(-len(part) // _STEP_HOPS)
         dense[len(part) : whole * _STEP_HOPS] = 0.0
         for row in range(rows):

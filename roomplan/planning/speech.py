@@ -463,7 +463,7 @@ def _listen(dry: Session, workers: int, progress: Progress) -> NDArray[np.float6
 def _octaves(
     frames: NDArray[np.float32], length: int, edges: Sequence[tuple[int, int]]
 ) -> NDArray[np.float64]:
-    """Power in each octave of one stretch (components, channels, frames), channels added up."""
+    """Power in each octave of one span (components, channels, frames), channels added up."""
     window = np.hanning(frames.shape[2] + 1)[:-1].astype(np.float32)
     spectrum = np.fft.rfft(frames * window, length, axis=2)
     power = (spectrum.real**2 + spectrum.imag**2).sum(axis=1)

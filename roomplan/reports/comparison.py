@@ -41,8 +41,8 @@ __all__ = [
     "rendered_cues",
 ]
 
-COMPARE_SCHEMA = "roomplan.compare/1"
-COMPARE_MANY_SCHEMA = "roomplan.compare_many/1"
+COMPARE_SCHEMA = "roomplan.compare/2"
+COMPARE_MANY_SCHEMA = "roomplan.compare_many/2"
 
 _LEVELS = {
     "integrated_lu": ("loudness", "integrated_lufs"),
@@ -263,9 +263,9 @@ def _at(bus: Mapping[str, Any], path: tuple[str, ...]) -> Any:
 
 
 def compare_document(compared: Sequence[Compared], *, passages: bool) -> Document:
-    """Several plans (`roomplan.compare/1`): their buses and margins, and the differences to the first.
+    """Several plans (`roomplan.compare/2`): their buses and margins, and the differences to the first.
 
-    `passages` adds the loudness of every bus within every passage. The stretch that was heard, targets and
+    `passages` adds the loudness of every bus within every passage. The excerpt that was heard, targets and
     the course of loudness are there where a document has them.
     """
     first = compared[0].document
@@ -283,7 +283,7 @@ def compare_document(compared: Sequence[Compared], *, passages: bool) -> Documen
         }
         if passages:
             entry["passages"] = document.get("passages", [])
-        entry |= {key: document[key] for key in ("stretch", "targets", "course") if document.get(key)}
+        entry |= {key: document[key] for key in ("excerpt", "targets", "course") if document.get(key)}
         plans.append(entry)
     return {
         "schema": COMPARE_SCHEMA,
@@ -301,7 +301,7 @@ def compare_document(compared: Sequence[Compared], *, passages: bool) -> Documen
 
 
 def compare_many_document(cues: Sequence[ComparedCue], *, passages: bool) -> Document:
-    """Several cues in several versions (`roomplan.compare_many/1`), each compared like plans."""
+    """Several cues in several versions (`roomplan.compare_many/2`), each compared like plans."""
     entries = []
     for cue in cues:
         there = [one for one in cue.versions if one is not None]

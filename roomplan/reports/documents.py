@@ -56,7 +56,7 @@ __all__ = [
     "updated_entry",
 ]
 
-CHECK_SCHEMA = "roomplan.check/1"
+CHECK_SCHEMA = "roomplan.check/2"
 
 Document = dict[str, Any]
 
@@ -166,7 +166,7 @@ def session_part(rendering: Rendering) -> Document:
         "cue": session.plan.cue,
         "version": session.plan.version,
         "start": _start(session),
-        "stretch": _stretch(session),
+        "excerpt": _excerpt(session),
         "sample_rate": session.sample_rate,
         "frames": rendering.frames,
         "duration_s": round(rendering.frames / session.sample_rate, 4),
@@ -253,16 +253,16 @@ def _start(session: Session) -> Document | None:
     }
 
 
-def _stretch(session: Session) -> Document | None:
+def _excerpt(session: Session) -> Document | None:
     """The part of the cue that the files hold."""
-    stretch = session.stretch
-    if stretch is None:
+    excerpt = session.excerpt
+    if excerpt is None:
         return None
     return {
-        "from_s": round(stretch.start_frame / session.sample_rate, 6),
-        "length_s": round(stretch.frames / session.sample_rate, 6),
-        "start_frame": stretch.start_frame,
-        "frames": stretch.frames,
+        "from_s": round(excerpt.start_frame / session.sample_rate, 6),
+        "length_s": round(excerpt.frames / session.sample_rate, 6),
+        "start_frame": excerpt.start_frame,
+        "frames": excerpt.frames,
     }
 
 
@@ -410,7 +410,7 @@ def _delivery(rendering: Rendering, target: Target) -> Document:
 def render_document(
     rendering: Rendering, target: Target | None = None, *, reproduce: Document | None = None
 ) -> Document:
-    """Report of a render (`roomplan.render/1`): the content of a delivery's `report.json`.
+    """Report of a render (`roomplan.render/2`): the content of a delivery's `report.json`.
 
     Parameters
     ----------
@@ -459,7 +459,7 @@ def render_document(
 
 
 def check_document(rendering: Rendering | None, problems: Iterable[Problem]) -> Document:
-    """Result of a check (`roomplan.check/1`): problems, and the send matrix of a plan that opens."""
+    """Result of a check (`roomplan.check/2`): problems, and the send matrix of a plan that opens."""
     refused = () if rendering is None else rendering.refused
     document: Document = {
         "schema": CHECK_SCHEMA,

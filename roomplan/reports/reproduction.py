@@ -23,7 +23,7 @@ from roomplan.rooms.synthesis import ALGORITHM
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
-    from roomplan.mixing.session import Session, Stretch
+    from roomplan.mixing.session import Excerpt, Session
     from roomplan.plan.load import LoadedPlan
     from roomplan.plan.written import WrittenPlan
     from roomplan.reports.documents import Document
@@ -99,7 +99,7 @@ def reproduction_of(
     loaded : LoadedPlan
         The plan, without problems.
     session : Session
-        The same plan, opened, with the stretch that is heard.
+        The same plan, opened, with the excerpt that is heard.
     options : RenderOptions
     digest : callable
         Digest of a file's content: `Cache.file_digest` where there is a cache.
@@ -116,14 +116,14 @@ def reproduction_of(
     written = loaded.written
     if written is None:
         raise RoomplanError("a plan with problems cannot be reproduced", remedy="see roomplan check")
-    stretch = session.stretch
+    excerpt = session.excerpt
     return {
         "roomplan": roomplan.__version__,
         "synthesis": ALGORITHM,
         "options": {
             "only": list(options.only),
             "mute": list(options.mute),
-            "stretch": None if stretch is None else _stretch(stretch, session.sample_rate),
+            "excerpt": None if excerpt is None else _excerpt(excerpt, session.sample_rate),
         },
         "plan": {
             "source": str(written.source),
@@ -134,8 +134,8 @@ def reproduction_of(
     }
 
 
-def _stretch(stretch: Stretch, sample_rate: int) -> Document:
-    return {"start_frame": stretch.start_frame, "frames": stretch.frames, "sample_rate": sample_rate}
+def _excerpt(excerpt: Excerpt, sample_rate: int) -> Document:
+    return {"start_frame": excerpt.start_frame, "frames": excerpt.frames, "sample_rate": sample_rate}
 
 
 def _kept_or_read(

@@ -27,7 +27,7 @@ _MOST_LINES = 12
 
 def comparable(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
     """Whether two reports are of one cue, and of the same part of it."""
-    if before.get("stretch") != after.get("stretch"):
+    if before.get("excerpt") != after.get("excerpt"):
         return False
     ours, theirs = before.get("cue"), after.get("cue")
     if ours is not None and theirs is not None:

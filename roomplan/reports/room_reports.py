@@ -284,7 +284,7 @@ def _facts_table(portrait: RoomPortrait) -> Table:
     )
     decay = "reverberation times" if spec.absorption is None else "materials"
     if spec.absorption is not None and spec.decay_scale != 1.0:
-        decay += f", their decay stretched by {spec.decay_scale:g}"
+        decay += f", their decay scaled by {spec.decay_scale:g}"
     row("decay given by", f"{decay}; RT {figure(spec.mid_reverberation_time_s)} s (500 and 1000 Hz)")
     row("air", _air_words(spec))
     row("scattering", _scattering_words(spec))

@@ -53,7 +53,7 @@ def test_check_shows_the_send_matrix_and_writes_nothing(run, session):
 
 def test_check_json_carries_the_documented_keys(run, session):
     document = run("check", session / "plan.yaml", "--json").json
-    assert document["schema"] == "roomplan.check/1"
+    assert document["schema"] == "roomplan.check/2"
     send = document["sections"][0]["sends"][0]
     assert set(send) == {
         "room", "position", "level_db", "wiring", "pre_delay_ms", "low_cut_hz", "high_cut_hz", "wet_onset_ms",
@@ -103,7 +103,7 @@ def test_render_writes_files_and_the_report_it_prints(run, session):
     assert outcome.status == 0
     report = json.loads((session / "render/report.json").read_text(encoding="utf-8"))
     assert outcome.json == report
-    assert report["schema"] == "roomplan.render/1"
+    assert report["schema"] == "roomplan.render/2"
     by_name = {bus["name"]: bus for bus in report["buses"]}
     assert by_name["mix"]["file"] == "mix.wav"
     assert by_name["section:choir:wet"]["file"] is None

@@ -40,7 +40,7 @@ def test_a_plan_that_moves_levels_is_answered_from_the_first_and_says_what_moved
     assert "room orrin_nave: return +0.0 dB → +3.0 dB" in outcome.output
     assert "section choir: level +0.0 dB → +2.0 dB" in outcome.output
     document = run("compare", *plans[:2], "--json").json
-    assert document["schema"] == "roomplan.compare/1"
+    assert document["schema"] == "roomplan.compare/2"
     assert [plan["answered_from"] for plan in document["plans"]] == ["matrix", "matrix"]
     (wet,) = [d for d in document["differences"] if d["bus"] == "section:low_strings:wet"]
     assert wet["integrated_lu"] == pytest.approx(3.0, abs=1e-3)
@@ -98,7 +98,12 @@ def test_matched_versions_measure_equal_and_come_with_a_file_that_takes_turns(ru
     outcome = run("compare", *plans[:2], "--bus", "wet", "--write-to", session / "listen", "--matched")
     assert outcome.status == 0
     folder = session / "listen/wet"
-    assert sorted(p.name for p in folder.iterdir()) == ["louder.wav", "plan.wav", "turns.txt", "turns.wav"]
+    assert {path.name for path in folder.iterdir()} == {
+        "alternating.txt",
+        "alternating.wav",
+        "louder.wav",
+        "plan.wav",
+    }
     assert integrated(folder / "louder.wav") == pytest.approx(integrated(folder / "plan.wav"), abs=0.05)
     assert LEVELS in outcome.output
     assert not [p for p in session.iterdir() if p.name.startswith(".roomplan")]
@@ -188,10 +193,10 @@ def test_an_excerpt_is_compared_with_its_own_figures(run, plans):
     whole = run("compare", *plans[:2], "--json").json
     part = run("compare", *plans[:2], "--from", "0.5", "--length", "0.5", "--json").json
     for plan in part["plans"]:
-        assert plan["stretch"]["from_s"] == 0.5
-        assert plan["stretch"]["length_s"] == 0.5
+        assert plan["excerpt"]["from_s"] == 0.5
+        assert plan["excerpt"]["length_s"] == 0.5
     assert part["plans"][0]["buses"][0]["loudness"] != whole["plans"][0]["buses"][0]["loudness"]
-    assert "stretch" not in whole["plans"][0]
+    assert "excerpt" not in whole["plans"][0]
 
 
 def test_loudness_over_time_comes_in_steps_that_the_document_has_too(run, plans):

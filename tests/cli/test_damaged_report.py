@@ -43,15 +43,15 @@ def bus_has_no_name(document):
     del document["buses"][0]["name"]
 
 
-def stretch_at_rate_0(document):
-    document["reproduce"]["options"]["stretch"] = {"start_frame": 0, "frames": 9, "sample_rate": 0}
+def excerpt_at_rate_0(document):
+    document["reproduce"]["options"]["excerpt"] = {"start_frame": 0, "frames": 9, "sample_rate": 0}
 
 
 def input_is_a_list(document):
     document["reproduce"]["inputs"][1] = ["choir.wav"]
 
 
-@pytest.mark.parametrize("edit", [figure_is_nan, bus_has_no_name, stretch_at_rate_0, input_is_a_list])
+@pytest.mark.parametrize("edit", [figure_is_nan, bus_has_no_name, excerpt_at_rate_0, input_is_a_list])
 def test_no_command_uses_a_damaged_report_and_each_says_where_the_fault_is(run, session, damaged, edit):
     report = damaged(edit)
     before = report.read_bytes()
@@ -65,7 +65,7 @@ def test_no_command_uses_a_damaged_report_and_each_says_where_the_fault_is(run, 
         outcome = run(*arguments)
         assert (outcome.status, outcome.output) == (1, "")
         assert outcome.errors.startswith(f"{report}:")
-        assert all(path in outcome.errors for path in ("[", "]") if edit is not stretch_at_rate_0)
+        assert all(path in outcome.errors for path in ("[", "]") if edit is not excerpt_at_rate_0)
         assert len(outcome.errors.splitlines()) == 1
     assert not (session / "again").exists()
     assert not (session / "table.csv").exists()

@@ -63,7 +63,7 @@ def test_a_render_from_a_report_keeps_what_the_first_report_kept(run, rendered, 
         for folder in (rendered.parent, session / "again")
     )
     assert again["reproduce"] == first["reproduce"]
-    assert first["reproduce"]["options"] == {"only": ["mix", "wet"], "mute": ["low_strings"], "stretch": None}
+    assert first["reproduce"]["options"] == {"only": ["mix", "wet"], "mute": ["low_strings"], "excerpt": None}
 
 
 def test_options_that_are_given_take_the_place_of_those_in_the_report(run, rendered, session):

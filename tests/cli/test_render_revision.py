@@ -1,4 +1,4 @@
-"""What `roomplan render` says against the render that stood there before; a stretch; watching."""
+"""What `roomplan render` says against the render that stood there before; an excerpt; watching."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ def test_another_version_is_named_and_may_lie_anywhere(run, session):
 
 def test_a_render_that_is_not_there_or_broken_is_refused_before_any_work(run, session):
     (session / "broken").mkdir()
-    (session / "broken/report.json").write_text('{"schema": "roomplan.render/1", "buses": [{}]}')
+    (session / "broken/report.json").write_text('{"schema": "roomplan.render/2", "buses": [{}]}')
     for place, words in (
         (session / "nowhere", "no report.json"),
         (session / "broken", "no report of a render"),
@@ -133,7 +133,7 @@ def test_only_whole_buses_are_told_and_a_dozen_of_them():
 
 @pytest.fixture
 def longer(session):
-    """Four seconds, so that a stretch lies inside."""
+    """Four seconds, so that an excerpt lies inside."""
     generator = np.random.default_rng(6)
     for name, channels in (("choir", 2), ("low", 1)):
         soundfile.write(
@@ -142,27 +142,33 @@ def longer(session):
     return session
 
 
-def test_a_stretch_has_the_samples_of_the_whole_and_replaces_no_delivery(run, longer):
+def test_an_excerpt_has_the_samples_of_the_whole_and_replaces_no_delivery(run, longer):
     assert run("render", longer / "plan.yaml").status == 0
     before = (longer / "render/report.json").read_bytes()
     outcome = run("render", longer / "plan.yaml", "--from", "0:01.5", "--length", "1", "--json")
     assert outcome.status == 0
     assert (longer / "render/report.json").read_bytes() == before
-    assert outcome.json["stretch"]["from_s"] == 1.5
+    assert outcome.json["excerpt"]["from_s"] == 1.5
     whole, _rate = soundfile.read(longer / "render/mix.wav")
-    part, _rate = soundfile.read(longer / "render_stretch/mix.wav")
+    part, _rate = soundfile.read(longer / "render_excerpt/mix.wav")
     assert part.shape == (RATE, 2)
     assert np.abs(part - whole[72_000 : 72_000 + RATE]).max() < 1e-6
 
 
-def test_the_report_of_a_stretch_renders_the_same_stretch(run, longer):
+def test_the_report_of_an_excerpt_renders_the_same_excerpt(run, longer):
     assert run("render", longer / "plan.yaml", "--from", "1", "--length", "0.5", "--only", "mix").status == 0
-    report_file = longer / "render_stretch/report.json"
+    report_file = longer / "render_excerpt/report.json"
     outcome = run("render", report_file, "--output", longer / "again")
     assert "1 of 1 files have the samples of the report" in outcome.output
-    kept = json.loads(report_file.read_text(encoding="utf-8"))["reproduce"]["options"]["stretch"]
+    kept = json.loads(report_file.read_text(encoding="utf-8"))["reproduce"]["options"]["excerpt"]
     assert kept == {"start_frame": RATE, "frames": RATE // 2, "sample_rate": RATE}
-    # another stretch of it is asked for: it is another part, so nothing is compared
+    earlier = json.loads(report_file.read_text(encoding="utf-8")) | {"schema": "roomplan.render/1"}
+    for holder in (earlier, earlier["reproduce"]["options"]):
+        holder["stretch"] = holder.pop("excerpt")
+    (longer / "earlier.json").write_text(json.dumps(earlier), encoding="utf-8")
+    outcome = run("render", longer / "earlier.json", "--output", longer / "from_earlier")
+    assert "1 of 1 files have the samples of the report" in outcome.output
+    # another excerpt of it is asked for: it is another part, so nothing is compared
     other = ("--from", "2", "--length", "0.5")
     outcome = run("render", report_file, "--output", longer / "other", *other)
     assert (outcome.status, "against" in outcome.output) == (0, False)

@@ -74,7 +74,7 @@ def test_a_part_of_a_finished_version_is_refused_too(run, plan):
     assert outcome.status == 1
 
 
-def test_a_stretch_asks_for_nothing(run, plan):
+def test_an_excerpt_asks_for_nothing(run, plan):
     assert run("render", plan).status == 0
     for level in (-3, -2):
         edit(plan, "orrin_nave: -8" if level == -3 else "orrin_nave: -3", f"orrin_nave: {level}")

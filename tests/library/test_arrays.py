@@ -84,7 +84,7 @@ def test_the_sound_of_arrays_is_kept_while_a_result_is_in_use_and_no_longer(monk
     def kept() -> list[Path]:
         return sorted((tmp_path / "passing").glob("roomplan-*"))
 
-    part = roomplan.load_with_arrays("plan.yaml", stems_on_disk(), sample_rate=RATE).stretch(0.0, 0.5)
+    part = roomplan.load_with_arrays("plan.yaml", stems_on_disk(), sample_rate=RATE).excerpt(0.0, 0.5)
     gc.collect()
     assert len(kept()) == 1
     checked = roomplan.check(part)

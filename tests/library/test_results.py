@@ -227,11 +227,11 @@ def test_a_render_can_be_loaded_again_from_its_report_as_it_was_muted():
 
 
 @pytest.mark.usefixtures("folder")
-def test_a_stretch_is_written_beside_the_delivery_and_replaces_nothing():
+def test_an_excerpt_is_written_beside_the_delivery_and_replaces_nothing():
     whole = roomplan.render("plan.yaml", only=["mix"]).files["mix"][0]
     before = whole.read_bytes()
-    part = roomplan.render(roomplan.load("plan.yaml").stretch(0.2, 0.3), only=["mix"]).files["mix"][0]
-    assert part.parent.name == "render_stretch"
+    part = roomplan.render(roomplan.load("plan.yaml").excerpt(0.2, 0.3), only=["mix"]).files["mix"][0]
+    assert part.parent.name == "render_excerpt"
     assert whole.read_bytes() == before
 
 
@@ -254,16 +254,24 @@ def test_files_of_another_plan_are_only_replaced_when_that_is_asked_for():
 
 
 @pytest.mark.usefixtures("folder")
-def test_a_stretch_is_that_part_of_the_whole_however_it_is_said():
+def test_an_excerpt_is_that_part_of_the_whole_however_it_is_said():
     plan = roomplan.load("plan.yaml")
     whole = roomplan.render_arrays(plan, ["wet"])["wet"]
-    for part in (plan.stretch(0.25, 0.5), plan.stretch("0.25", "0.5")):
+    for part in (plan.excerpt(0.25, 0.5), plan.excerpt("0.25", "0.5")):
         heard = roomplan.render_arrays(part, ["wet"])["wet"]
         assert heard.shape == (12_000, 2)
         np.testing.assert_allclose(heard, whole[6_000:18_000], atol=1e-6)
     for start, length in ((-1.0, None), (999.0, None), (0.0, 0.0), ("soon", None), (float("nan"), None)):
         with pytest.raises(roomplan.RoomplanError):
-            plan.stretch(start, length)
+            plan.excerpt(start, length)
+
+
+@pytest.mark.usefixtures("folder")
+def test_the_earlier_name_of_an_excerpt_works_and_says_so():
+    plan = roomplan.load("plan.yaml")
+    with pytest.warns(DeprecationWarning, match="called OpenPlan.excerpt now"):
+        part = plan.stretch(0.25, 0.5)
+    assert part.session.excerpt == plan.excerpt(0.25, 0.5).session.excerpt
 
 
 @pytest.mark.usefixtures("folder")

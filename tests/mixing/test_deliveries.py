@@ -23,7 +23,7 @@ from roomplan.mixing.buses import build_buses, build_components
 from roomplan.mixing.cache import Cache
 from roomplan.mixing.outputs import plan_targets
 from roomplan.mixing.render import measure_session
-from roomplan.mixing.session import Stretch
+from roomplan.mixing.session import Excerpt
 from roomplan.reports.documents import render_document
 
 RATE = 48_000
@@ -268,9 +268,9 @@ def test_the_same_render_gives_the_same_bytes(delivered, tmp_path):
         assert (tmp_path / "again" / file).read_bytes() == (cue.folder / "out" / file).read_bytes()
 
 
-def test_a_stretch_carries_the_time_at_which_it_begins(delivered, tmp_path):
+def test_an_excerpt_carries_the_time_at_which_it_begins(delivered, tmp_path):
     cue, rendering, *_ = delivered
-    session = replace(rendering.session, stretch=Stretch(12_000, 4_800))
+    session = replace(rendering.session, excerpt=Excerpt(12_000, 4_800))
     cue.deliver(session, tmp_path / "part", only=["mix"])
     for name, rate in (("session", 48_000), ("half", 44_100)):
         bext = bext_of(tmp_path / "part" / name / "mix.wav")

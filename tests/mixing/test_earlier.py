@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from roomplan.errors import RoomplanError
 from roomplan.mixing.earlier import examine_folder
-from roomplan.mixing.session import Stretch, open_session
+from roomplan.mixing.session import Excerpt, open_session
 from roomplan.plan.load import load_plan
 
 RATE = 48_000
@@ -134,7 +134,7 @@ def test_files_beside_the_render_are_nobodys_business(cue, content):
     assert notes.read_text() == "louder"
 
 
-@pytest.mark.parametrize("text", ["not json", "[]", "{}", '{"schema": "roomplan.check/1"}', "\0"])
+@pytest.mark.parametrize("text", ["not json", "[]", "{}", '{"schema": "roomplan.check/2"}', "\0"])
 def test_a_report_that_is_none_of_ours_is_not_replaced(cue, content, text):
     report = cue.folder / "out/report.json"
     report.parent.mkdir()
@@ -155,7 +155,7 @@ ENTRY = st.fixed_dictionaries({"file": JSON | st.sampled_from(["../x", "/x", "C:
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
 @given(
     fields=st.dictionaries(
-        st.sampled_from(["title", "cue", "version", "duration_s", "plan_sha256", "stretch", "left_over"]),
+        st.sampled_from(["title", "cue", "version", "duration_s", "plan_sha256", "excerpt", "left_over"]),
         JSON,
     ),
     files=JSON | st.lists(ENTRY, max_size=3),
@@ -163,7 +163,7 @@ ENTRY = st.fixed_dictionaries({"file": JSON | st.sampled_from(["../x", "/x", "C:
 def test_a_report_that_somebody_has_edited_never_ends_in_a_traceback(cue, content, fields, files):
     session = cue.session(content)
     (cue.folder / "out").mkdir(exist_ok=True)
-    report = {"schema": "roomplan.render/1", "plan": str(cue.folder / "plan.yaml"), "title": "x"}
+    report = {"schema": "roomplan.render/2", "plan": str(cue.folder / "plan.yaml"), "title": "x"}
     report |= {"rooms": [], "sections": [], "buses": []}
     (cue.folder / "out/report.json").write_text(json.dumps(report | {"files": files} | fields))
     for replacing in (False, True):
@@ -263,14 +263,25 @@ def test_a_failed_render_moves_nothing_aside(cue, content, monkeypatch):
     assert files_of(cue.folder / "out") == before
 
 
-def test_a_stretch_does_not_take_the_place_of_the_whole_cue(cue, content):
+def test_an_excerpt_does_not_take_the_place_of_the_whole_cue(cue, content):
     cue.render(content)
-    session = replace(cue.session(content), stretch=Stretch(0, 480))
+    session = replace(cue.session(content), excerpt=Excerpt(0, 480))
     with pytest.raises(RoomplanError, match="holds the whole cue"):
         cue.deliver(session, cue.folder / "out")
     cue.deliver(session, cue.folder / "part")
     cue.deliver(session, cue.folder / "part")
-    assert cue.report_in("part")["stretch"]["frames"] == 480
+    assert cue.report_in("part")["excerpt"]["frames"] == 480
+
+
+def test_the_folder_of_an_excerpt_that_an_earlier_version_wrote_is_the_plans_own(cue, content):
+    session = replace(cue.session(content), excerpt=Excerpt(0, 480))
+    cue.deliver(session, cue.folder / "render_stretch")
+    report = cue.report_in("render_stretch")
+    earlier = report | {"schema": "roomplan.render/1", "stretch": report["excerpt"]}
+    del earlier["excerpt"]
+    (cue.folder / "render_stretch/report.json").write_text(json.dumps(earlier), encoding="utf-8")
+    cue.deliver(session, cue.folder / "render_stretch")
+    assert cue.report_in("render_stretch") == report
 
 
 def test_several_deliveries_in_one_folder_are_examined_each(cue, content):

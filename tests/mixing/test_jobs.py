@@ -134,5 +134,5 @@ def test_plans_of_one_folder_are_refused_and_one_that_cannot_be_read_is_left_to_
         refuse_shared_folders([RenderJob(plan, output=cue.folder / "x") for plan in plans[:2]])
     with pytest.raises(RoomplanError, match="would both write to"):
         refuse_shared_folders([RenderJob(plans[0]), RenderJob(plans[0])])
-    # a stretch and the whole of one plan have folders of their own
+    # an excerpt and the whole of one plan have folders of their own
     refuse_shared_folders([RenderJob(plans[0]), RenderJob(plans[0], start="1")])

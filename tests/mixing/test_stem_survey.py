@@ -208,12 +208,12 @@ def test_a_stem_that_changed_since_the_last_render_is_noted_with_its_lengths(ens
     assert not [w for w in ensemble.deliver(changed).warnings if "last render" in w.what]
 
 
-def test_a_stretch_does_not_look_into_stems_beyond_what_it_hears(ensemble):
-    from roomplan.mixing.stretch import stretch_of
+def test_an_excerpt_does_not_look_into_stems_beyond_what_it_hears(ensemble):
+    from roomplan.mixing.excerpt import excerpt_of
 
     soundfile.write(ensemble.folder / "stems" / "choir.wav", noise(1.2), RATE)
     loaded = load_plan(ensemble.plan(ensemble.content))
     assert loaded.plan is not None
     session, _problems = open_session(loaded.plan)
     assert session is not None
-    assert measure_session(stretch_of(session, 0.5, 0.5)).stems == ()
+    assert measure_session(excerpt_of(session, 0.5, 0.5)).stems == ()

@@ -18,7 +18,7 @@ from roomplan.audio.files import BLOCK_FRAMES
 from roomplan.errors import RoomplanError
 from roomplan.loudness import programme_loudness
 from roomplan.mixing import versions as module
-from roomplan.mixing.versions import FADE_S, TURNS, Version, WrittenVersion, write_versions
+from roomplan.mixing.versions import ALTERNATING, FADE_S, Version, WrittenVersion, write_versions
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -136,8 +136,8 @@ def test_unmatched_versions_are_copied_to_the_last_bit(tmp_path: Path, subtype: 
 
 
 def test_turns_are_the_versions_themselves_away_from_the_crossfades(three: list[Version], tmp_path: Path):
-    *written, turns = write_versions({"mix": three}, tmp_path / "out", matched=True, stretch_s=1.5)
-    assert turns.label == TURNS
+    *written, turns = write_versions({"mix": three}, tmp_path / "out", matched=True, turn_s=1.5)
+    assert turns.label == ALTERNATING
     assert turns.turns == (
         (0.0, "dry"),
         (1.5, "chapel"),
@@ -153,7 +153,7 @@ def test_turns_are_the_versions_themselves_away_from_the_crossfades(three: list[
         low = round(start * RATE) + (HALF_FADE if start else 0)
         high = min(round(end * RATE) - HALF_FADE, len(spliced))
         np.testing.assert_array_equal(spliced[low:high], sounds[label][low:high])
-    listed = (tmp_path / "out" / "mix" / "turns.txt").read_text(encoding="utf-8").splitlines()
+    listed = (tmp_path / "out" / "mix" / "alternating.txt").read_text(encoding="utf-8").splitlines()
     assert listed[2:] == [
         "0:00.000  dry",
         "0:01.500  chapel",
@@ -166,10 +166,10 @@ def test_turns_are_the_versions_themselves_away_from_the_crossfades(three: list[
 def test_crossfades_hold_the_level_of_what_is_alike_and_are_straight_lines(tmp_path: Path):
     same = np.full((RATE, 1), 0.5)
     sources = [version(tmp_path / "r", "a", same), version(tmp_path / "r", "b", same)]
-    *_, turns = write_versions({"mix": sources}, tmp_path / "out", matched=False, stretch_s=0.25)
+    *_, turns = write_versions({"mix": sources}, tmp_path / "out", matched=False, turn_s=0.25)
     np.testing.assert_allclose(samples_of(turns.file), 0.5, atol=1e-7)
     sources = [version(tmp_path / "r", "c", same), version(tmp_path / "r", "d", -same)]
-    *_, turns = write_versions({"mix": sources}, tmp_path / "other", matched=False, stretch_s=0.25)
+    *_, turns = write_versions({"mix": sources}, tmp_path / "other", matched=False, turn_s=0.25)
     fade = samples_of(turns.file)[RATE // 4 - HALF_FADE : RATE // 4 + HALF_FADE, 0]
     np.testing.assert_allclose(np.diff(fade), -1.0 / (2 * HALF_FADE), atol=1e-6)
     assert fade[0] == pytest.approx(-fade[-1], abs=1e-6)  # the change is in the middle
@@ -179,7 +179,7 @@ def test_no_step_in_the_turns_is_larger_than_the_versions_own_and_the_fade_allow
     at = np.arange(4 * RATE)[:, np.newaxis] / RATE
     tones = [0.8 * np.sin(2.0 * math.pi * f * at + phase) for f, phase in ((97.0, 0.0), (143.0, 1.4))]
     sources = [version(tmp_path / "r", label, tone) for label, tone in zip("ab", tones, strict=True)]
-    *_, turns = write_versions({"mix": sources}, tmp_path / "out", matched=False, stretch_s=0.307)
+    *_, turns = write_versions({"mix": sources}, tmp_path / "out", matched=False, turn_s=0.307)
     assert len(turns.turns) == 13
     own = max(float(np.abs(np.diff(tone, axis=0)).max()) for tone in tones)
     # (1 − w)·da + w·db + dw·(b − a), with dw one over the length of the fade
@@ -192,11 +192,11 @@ def test_no_step_in_the_turns_is_larger_than_the_versions_own_and_the_fade_allow
 
 @given(
     lengths=st.lists(st.integers(1, 2 * BLOCK_FRAMES + 3), min_size=2, max_size=4),
-    stretch_s=st.floats(0.1, 2.0),
+    turn_s=st.floats(0.1, 2.0),
     rate=st.sampled_from([8_000, 44_100]),
 )
 def test_turns_follow_their_rule_for_any_lengths(
-    tmp_path_factory: pytest.TempPathFactory, lengths: list[int], stretch_s: float, rate: int
+    tmp_path_factory: pytest.TempPathFactory, lengths: list[int], turn_s: float, rate: int
 ):
     folder = tmp_path_factory.mktemp("lengths")
     values = [np.full((frames, 1), float(n + 1)) for n, frames in enumerate(lengths)]
@@ -204,9 +204,9 @@ def test_turns_follow_their_rule_for_any_lengths(
     for number, constant in enumerate(values):
         soundfile.write(folder / f"{number}.wav", constant, rate, subtype="FLOAT")
         sources.append(Version(str(number), "mix", folder / f"{number}.wav", None))
-    *_, turns = write_versions({"mix": sources}, folder / "out", matched=False, stretch_s=stretch_s)
+    *_, turns = write_versions({"mix": sources}, folder / "out", matched=False, turn_s=turn_s)
     half, longest = round(0.5 * FADE_S * rate), max(lengths)
-    starts = [round(k * stretch_s * rate) for k in range(1, 10_000) if k * stretch_s * rate < longest + 1]
+    starts = [round(k * turn_s * rate) for k in range(1, 10_000) if k * turn_s * rate < longest + 1]
     starts = [0, *(start for start in starts if start + half <= longest)]
     assert [start for start, _ in turns.turns] == [start / rate for start in starts]
     # the same rule in another form: the weight of a turn rises about its start and falls about its end
@@ -265,22 +265,22 @@ def test_a_true_peak_above_full_scale_is_told_and_not_limited(tmp_path: Path):
 
 
 def test_every_bus_has_a_folder_and_every_name_is_safe(tmp_path: Path):
-    labels = ["plans/a", "a:b", "Turns", "turns", "con", "…\n", ".."]
+    labels = ["plans/a", "a:b", "Alternating", "alternating", "con", "…\n", ".."]
     buses = ["mix", "section:choir:wet", "section/choir:wet"]
     given_versions = {
         bus: [version(tmp_path / "r", label, music(0.5), bus=bus) for label in labels] for bus in buses
     }
-    written = write_versions(given_versions, tmp_path / "out", matched=False, stretch_s=0.1)
+    written = write_versions(given_versions, tmp_path / "out", matched=False, turn_s=0.1)
     files = files_in(tmp_path / "out")
     assert len(files) == len(buses) * (len(labels) + 2) == len({name.casefold() for name in files})
     assert {name.removeprefix("mix/") for name in files if name.startswith("mix/")} == {
         "_con.wav",
         "a_b.wav",
         "plans_a.wav",
-        "turns.txt",
-        "turns.wav",
-        "Turns_2.wav",
-        "turns_3.wav",
+        "alternating.txt",
+        "alternating.wav",
+        "Alternating_2.wav",
+        "alternating_3.wav",
         "unnamed.wav",
         "…_.wav",
     }
@@ -290,9 +290,8 @@ def test_every_bus_has_a_folder_and_every_name_is_safe(tmp_path: Path):
         "section_choir_wet_2",
     }
     assert all(one.file.is_file() for one in written)
-    assert len((tmp_path / "out" / "mix" / "turns.txt").read_text(encoding="utf-8").splitlines()) == 2 + len(
-        written[len(labels)].turns
-    )
+    listed = (tmp_path / "out" / "mix" / "alternating.txt").read_text(encoding="utf-8").splitlines()
+    assert len(listed) == 2 + len(written[len(labels)].turns)
 
 
 def test_one_version_alone_takes_no_turns(three: list[Version], tmp_path: Path):
@@ -337,7 +336,7 @@ def test_a_failure_leaves_the_folder_as_it_was(
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(module, "_write_turns", full)
+    monkeypatch.setattr(module, "_write_alternating", full)
     with pytest.raises(RoomplanError, match="the disk is full"):
         write_versions({"mix": three}, out, matched=True)
     with pytest.raises(RoomplanError, match="the disk is full"):
@@ -385,10 +384,10 @@ def test_a_version_is_never_written_over_the_file_it_is_read_from(three: list[Ve
         write_versions({"mix": again}, tmp_path / "out", matched=True)
 
 
-@pytest.mark.parametrize("stretch_s", [0.0, 0.05, -8.0, math.nan, math.inf])
-def test_turns_too_short_to_listen_to_are_refused(three: list[Version], tmp_path: Path, stretch_s: float):
+@pytest.mark.parametrize("turn_s", [0.0, 0.05, -8.0, math.nan, math.inf])
+def test_turns_too_short_to_listen_to_are_refused(three: list[Version], tmp_path: Path, turn_s: float):
     with pytest.raises(RoomplanError, match="too short to listen to"):
-        write_versions({"mix": three}, tmp_path / "out", matched=False, stretch_s=stretch_s)
+        write_versions({"mix": three}, tmp_path / "out", matched=False, turn_s=turn_s)
 
 
 def test_nothing_to_write_and_labels_that_clash_are_refused(three: list[Version], tmp_path: Path):

@@ -1,4 +1,4 @@
-"""A stretch is a part of the whole: the same samples, tails of earlier sound in it, at a cost of its own."""
+"""An excerpt is a part of the whole: the same samples, tails of earlier sound in it, at a cost of its own."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ from roomplan.audio.timecode import Timecode, frame_rate, parse_timecode
 from roomplan.convolution.engine import Convolver
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.mixing.buses import build_components
+from roomplan.mixing.excerpt import ComponentSource, KeptExcerpt, excerpt_of, parse_length, parse_moment
 from roomplan.mixing.paths import response_matrices
-from roomplan.mixing.session import Stretch, open_session
+from roomplan.mixing.session import Excerpt, open_session
 from roomplan.mixing.stream import ComponentStream
-from roomplan.mixing.stretch import ComponentSource, KeptStretch, parse_length, parse_moment, stretch_of
 from roomplan.plan.load import load_plan
 from roomplan.plan.model import Passage
 
@@ -44,7 +44,7 @@ sections:
   brass: {stems: [brass_L, brass_R], dry: off, sends: {nave: -4}}
   winds: {stems: [winds], delay: 13}
 """
-# What the issue asks for: a stretch equals the same frames of the whole to −120 dB of the level of the mix.
+# What the issue asks for: an excerpt equals the same frames of the whole to −120 dB of the level of the mix.
 SAME = 10.0 ** (-120.0 / 20.0)
 
 
@@ -62,7 +62,7 @@ def rms_of_mix(components):
 
 def to_the_last_sound(session):
     """The session from its first frame to the end of everything, without a fade."""
-    return replace(session, stretch=Stretch(0, 10**7))
+    return replace(session, excerpt=Excerpt(0, 10**7))
 
 
 @pytest.fixture(scope="module")
@@ -121,7 +121,7 @@ def test_every_stem_begins_at_its_offset_and_the_delay_of_its_section(ensemble, 
     assert first == {"choir": 12_345, "solo": 72_000, "strings": 0, "winds": 90_001 + 624}
 
 
-def test_the_whole_as_a_stretch_is_the_render_with_a_full_tail_before_its_fade(ensemble, whole):
+def test_the_whole_as_an_excerpt_is_the_render_with_a_full_tail_before_its_fade(ensemble, whole):
     rendered = heard(ensemble)
     unfaded = rendered.shape[2] - round(0.06 * RATE)
     assert unfaded > 2 * RATE
@@ -130,36 +130,36 @@ def test_the_whole_as_a_stretch_is_the_render_with_a_full_tail_before_its_fade(e
 
 @settings(max_examples=40)
 @given(start=st.integers(0, 205_000), frames=st.integers(1, 120_000))
-def test_a_stretch_equals_the_same_frames_of_the_whole(ensemble, whole, start, frames):
+def test_an_excerpt_equals_the_same_frames_of_the_whole(ensemble, whole, start, frames):
     expected = whole[:, :, start : start + frames]
-    part = heard(replace(ensemble, stretch=Stretch(start, frames)))
+    part = heard(replace(ensemble, excerpt=Excerpt(start, frames)))
     assert part.shape == expected.shape
     if part.size:
         assert np.abs(part - expected).max() <= SAME * rms_of_mix(whole)
 
 
-def test_a_stretch_after_the_last_stem_holds_its_tails(ensemble, whole):
+def test_an_excerpt_after_the_last_stem_holds_its_tails(ensemble, whole):
     start = (
         int(np.flatnonzero(whole[[c.send is None for c in build_components(ensemble)]].any((0, 1)))[-1]) + 1
     )
-    part = heard(replace(ensemble, stretch=Stretch(start, 4800)))
+    part = heard(replace(ensemble, excerpt=Excerpt(start, 4800)))
     assert rms_of_mix(part) > 1e-3 * rms_of_mix(whole)
 
 
-def test_a_stretch_has_the_frames_asked_for_and_none_beyond_the_last_tail(ensemble, whole):
+def test_an_excerpt_has_the_frames_asked_for_and_none_beyond_the_last_tail(ensemble, whole):
     end = whole.shape[2]
-    assert heard(replace(ensemble, stretch=Stretch(end - 500, 400))).shape[2] == 400
-    assert heard(replace(ensemble, stretch=Stretch(end - 500, 4000))).shape[2] == 500
-    assert heard(replace(ensemble, stretch=Stretch(end, 4000))).shape[2] == 0
+    assert heard(replace(ensemble, excerpt=Excerpt(end - 500, 400))).shape[2] == 400
+    assert heard(replace(ensemble, excerpt=Excerpt(end - 500, 4000))).shape[2] == 500
+    assert heard(replace(ensemble, excerpt=Excerpt(end, 4000))).shape[2] == 0
 
 
-def test_nothing_fades_at_the_end_of_a_stretch_whatever_the_tail(ensemble, whole):
-    short = replace(ensemble, plan=replace(ensemble.plan, tail="none"), stretch=Stretch(20_000, 30_000))
+def test_nothing_fades_at_the_end_of_an_excerpt_whatever_the_tail(ensemble, whole):
+    short = replace(ensemble, plan=replace(ensemble.plan, tail="none"), excerpt=Excerpt(20_000, 30_000))
     assert np.abs(heard(short) - whole[:, :, 20_000:50_000]).max() <= SAME * rms_of_mix(whole)
 
 
-def test_most_frames_is_the_length_of_the_stretch(ensemble):
-    session = replace(ensemble, stretch=Stretch(1000, 12_000))
+def test_most_frames_is_the_length_of_the_excerpt(ensemble):
+    session = replace(ensemble, excerpt=Excerpt(1000, 12_000))
     with ComponentStream(session, build_components(session), response_matrices(session)) as stream:
         assert stream.most_frames == 12_000
 
@@ -175,7 +175,7 @@ def test_statistics_are_those_of_the_part_that_is_heard(cue):
         "rooms": {"hall": {"responses": "hall.wav", "direct": "absent"}},
         "sections": {"choir": {"stems": ["choir"], "sends": {"hall": -3}}},
     }
-    session = replace(cue.session(content), stretch=Stretch(12_000, 24_000))
+    session = replace(cue.session(content), excerpt=Excerpt(12_000, 24_000))
     with ComponentStream(session, build_components(session), response_matrices(session)) as stream:
         for _block in stream.blocks():
             pass
@@ -185,9 +185,9 @@ def test_statistics_are_those_of_the_part_that_is_heard(cue):
 
 
 @pytest.mark.parametrize("frames", [25_000, 33_333, 40_001])
-def test_nothing_after_the_stretch_is_read(ensemble, frames):
+def test_nothing_after_the_excerpt_is_read(ensemble, frames):
     # the winds are dry only: their component is what was read, at its level
-    session = replace(ensemble, stretch=Stretch(85_000, frames))
+    session = replace(ensemble, excerpt=Excerpt(85_000, frames))
     components = build_components(session)
     (row,) = [i for i, c in enumerate(components) if c.section == "winds"]
     with ComponentStream(session, components, response_matrices(session)) as stream:
@@ -197,7 +197,7 @@ def test_nothing_after_the_stretch_is_read(ensemble, frames):
     assert found.left == pytest.approx(energy, rel=1e-4)
 
 
-def test_the_cost_of_a_stretch_is_that_of_its_length_and_one_response_wherever_it_lies(cue, monkeypatch):
+def test_the_cost_of_an_excerpt_is_that_of_its_length_and_one_response_wherever_it_lies(cue, monkeypatch):
     cue.stem("choir.wav", np.random.default_rng(1).uniform(-0.5, 0.5, (40 * RATE, 1)))
     cue.response("hall.wav", np.random.default_rng(2).uniform(-0.5, 0.5, (RATE, 2)))
     content = {
@@ -219,13 +219,13 @@ def test_the_cost_of_a_stretch_is_that_of_its_length_and_one_response_wherever_i
     for start_s in (5, 20, 37):
         decoded.clear()
         convolved.clear()
-        heard(stretch_of(session, start_s, 2))
+        heard(excerpt_of(session, start_s, 2))
         assert sum(decoded) <= 3 * RATE + 65_536  # length, one response, and what a block reads too far
         assert sum(convolved) <= 2 * RATE + 64  # the past is not convolved
 
 
-def test_a_stem_that_changes_while_a_stretch_of_it_is_heard_is_refused(ensemble):
-    session = replace(ensemble, stretch=Stretch(30_000, 5000))
+def test_a_stem_that_changes_while_an_excerpt_of_it_is_heard_is_refused(ensemble):
+    session = replace(ensemble, excerpt=Excerpt(30_000, 5000))
     file = session.section("choir").stems[0].stem.files[0]
     data = file.read_bytes()
     with ComponentStream(session, build_components(session), response_matrices(session)) as stream:
@@ -236,14 +236,14 @@ def test_a_stem_that_changes_while_a_stretch_of_it_is_heard_is_refused(ensemble)
             list(blocks)
 
 
-def test_a_stretch_is_counted_in_seconds_of_the_cue(ensemble):
-    session = stretch_of(ensemble, Fraction(1, 3), 0.5)
-    assert session.stretch == Stretch(16_000, 24_000)
-    assert ensemble.stretch is None
+def test_an_excerpt_is_counted_in_seconds_of_the_cue(ensemble):
+    session = excerpt_of(ensemble, Fraction(1, 3), 0.5)
+    assert session.excerpt == Excerpt(16_000, 24_000)
+    assert ensemble.excerpt is None
 
 
-def test_a_stretch_without_a_length_goes_to_the_end_of_the_last_tail(ensemble, whole):
-    assert heard(stretch_of(ensemble, 1.0)).shape[2] == whole.shape[2] - RATE
+def test_an_excerpt_without_a_length_goes_to_the_end_of_the_last_tail(ensemble, whole):
+    assert heard(excerpt_of(ensemble, 1.0)).shape[2] == whole.shape[2] - RATE
 
 
 @pytest.mark.parametrize(
@@ -260,32 +260,32 @@ def test_a_stretch_without_a_length_goes_to_the_end_of_the_last_tail(ensemble, w
         (1, 1e-6, r"nothing to hear"),
     ],
 )
-def test_a_stretch_that_is_not_in_the_cue_is_refused_with_the_length_of_the_cue(
+def test_an_excerpt_that_is_not_in_the_cue_is_refused_with_the_length_of_the_cue(
     ensemble, start, length, line
 ):
     with pytest.raises(RoomplanError, match=line):
-        stretch_of(ensemble, start, length)
+        excerpt_of(ensemble, start, length)
 
 
 def test_every_start_that_is_accepted_has_something_to_hear(ensemble, whole):
     end = whole.shape[2]
     known = max(f for f in range(end - 2 * RATE, end, 97) if _accepted(ensemble, f))
     assert known < end
-    assert heard(stretch_of(ensemble, Fraction(known, RATE), 1)).shape[2] > 0
+    assert heard(excerpt_of(ensemble, Fraction(known, RATE), 1)).shape[2] > 0
 
 
 def _accepted(session, frame):
     try:
-        stretch_of(session, Fraction(frame, RATE), 1)
+        excerpt_of(session, Fraction(frame, RATE), 1)
     except RoomplanError:
         return False
     return True
 
 
-def test_passages_are_left_out_of_a_stretch_because_they_count_from_the_start_of_the_cue(ensemble):
+def test_passages_are_left_out_of_an_excerpt_because_they_count_from_the_start_of_the_cue(ensemble):
     verse = Passage("verse", 0.0, 0.5, ensemble.plan.place)
     session = replace(ensemble, plan=replace(ensemble.plan, passages={"verse": verse}))
-    assert stretch_of(session, 0.5, 0.25).plan.passages == {}
+    assert excerpt_of(session, 0.5, 0.25).plan.passages == {}
     assert session.plan.passages == {"verse": verse}
 
 
@@ -369,7 +369,7 @@ def test_the_timecode_of_a_start_that_was_read_from_samples_is_the_start(ensembl
     later=st.integers(0, 50),
     stated_by=st.sampled_from(["plan", "stems"]),
 )
-def test_a_stretch_from_any_frame_of_the_cue_its_first_included_begins_on_the_sample_of_that_frame(
+def test_an_excerpt_from_any_frame_of_the_cue_its_first_included_begins_on_the_sample_of_that_frame(
     ensemble, named, sample_rate, first, later, stated_by
 ):
     rate = frame_rate(named)
@@ -378,16 +378,16 @@ def test_a_stretch_from_any_frame_of_the_cue_its_first_included_begins_on_the_sa
     plan = replace(ensemble.plan, frame_rate=rate, start=start if stated_by == "plan" else None)
     session = replace(ensemble, plan=plan, sample_rate=sample_rate, start_s=zero)
     moment = Timecode((first + later) % rate.frames_per_day, rate)
-    part = stretch_of(session, parse_moment(str(moment), session), 1)
+    part = excerpt_of(session, parse_moment(str(moment), session), 1)
     if later == 0:
         expected = 0
     elif stated_by == "stems":  # whole samples of the day: their difference is exact
         expected = Timecode(first + later, rate).sample(sample_rate) - start.sample(sample_rate)
     else:
         expected = floor(later / rate.frames_per_second * sample_rate + Fraction(1, 2))
-    assert part.stretch == Stretch(expected, sample_rate)
+    assert part.excerpt == Excerpt(expected, sample_rate)
     reported = parse_moment(str(Timecode.nearest(zero, rate)), session)
-    assert stretch_of(session, reported, 1).stretch == Stretch(0, sample_rate)
+    assert excerpt_of(session, reported, 1).excerpt == Excerpt(0, sample_rate)
 
 
 def test_a_timecode_that_names_no_frame_is_refused_as_in_a_plan(ensemble):
@@ -423,7 +423,7 @@ def _louder(session, name, gain):
 
 @pytest.fixture
 def kept(monkeypatch):
-    """Return a `KeptStretch` and the list of frames its sessions had convolved."""
+    """Return a `KeptExcerpt` and the list of frames its sessions had convolved."""
     convolved = []
     process = Convolver.process_planar
     monkeypatch.setattr(
@@ -431,12 +431,12 @@ def kept(monkeypatch):
         "process_planar",
         lambda self, block, out=None: convolved.append(self.hop) or process(self, block, out),
     )
-    return KeptStretch(lambda path: f"{path.name} {path.stat().st_size}"), convolved
+    return KeptExcerpt(lambda path: f"{path.name} {path.stat().st_size}"), convolved
 
 
-def test_a_stretch_at_other_levels_is_played_from_memory_and_equals_a_new_pass(ensemble, kept):
+def test_an_excerpt_at_other_levels_is_played_from_memory_and_equals_a_new_pass(ensemble, kept):
     memory, convolved = kept
-    session = stretch_of(ensemble, 0.5, 1)
+    session = excerpt_of(ensemble, 0.5, 1)
     heard(session, memory.open)
     convolved.clear()
     changed = _louder(session, "choir", 0.3)
@@ -448,10 +448,10 @@ def test_a_stretch_at_other_levels_is_played_from_memory_and_equals_a_new_pass(e
     assert np.abs(played - heard(session)).max() > 0.01 * rms_of_mix(expected)
 
 
-@pytest.mark.parametrize("change", ["stretch", "offset", "delay", "response", "silent before"])
+@pytest.mark.parametrize("change", ["excerpt", "offset", "delay", "response", "silent before"])
 def test_what_changes_the_sound_of_a_component_is_heard_anew(ensemble, kept, change):
     memory, convolved = kept
-    session = stretch_of(ensemble, 0.5, 0.25)
+    session = excerpt_of(ensemble, 0.5, 0.25)
     first = _louder(session, "winds", 0.0) if change == "silent before" else session
     heard(first, memory.open)
     convolved.clear()
@@ -465,26 +465,26 @@ def test_what_changes_the_sound_of_a_component_is_heard_anew(ensemble, kept, cha
         replace(s, **moved.get(change, {})) if s.name == "choir" else s for s in session.sections
     )
     changed = replace(session, sections=sections)
-    if change == "stretch":
-        changed = stretch_of(ensemble, 0.6, 0.25)
+    if change == "excerpt":
+        changed = excerpt_of(ensemble, 0.6, 0.25)
     played = heard(changed, memory.open)
     assert convolved
     assert np.array_equal(played, heard(changed))
 
 
-def test_a_stretch_that_takes_too_much_memory_is_heard_and_not_kept(ensemble, kept):
+def test_an_excerpt_that_takes_too_much_memory_is_heard_and_not_kept(ensemble, kept):
     _memory, convolved = kept
-    memory = KeptStretch(lambda path: path.name, most_bytes=100_000)
-    session = stretch_of(ensemble, 0.5, 0.25)
+    memory = KeptExcerpt(lambda path: path.name, most_bytes=100_000)
+    session = excerpt_of(ensemble, 0.5, 0.25)
     heard(session, memory.open)
     convolved.clear()
     heard(session, memory.open)
     assert convolved
 
 
-def test_a_stretch_that_was_not_heard_to_its_end_is_not_kept(ensemble, kept):
+def test_an_excerpt_that_was_not_heard_to_its_end_is_not_kept(ensemble, kept):
     memory, convolved = kept
-    session = stretch_of(ensemble, 0.5, 1)
+    session = excerpt_of(ensemble, 0.5, 1)
     with memory.open(session, build_components(session), response_matrices(session)) as stream:
         next(stream.blocks())
     convolved.clear()

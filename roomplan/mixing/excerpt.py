@@ -1,11 +1,11 @@
-"""A stretch of a cue heard alone: where it lies, and its components kept while only levels move.
+"""An excerpt of a cue heard alone: where it lies, and its components kept while only levels move.
 
 Conventions
 -----------
 Moments and lengths are exact `Fraction`s of seconds from the first frame of the cue, where every file of a
-whole render begins; a stretch begins on the frame nearest to its moment, the later of two equally near.
+whole render begins; an excerpt begins on the frame nearest to its moment, the later of two equally near.
 
-A stretch is a part of the sound, never a cue of its own: nothing that is measured of it answers a question
+An excerpt is a part of the sound, never a cue of its own: nothing that is measured of it answers a question
 about the cue, and the passages of the plan, which are counted from the cue's start, are left out.
 """
 
@@ -23,7 +23,7 @@ import numpy as np
 from roomplan.documents.wording import decimal_comma
 from roomplan.errors import RoomplanError
 from roomplan.mixing.recall import parts_of
-from roomplan.mixing.session import Stretch
+from roomplan.mixing.session import Excerpt
 from roomplan.mixing.stream import ComponentStream
 from roomplan.plan.times import TIMECODE, clock_seconds, timecode_seconds
 
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
     Planar = NDArray[np.float32]
 
-__all__ = ["ComponentSource", "KeptStretch", "parse_length", "parse_moment", "stretch_of"]
+__all__ = ["ComponentSource", "KeptExcerpt", "excerpt_of", "parse_length", "parse_moment"]
 
 _SECONDS = re.compile(r"[0-9]+(?:\.[0-9]*)?|\.[0-9]+")
 _REMEDY = 'seconds such as 70 or 12.5, minutes and seconds such as "1:10", or timecode such as "01:02:03:04"'
@@ -110,10 +110,10 @@ def _of_timecode(text: str, session: Session) -> Fraction:
     return timecode_seconds(text, rate, start)
 
 
-def stretch_of(
+def excerpt_of(
     session: Session, start_s: Fraction | float = 0, length_s: Fraction | float | None = None
 ) -> Session:
-    """Session of which only a stretch is heard, with the tails of what sounded before.
+    """Session of which only an excerpt is heard, with the tails of what sounded before.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ def stretch_of(
 
     Notes
     -----
-    Nothing is faded at either end, and `tail` does not matter. Figures of the sound are those of the stretch;
+    Nothing is faded at either end, and `tail` does not matter. Figures of the sound are those of the excerpt;
     figures of the responses, and what is told of a section's signal, follow from what is heard of it too. The
     passages of the plan are left out: they are counted from the start of the cue.
     """
@@ -158,7 +158,7 @@ def stretch_of(
         frames = _frame(Fraction(start_s) + Fraction(length_s), rate) - start
         if frames < 1:
             raise RoomplanError(f"{_said(length_s)} is nothing to hear", remedy="give a length such as 20")
-    return replace(session, stretch=Stretch(start, frames), plan=replace(session.plan, passages={}))
+    return replace(session, excerpt=Excerpt(start, frames), plan=replace(session.plan, passages={}))
 
 
 def _frame(seconds: Fraction | float, sample_rate: int) -> int:
@@ -187,7 +187,7 @@ def _said(seconds: Fraction | float) -> str:
 
 
 class ComponentSource(Protocol):
-    """What a pass over the sound needs of a stream of components: `ComponentStream`, or a kept stretch."""
+    """What a pass over the sound needs of a stream of components: `ComponentStream`, or a kept excerpt."""
 
     hop: int
 
@@ -228,15 +228,15 @@ class _Kept:
         return sum(block.shape[2] for block in self.blocks)
 
 
-class KeptStretch:
-    """The components of the last stretch, in memory: while only levels and mutes move nothing is convolved.
+class KeptExcerpt:
+    """The components of the last excerpt, in memory: while only levels and mutes move nothing is convolved.
 
     Parameters
     ----------
     digest : callable
         Content of a file → digest (`Cache.file_digest`).
     most_bytes : int
-        A stretch that takes more is heard and not kept.
+        An excerpt that takes more is heard and not kept.
 
     Notes
     -----
@@ -259,11 +259,11 @@ class KeptStretch:
         workers: int = 2,
     ) -> ComponentSource:
         """Stream of a session's components: played back where the same sounds were heard last, else new."""
-        if session.stretch is None:
+        if session.excerpt is None:
             return ComponentStream(session, components, matrices, workers=workers)
         parts = parts_of(session, components, matrices, digest=self._digest)
         identities = [part.identity for part in parts]
-        key = (session.sample_rate, session.stretch, sorted(identities))
+        key = (session.sample_rate, session.excerpt, sorted(identities))
         gains = {part.identity: part.gain for part in parts}
         kept = self._kept
         if kept is not None and kept.key == key and all(kept.gains.values()):
@@ -314,7 +314,7 @@ class _Recording:
 
 
 class _Playback:
-    """A kept stretch at other levels."""
+    """A kept excerpt at other levels."""
 
     def __init__(self, kept: _Kept, rows: list[int], ratios: list[float]) -> None:
         self._kept = kept
