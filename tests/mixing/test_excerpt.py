@@ -305,10 +305,15 @@ def test_a_moment_is_seconds_or_minutes_and_seconds_exactly(ensemble, text, seco
     assert parse_moment(text, ensemble) == seconds
 
 
-@pytest.mark.parametrize("text", ["", "-3", "1:5", "1:70", "1,5", "1h", "nan", "1e3", "²", "1:2:3:4:5"])
+@pytest.mark.parametrize("text", ["", "-3", "1:5", "1:70", "1h", "nan", "1e3", "²", "1:2:3:4:5"])
 def test_a_text_that_is_no_moment_is_refused_with_what_would_be_one(ensemble, text):
     with pytest.raises(RoomplanError, match=r"is no moment of a cue — seconds such as 70"):
         parse_moment(text, ensemble)
+
+
+def test_a_moment_with_a_decimal_comma_is_refused_with_the_point_that_it_needs(ensemble):
+    with pytest.raises(RoomplanError, match=r"'1,5' is no moment of a cue — write 1\.5, with a point"):
+        parse_moment("1,5", ensemble)
 
 
 @pytest.mark.parametrize("text", ["", "-3", "01:00:00:00", "long"])
