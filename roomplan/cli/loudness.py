@@ -81,6 +81,7 @@ def loudness(
 
     Example: roomplan loudness surround.wav --roles L,R,C,LFE,Ls,Rs
     """
+    named = _named(roles)
     if not as_json:  # which has a document, whatever can be read
         require_sounds(paths, every=[] if against is None else [against])
     from roomplan.audio.folders import find_sounds
@@ -88,7 +89,6 @@ def loudness(
     from roomplan.reports import loudness_reports
     from roomplan.reports.tables import note
 
-    named = _named(roles)
     files = find_sounds(paths)
     with StageProgress(quiet=quiet) as progress:
         # first of all: a reference that cannot be read is said before thousands of files are metered
@@ -120,10 +120,10 @@ def loudness(
 
 def _named(roles: str | None) -> tuple[ChannelRole, ...] | None:
     """Roles from the option."""
-    from roomplan.loudness.roles import parse_roles
-
     if roles is None:
         return None
+    from roomplan.loudness.roles import parse_roles
+
     try:
         return parse_roles(roles)
     except RoomplanError as error:

@@ -93,7 +93,7 @@ def test_compare_writes_no_sound_from_outside_of_the_folder_that_was_named(run, 
         document["buses"][0]["file"] = "../stems/choir.wav" if up else str(outside)
 
     report = damaged(edit)
-    outcome = run("compare", report.parent, report, "--write", session / "listen", "--quiet")
+    outcome = run("compare", report.parent, report, "--write-to", session / "listen", "--quiet")
     assert outcome.status == 1
     assert "outside of the folder" in outcome.errors
     assert len(outcome.errors.splitlines()) == 1

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from roomplan.cautions import LEVELS
 from roomplan.reports.revision import revision_lines
 
 RATE = 48_000
@@ -77,7 +78,7 @@ def test_a_render_that_is_not_there_or_broken_is_refused_before_any_work(run, se
     (session / "broken/report.json").write_text('{"schema": "roomplan.render/2", "buses": [{}]}')
     for place, words in (
         (session / "nowhere", "no report.json"),
-        (session / "broken", "no report of a render"),
+        (session / "broken", "report.json:1:"),
     ):
         outcome = run("render", session / "plan.yaml", "--against", place, "--quiet")
         assert (outcome.status, words in outcome.errors) == (1, True)
@@ -200,7 +201,7 @@ def test_watching_renders_again_and_says_what_moved(run, longer, monkeypatch):
 
     monkeypatch.setattr(watching, "watch", watch)
     outcome = run("render", longer / "plan.yaml", "--from", "1", "--length", "1", "--watch", "--quiet")
-    assert (outcome.status, outcome.errors) == (0, "")
+    assert (outcome.status, outcome.errors) == (0, f"{LEVELS}\n")
     assert outcome.output.count("and report.json in") == 2
     assert "send choir → orrin_nave: level −8.0 dB → −2.0 dB" in outcome.output
     assert read[0] == read[1]

@@ -28,7 +28,7 @@ def one(problems):
         ("trim: 1_0", "1:7", "trim: '1_0' is text", DECIBELS + "; without underscores"),
         ("trim: '-6'", "1:7", "trim: '-6' is text", DECIBELS + "; without quotes"),
         ("trim: -6 dB", "1:7", "trim: '-6 dB' is text", DECIBELS + "; without the unit"),
-        ("trim: -6,5", "1:7", "trim: '-6,5' is text", DECIBELS + "; with a point"),
+        ("trim: -6,5", "1:7", "trim: '-6,5' is text", DECIBELS + "; write -6.5, with a point"),
         ("trim: –6", "1:7", "trim: '–6' is text", DECIBELS + "; with a minus instead of a dash"),
         ("trim: 0x1F", "1:7", "trim: '0x1F' is text", DECIBELS),
         ("trim: nan", "1:7", "trim: 'nan' is text", DECIBELS),
@@ -228,7 +228,12 @@ ENSEMBLE = (
             "from: '0:75' is text",
             MOMENT + "; two digits from 00 to 59 after each colon",
         ),
-        ("{verse: {from: '0:12,5', to: 20}}", "1:26", "from: '0:12,5' is text", MOMENT + "; with a point"),
+        (
+            "{verse: {from: '0:12,5', to: 20}}",
+            "1:26",
+            "from: '0:12,5' is text",
+            MOMENT + "; write 0:12.5, with a point",
+        ),
         ("{verse: {from: '12.5', to: 20}}", "1:26", "from: '12.5' is text", MOMENT + "; without quotes"),
         ("{verse: {from: 12 s, to: 20}}", "1:26", "from: '12 s' is text", MOMENT + "; without the unit"),
         (
