@@ -77,7 +77,7 @@ def test_a_render_that_is_not_there_or_broken_is_refused_before_any_work(run, se
     (session / "broken").mkdir()
     (session / "broken/report.json").write_text('{"schema": "roomplan.render/2", "buses": [{}]}')
     for place, words in (
-        (session / "nowhere", "no report.json"),
+        (session / "nowhere", "there is no such file or folder"),
         (session / "broken", "report.json:1:"),
     ):
         outcome = run("render", session / "plan.yaml", "--against", place, "--quiet")
