@@ -6,7 +6,8 @@ A report comes from outside: it may be cut off, edited or a stranger's. It is re
 here; what is handed out has the shape below and can be relied on. `document` stays the plain data of the
 file, for a report is compared, kept and written as what it is. Keys that nobody here reads are not asked for
 and may be anything that JSON has, so that reports of earlier versions stay readable. A key that an earlier
-schema called otherwise is handed out by the name it has now; faults name it as the file does.
+schema called otherwise, and the band of a margin, is handed out by the name it has now; faults name it as
+the file does.
 
 A fault has the line and column of its value and its path in the document, such as `buses[3].loudness`.
 Paths of files are data like those of a plan: whoever opens one decides whether it may be opened.
@@ -42,6 +43,7 @@ JsonPath: TypeAlias = "tuple[str | int, ...]"
 _MOST_BYTES = 50_000_000  # a plan of 100 buses has a report of 1 MB
 _MOST_LEVELS = 64  # a plan has 32 at most, and lies three deep
 _MOST_FAULTS = 20
+_EARLIER_BANDS = {"words": "speech"}  # of margins in earlier schemas
 _REMEDY = "render its plan once again"
 _EARLIER_KEYS: dict[str, dict[tuple[str, ...], str]] = {
     "roomplan.render/1": {("excerpt",): "stretch", ("reproduce", "options", "excerpt"): "stretch"}
@@ -425,6 +427,8 @@ def _checked(path: Path, read: tuple[str, dict[str, Any]]) -> Report:
         pass
     if faults:
         raise ReportError(_problems(path, text, faults))
+    for margin in data.get("margins", ()) if earlier is not None else ():
+        margin["band"] = _EARLIER_BANDS.get(margin["band"], margin["band"])
     return Report(path, data, text)
 
 

@@ -249,7 +249,7 @@ def test_a_damaged_cache_is_a_miss_and_never_an_error(rendered, tmp_path):
     buses = build_buses(session, components)
     parts = parts_of(session, components, response_matrices(session), digest=cache.file_digest)
     gains = bus_gains(buses, len(components))
-    keys = [record_key(session, parts, words=False)]
+    keys = [record_key(session, parts, speech_band=False)]
     for entry in cache.entries():
         keys += [entry.key] if entry.key not in keys else []
     whole = tmp_path / "whole"
@@ -276,13 +276,13 @@ def test_a_damaged_cache_is_a_miss_and_never_an_error(rendered, tmp_path):
             misses += entry is None
             if entry is None:
                 continue
-            found = recall(entry, parts, buses, gains, words=False)
+            found = recall(entry, parts, buses, gains, speech_band=False)
             misses += found is None and key == keys[0]
             if found is not None:
                 assert np.isfinite([found.powers.sums(row) for row in range(len(buses))]).all()
                 assert math.isfinite(found.frames / RATE)
                 assert signal_advice(session, found.statistics) is not None
-            stored = record._read(entry, components, parts, words=False)
+            stored = record._read(entry, components, parts, speech_band=False)
             assert stored is None or (stored.true_peak(session) or 0.0) >= 0.0
             kept = kept_responses._read(entry, RATE)
             assert kept is None or np.isfinite(kept.reflected).all()

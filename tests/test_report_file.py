@@ -136,6 +136,12 @@ def test_a_key_by_its_earlier_name_is_missing_in_a_report_of_this_version(write)
     assert "reproduce.options.excerpt is missing" in line
 
 
+def test_a_margin_in_the_words_of_the_first_version_is_one_of_speech(write):
+    margin = {"of": "section:a", "over": "section:b", "passage": None, "margin_db": 1.0, "reason": None}
+    report = read_report(write(FIRST | {"margins": [margin | {"band": band} for band in ("words", "full")]}))
+    assert [found["band"] for found in report.document["margins"]] == ["speech", "full"]
+
+
 def test_keys_that_nobody_reads_may_be_anything(write):
     later = FIRST | {"schema": REPORT_SCHEMA, "mood": {"cold": [1, {"x": None}]}, "warnings": 7}
     assert read_report(write(later)).document == later

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from roomplan.loudness.cross_powers import CrossPowerWriter
-    from roomplan.loudness.words import WordsFilter
+    from roomplan.loudness.speech_band import SpeechBandFilter
 
 __all__ = ["BusPowers"]
 
@@ -71,7 +71,7 @@ class BusPowers:
         Gets the cross powers of all pairs as they come, so that buses nobody has thought of yet need no
         second pass. Finishing it is left to the caller.
     weighting : type
-        Filter over the stream: `KFilter` for loudness, `WordsFilter` for the band that carries words.
+        Filter over the stream: `KFilter` for loudness, `SpeechBandFilter` for the speech band.
 
     Raises
     ------
@@ -97,7 +97,7 @@ class BusPowers:
         weights: ArrayLike | None = None,
         workers: int = 2,
         keep: CrossPowerWriter | None = None,
-        weighting: type[KFilter | WordsFilter] = KFilter,
+        weighting: type[KFilter | SpeechBandFilter] = KFilter,
     ) -> None:
         validate_sample_rate(sample_rate)
         matrix = np.array(gains, dtype=np.float64)
@@ -192,7 +192,7 @@ class _ChannelPowers:
     def __init__(
         self,
         gains: NDArray[np.float64],
-        weighting: KFilter | WordsFilter,
+        weighting: KFilter | SpeechBandFilter,
         index: int,
         weight: float,
         sample_rate: int,

@@ -3,7 +3,7 @@
 Conventions
 -----------
 Sums are Σ over channels of weighted squares per complete 20 ms hop (`hops.HopSums`, `algebra.BusPowers`),
-both signals through the same weighting: K for the whole spectrum, `words.WordsFilter` for the words band.
+both signals through the same weighting: K for the whole spectrum, `SpeechBandFilter` for the speech band.
 Margins in dB, positive where `of` is above `over`.
 
 A time is a 400 ms block of BS.1770 (one every 100 ms) in which `of` passes both gates. The margin at that

@@ -1,4 +1,4 @@
-"""A recursive filter over a stream of planar blocks: what K-weighting and the words band share.
+"""A recursive filter over a stream of planar blocks: what K-weighting and the speech band share.
 
 Conventions
 -----------

@@ -19,7 +19,7 @@ import numpy as np
 from roomplan.audio.resample import resampled_length
 from roomplan.audio.writers import OutputFormat, RateChanger, SoundWriter
 from roomplan.loudness.algebra import BusPowers
-from roomplan.loudness.words import WordsFilter
+from roomplan.loudness.speech_band import SpeechBandFilter
 from roomplan.mixing.recall import Peaks
 from roomplan.mixing.stream import ComponentStream, SignalStatistics
 from roomplan.mixing.summing import BusMixer
@@ -158,19 +158,19 @@ class Powers(Protocol):
 
 @dataclass(frozen=True)
 class Keeping:
-    """Where a pass keeps its cross powers, K-weighted and, where a margin asks for it, in the words band."""
+    """Where a pass keeps its cross powers, K-weighted and, where a margin asks for it, in the speech band."""
 
     cross: CrossPowerWriter | None
-    words: CrossPowerWriter | None
+    speech_band: CrossPowerWriter | None
 
 
 @dataclass(frozen=True)
 class Heard:
-    """What the pass leaves behind; `words` holds the powers in the words band where they were asked for."""
+    """What the pass leaves behind; `speech_band` holds the powers in that band where they were asked for."""
 
     frames: int
     powers: Powers
-    words: Powers | None
+    speech_band: Powers | None
     levels: Sequence[Level]
     statistics: Mapping[str, SignalStatistics]
     outputs: Mapping[str, tuple[Output, ...]]
@@ -184,7 +184,7 @@ def hear(
     *,
     destination: Destination | None,
     keeping: Keeping,
-    words: bool,
+    speech_band: bool,
     workers: int,
     progress: Progress,
     open_stream: Callable[..., ComponentSource] = ComponentStream,
@@ -199,8 +199,8 @@ def hear(
         What is written where; None to listen only.
     keeping : Keeping
         Where cross powers go.
-    words : bool
-        Whether the powers in the words band are wanted too.
+    speech_band : bool
+        Whether the powers in the speech band are wanted too.
     workers : int
         Threads.
     progress : Progress
@@ -219,10 +219,10 @@ def hear(
     gains = bus_gains(buses, len(components))
     rate = session.sample_rate
     powers = BusPowers(gains, sample_rate=rate, workers=workers, keep=keeping.cross)
-    in_words = None
-    if words:
-        in_words = BusPowers(
-            gains, sample_rate=rate, workers=workers, keep=keeping.words, weighting=WordsFilter
+    in_speech_band = None
+    if speech_band:
+        in_speech_band = BusPowers(
+            gains, sample_rate=rate, workers=workers, keep=keeping.speech_band, weighting=SpeechBandFilter
         )
     stage = "listening" if destination is None else "rendering"
     frames = 0
@@ -237,8 +237,8 @@ def hear(
         pending = []
         for block in stream.blocks(lambda done, total: progress(stage, done, total)):
             powers.feed(block)
-            if in_words is not None:
-                in_words.feed(block)
+            if in_speech_band is not None:
+                in_speech_band.feed(block)
             for job in pending:  # the mixer is about to use its samples again
                 job.result()
             mixed = mixer.mix(block, mixing_pool)
@@ -251,8 +251,8 @@ def hear(
         for job in pending:
             job.result()
         powers.finish()
-        if in_words is not None:
-            in_words.finish()
+        if in_speech_band is not None:
+            in_speech_band.finish()
         everywhere = [lane for group in lanes.values() for lane in group if isinstance(lane, RateChanger)]
         _all_of(writing_pool, [lane.finish for lane in everywhere])
         with ThreadPoolExecutor(CLOSING_THREADS) as pool:
@@ -262,7 +262,7 @@ def hear(
         for bus, sample, true in zip(buses, mixer.peaks, mixer.true_peaks, strict=True)
     ]
     outputs = {name: tuple(_output(*pair) for pair in group) for name, group in writers.items()}
-    return Heard(frames, powers, in_words, levels, stream.statistics, outputs)
+    return Heard(frames, powers, in_speech_band, levels, stream.statistics, outputs)
 
 
 def bus_gains(buses: Sequence[Bus], components: int) -> NDArray[np.float64]:

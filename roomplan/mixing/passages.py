@@ -62,12 +62,12 @@ def passages_of_plan(plan: Plan, sums: Sums, *, sample_rate: int) -> tuple[Passa
 
 
 def margins_of_plan(
-    plan: Plan, sums: Sums, in_words: Sums | None, *, sample_rate: int
+    plan: Plan, sums: Sums, in_speech_band: Sums | None, *, sample_rate: int
 ) -> tuple[MarginOfBuses, ...]:
     """Every margin of the plan, over the whole cue and over each passage."""
     found = []
     for margin in plan.margins:
-        powers = in_words if margin.band == "words" and in_words is not None else sums
+        powers = in_speech_band if margin.band == "speech" and in_speech_band is not None else sums
         count = sums[margin.of].size
         spans = [(None, slice(0, count))]
         spans += [(p.name, passage_hops(p.start_s, p.end_s, count)) for p in plan.passages.values()]

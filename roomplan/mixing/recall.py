@@ -7,7 +7,7 @@ at the same rate and tail differ in gains only, and every loudness of theirs fol
 one pass (`loudness.cross_powers`). Peaks do not: they are known for buses that were heard, and for those that
 differ from one of them by a common gain.
 
-A record is an entry of the cache: `cross.npy` (and `words.npy`, weighted for the words band), `record.json`.
+A record is an entry of the cache: `cross.npy` (and `speech_band.npy`, weighted for that band), `record.json`.
 Its key holds the content and place of every stem and the samples of every response as used: it is never out
 of date. An excerpt of a cue is no cue: it is not recorded.
 """
@@ -112,7 +112,7 @@ def parts_of(
     return tuple(parts)
 
 
-def record_key(session: Session, parts: Sequence[Part], *, words: bool) -> str:
+def record_key(session: Session, parts: Sequence[Part], *, speech_band: bool) -> str:
     """Key of the record of all sessions with these parts."""
     tail = session.plan.tail
     identities = sorted(part.identity for part in parts)
@@ -121,7 +121,7 @@ def record_key(session: Session, parts: Sequence[Part], *, words: bool) -> str:
         _VERSION,
         session.sample_rate,
         tail if isinstance(tail, str) else float(tail),
-        words,
+        "speech_band" if speech_band else False,
         identities,
     )
 
@@ -159,8 +159,8 @@ class Recalled:
     frames : int
         Length of that pass: with a full tail another level may end a little sooner or later.
     powers : RecalledPowers
-    words : RecalledPowers or None
-        The same, weighted for the words band.
+    speech_band : RecalledPowers or None
+        The same, weighted for the speech band.
     peaks : tuple of Peaks
         Of each bus.
     statistics : mapping of str to SignalStatistics
@@ -168,7 +168,7 @@ class Recalled:
 
     frames: int
     powers: RecalledPowers
-    words: RecalledPowers | None
+    speech_band: RecalledPowers | None
     peaks: tuple[Peaks, ...]
     statistics: Mapping[str, SignalStatistics]
 
@@ -222,7 +222,12 @@ class RecalledPowers:
 
 
 def recall(
-    entry: CacheEntry, parts: Sequence[Part], buses: Sequence[Bus], gains: NDArray[np.float64], *, words: bool
+    entry: CacheEntry,
+    parts: Sequence[Part],
+    buses: Sequence[Bus],
+    gains: NDArray[np.float64],
+    *,
+    speech_band: bool,
 ) -> Recalled | None:
     """Answers of a record to a session with these parts; None when it cannot be read or does not fit."""
     try:
@@ -243,14 +248,16 @@ def recall(
         if cross.components != len(parts):
             return None
         powers = RecalledPowers(cross, gains, ratios, order)
-        in_words = None
-        if words:
-            in_words = RecalledPowers(CrossPowers.open(entry.folder / "words.npy"), gains, ratios, order)
+        in_speech_band = None
+        if speech_band:
+            in_speech_band = RecalledPowers(
+                CrossPowers.open(entry.folder / "speech_band.npy"), gains, ratios, order
+            )
         frames = int(record["frames"])
     except (RoomplanError, KeyError, TypeError, ValueError, ArithmeticError, AttributeError):
         return None
     sections = {bus.parts[1] for bus in buses if bus.kind == "section"}
-    sound = [powers, *([] if in_words is None else [in_words])]
+    sound = [powers, *([] if in_speech_band is None else [in_speech_band])]
     if (
         not all(math.isfinite(peak) and peak >= 0.0 for _total, *peaks in heard for peak in peaks)
         or not all(_possible(one) for one in statistics.values())
@@ -263,7 +270,7 @@ def recall(
         _peaks({int(order[i]): factor * parts[i].gain for i, factor in bus.factors.items()}, heard)
         for bus in buses
     ]
-    return Recalled(frames, powers, in_words, tuple(known), statistics)
+    return Recalled(frames, powers, in_speech_band, tuple(known), statistics)
 
 
 def _possible(one: SignalStatistics) -> bool:

@@ -386,7 +386,7 @@ class _Run:
         self.session = session
         self.cache = cache if session.excerpt is None else None
         self.open_stream = open_stream
-        self.words = any(margin.band == "words" for margin in session.plan.margins)
+        self.speech_band = any(margin.band == "speech" for margin in session.plan.margins)
         self.workers = workers
         self.progress = progress
         self.components: tuple[Component, ...] = build_components(session)
@@ -422,9 +422,9 @@ class _Run:
         buses, sends = self._figures(heard.powers, matrices, heard.levels)
         outputs = finish_files(session, targets, heard.outputs, {bus.name: bus for bus in buses})
         sums = {bus.name: heard.powers.sums(row) for row, bus in enumerate(self.buses)}
-        in_words = None
-        if heard.words is not None:
-            in_words = {bus.name: heard.words.sums(row) for row, bus in enumerate(self.buses)}
+        in_speech_band = None
+        if heard.speech_band is not None:
+            in_speech_band = {bus.name: heard.speech_band.sums(row) for row, bus in enumerate(self.buses)}
         return Rendering(
             session=session,
             frames=heard.frames,
@@ -434,7 +434,7 @@ class _Run:
             outputs=outputs,
             folder=targets[0].root if len({target.root for target in targets}) == 1 else None,
             warnings=tuple(warnings),
-            margins=margins_of_plan(session.plan, sums, in_words, sample_rate=session.sample_rate),
+            margins=margins_of_plan(session.plan, sums, in_speech_band, sample_rate=session.sample_rate),
             passages=passages_of_plan(session.plan, sums, sample_rate=session.sample_rate),
             hop_sums=sums,
             recalled=recalled,
@@ -467,14 +467,16 @@ class _Run:
         if self.cache is None:
             return self._listen(matrices, destination, Keeping(None, None)), False
         parts = parts_of(self.session, self.components, matrices, digest=self.cache.file_digest)
-        key = record_key(self.session, parts, words=self.words)
+        key = record_key(self.session, parts, speech_band=self.speech_band)
         entry = self.cache.entry(key)
         if entry is not None and destination is None:
             gains = bus_gains(self.buses, len(self.components))
-            found = recall(entry, parts, self.buses, gains, words=self.words)
+            found = recall(entry, parts, self.buses, gains, speech_band=self.speech_band)
             if found is not None:
                 levels = [Level(bus, peaks) for bus, peaks in zip(self.buses, found.peaks, strict=True)]
-                return Heard(found.frames, found.powers, found.words, levels, found.statistics, {}), True
+                return Heard(
+                    found.frames, found.powers, found.speech_band, levels, found.statistics, {}
+                ), True
             self.cache.forget(key)  # whole, but not what it should be: this pass keeps it anew
             entry = None
         if not parts or entry is not None:
@@ -484,13 +486,13 @@ class _Run:
             self.cache.writing(key, title=plan.title, source=str(plan.source)) as new,
             CrossPowerWriter(new.folder / "cross.npy", components=len(parts)) as cross,
             (
-                CrossPowerWriter(new.folder / "words.npy", components=len(parts))
-                if self.words
+                CrossPowerWriter(new.folder / "speech_band.npy", components=len(parts))
+                if self.speech_band
                 else nullcontext()
-            ) as words,
+            ) as speech_band,
         ):
-            heard = self._listen(matrices, destination, Keeping(cross, words))
-            for reason in (cross.finish(), None if words is None else words.finish()):
+            heard = self._listen(matrices, destination, Keeping(cross, speech_band))
+            for reason in (cross.finish(), None if speech_band is None else speech_band.finish()):
                 if reason is not None:
                     new.give_up(reason)
             new.save_document(
@@ -518,7 +520,7 @@ class _Run:
             matrices,
             destination=destination,
             keeping=keeping,
-            words=self.words,
+            speech_band=self.speech_band,
             workers=self.workers,
             progress=self.progress,
             open_stream=self.open_stream,

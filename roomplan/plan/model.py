@@ -60,7 +60,7 @@ Direct = Literal["drop", "keep", "absent"]
 Align = Literal["each", "room"]
 Container = Literal["wav", "flac"]
 BitDepth = Literal[16, 24, "32f"]
-Band = Literal["full", "words"]
+Band = Literal["full", "speech"]
 Family = Literal["mix", "prints", "dry", "wet", "rooms", "groups", "alternates", "alternate_groups"]
 
 # Between the two sources of a stereo stem; about two desks of strings. Common practice, no source.
@@ -222,7 +222,7 @@ class Margin:
 
     of: str
     over: str
-    band: Band  # the whole spectrum, or the words' 1 to 4 kHz
+    band: Band  # the whole spectrum, or that of speech, 1 to 4 kHz
     place: Place
 
 

@@ -33,10 +33,14 @@ OLD_WORDS = Renames(
         RenamedKey(("balance", "common"), "linked"),
         RenamedKey(("rooms", "*", "reference"), "gain_position"),
     ),
-    values=tuple(
-        RenamedValue((*way, "pre_delay"), _NOTE + letter, rf"{word} \1")
-        for way in _PRE_DELAYS
-        for letter, word in (("d", "dotted"), ("t", "triplet"))
+    values=(
+        RenamedValue(("margins", "*", "band"), "words", "speech"),
+        RenamedValue(("targets", "*", "band"), "words", "speech"),
+        *(
+            RenamedValue((*way, "pre_delay"), _NOTE + letter, rf"{word} \1")
+            for way in _PRE_DELAYS
+            for letter, word in (("d", "dotted"), ("t", "triplet"))
+        ),
     ),
 )
 

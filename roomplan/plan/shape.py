@@ -353,7 +353,7 @@ class MarginShape(Shape):
     of: Annotated[str, _BUS] = Field(description="The section or group that is to stand out.")
     over: Annotated[str, _BUS] = Field(description="The section or group it is to stand over.")
     band: Annotated[model.Band, Choice(get_args(model.Band))] = Field(
-        default="full", description="The whole spectrum, or `words`: 1 to 4 kHz."
+        default="full", description="The whole spectrum, or `speech`: 1 to 4 kHz."
     )
 
 

@@ -140,7 +140,7 @@ class Target:
     of, over : str or None
         Bus names; None where the wish is about the mix.
     room, passage : str or None
-    band : "full" or "words"
+    band : "full" or "speech"
     """
 
     kind: WishKind
@@ -210,8 +210,8 @@ class TargetShape(Shape):
     room: Annotated[str | None, Text("the name of a room", "tallowyard_stage", LONGEST_NAME)] = Field(
         default=None, description="With `share`: the room whose return is meant."
     )
-    band: Annotated[Literal["full", "words"] | None, Choice(("full", "words"))] = Field(
-        default=None, description="With `margin`: the whole spectrum, or `words`: 1 to 4 kHz."
+    band: Annotated[Literal["full", "speech"] | None, Choice(("full", "speech"))] = Field(
+        default=None, description="With `margin`: the whole spectrum, or `speech`: 1 to 4 kHz."
     )
     passage: Annotated[str | None, Text("the name of a passage", "verse", LONGEST_NAME)] = Field(
         default=None, description="With `margin`: in this passage only."

@@ -474,8 +474,8 @@ class _Work:
             )
             peak = record.true_peak(session)
             # read now: the folder is about to go
-            words = None if record.words is None else np.array(record.words)
-            return replace(record, factor=np.array(record.factor), words=words, entry=None), peak
+            speech_band = None if record.speech_band is None else np.array(record.speech_band)
+            return replace(record, factor=np.array(record.factor), speech_band=speech_band, entry=None), peak
 
     def trimmed(
         self, levels: Levels, *, hear: bool

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from roomplan.mixing.session import Session
     from roomplan.plan.targets import Target
 
-__all__ = ["Record", "component_gains", "hearing_targets", "keeping", "need_words", "open_record"]
+__all__ = ["Record", "component_gains", "hearing_targets", "keeping", "need_speech_band", "open_record"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,8 +53,8 @@ class Record:
         Gain each had when it was heard.
     factor : ndarray of float32, shape (hops, pairs)
         Rows of U, G = UᵀU, K-weighted (`loudness.cross_powers`).
-    words : ndarray or None
-        The same in the words band, where it was asked for.
+    speech_band : ndarray or None
+        The same in the speech band, where it was asked for.
     entry : CacheEntry or None
         Where they are kept, and `identities` of the components there.
     """
@@ -63,7 +63,7 @@ class Record:
     order: NDArray[np.intp]
     stored: NDArray[np.float64]
     factor: NDArray[np.float32]
-    words: NDArray[np.float32] | None
+    speech_band: NDArray[np.float32] | None
     entry: CacheEntry | None = None
     identities: tuple[str, ...] = ()
 
@@ -83,7 +83,7 @@ class Record:
         parts = parts_at(session, self.components, self.identities)
         buses = build_buses(session, self.components)[:1]
         gains = bus_gains(buses, len(self.components))
-        found = recall(self.entry, parts, buses, gains, words=False)
+        found = recall(self.entry, parts, buses, gains, speech_band=False)
         return None if found is None else found.peaks[0].true
 
 
@@ -109,22 +109,22 @@ def parts_at(
     return tuple(Part(name, float(gain)) for name, gain in zip(identities, audible, strict=True))
 
 
-def need_words(targets: Sequence[Target]) -> bool:
-    """Whether a target is judged in the words band."""
-    return any(target.kind == "margin" and target.band == "words" for target in targets)
+def need_speech_band(targets: Sequence[Target]) -> bool:
+    """Whether a target is judged in the speech band."""
+    return any(target.kind == "margin" and target.band == "speech" for target in targets)
 
 
 def hearing_targets(session: Session, targets: Sequence[Target]) -> Session:
-    """Session whose pass keeps what the targets ask for: the words band where one of them needs it."""
+    """Session whose pass keeps what the targets ask for: the speech band where one of them needs it."""
     known = {(margin.of, margin.over, margin.band) for margin in session.plan.margins}
     more = [
-        Margin(target.of or "", target.over or "", "words", target.place)
+        Margin(target.of or "", target.over or "", "speech", target.place)
         for target in targets
         if target.kind == "margin"
-        and target.band == "words"
-        and (target.of, target.over, "words") not in known
+        and target.band == "speech"
+        and (target.of, target.over, "speech") not in known
     ]
-    if not more or any(margin.band == "words" for margin in session.plan.margins):
+    if not more or any(margin.band == "speech" for margin in session.plan.margins):
         return session
     # one is enough: a pass keeps the cross powers of all pairs
     return replace(session, plan=replace(session.plan, margins=(*session.plan.margins, more[0])))
@@ -155,7 +155,7 @@ def open_record(
     ----------
     session : Session
     targets : sequence of Target
-        They decide whether the words band is needed.
+        They decide whether the speech band is needed.
     matrices : mapping
         Response matrix of every send.
     cache : Cache
@@ -179,12 +179,12 @@ def open_record(
             "no section has a dry sound or a send: there is nothing to balance", place=session.plan.place
         )
     heard = hearing_targets(session, targets)
-    words = any(margin.band == "words" for margin in heard.plan.margins)
-    key = record_key(heard, parts, words=words)
+    speech_band = any(margin.band == "speech" for margin in heard.plan.margins)
+    key = record_key(heard, parts, speech_band=speech_band)
     for attempt in range(2):
         entry = cache.entry(key)
         if entry is not None:
-            found = _read(entry, components, parts, words=words)
+            found = _read(entry, components, parts, speech_band=speech_band)
             if found is not None:
                 return found
             cache.forget(key)  # whole, but not what it should be: this pass keeps it anew
@@ -198,7 +198,7 @@ def open_record(
 
 
 def _read(
-    entry: CacheEntry, components: tuple[Component, ...], parts: Sequence[Part], *, words: bool
+    entry: CacheEntry, components: tuple[Component, ...], parts: Sequence[Part], *, speech_band: bool
 ) -> Record | None:
     """Record of an entry; None when it cannot be read or does not fit."""
     document = entry.document("record")
@@ -208,7 +208,7 @@ def _read(
         stored = np.array([places[part.identity][1] for part in parts], dtype=np.float64)
         factors = [
             np.load(entry.folder / name, mmap_mode="r", allow_pickle=False)
-            for name in ("cross.npy", *(["words.npy"] if words else []))
+            for name in ("cross.npy", *(["speech_band.npy"] if speech_band else []))
         ]
     except Exception:  # noqa: BLE001 - numpy evaluates headers: a damaged one fails in any way
         return None
@@ -229,7 +229,7 @@ def _read(
         order,
         stored,
         factors[0],
-        factors[1] if words else None,
+        factors[1] if speech_band else None,
         entry,
         tuple(part.identity for part in parts),
     )

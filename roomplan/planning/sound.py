@@ -181,10 +181,12 @@ class SoundModel:
             for bus in (target.of, target.over):
                 if bus is not None:
                     wanted.setdefault((target.band, target.passage), []).append(bus)
-            if target.band == "words":  # the gates are those of loudness
+            if target.band == "speech":  # the gates are those of loudness
                 wanted.setdefault(("full", target.passage), []).append(target.of)
         for (band, passage), names in wanted.items():
-            factor = record.words if band == "words" and record.words is not None else record.factor
+            factor = (
+                record.speech_band if band == "speech" and record.speech_band is not None else record.factor
+            )
             self._gather(factor, band, passage, list(dict.fromkeys(names)))
 
     def _gather(self, factor: NDArray[np.float32], band: str, passage: str | None, names: list[str]) -> None:
@@ -255,7 +257,7 @@ class SoundModel:
         of, over = (self._buses[bus or "", target.band, target.passage] for bus in (target.of, target.over))
         of_power, over_power = of.power(gains), over.power(gains)
         gate = of.hops(of_power)
-        if target.band == "words":
+        if target.band == "speech":
             loud = self._buses[target.of or "", "full", target.passage]
             gate = loud.hops(loud.power(gains))
         figure = margin_of_hops(

@@ -191,7 +191,7 @@ class _Sums:
         self._components = record.components
         self._groups = {name: group.sections for name, group in session.plan.groups.items()}
         self.hops = record.hops
-        wanted: dict[str, dict[tuple[str, str], list[int]]] = {"full": {}, "words": {}}
+        wanted: dict[str, dict[tuple[str, str], list[int]]] = {"full": {}, "speech": {}}
         if mix or any(target.kind == "loudness" for target in targets):
             every = [i for i, c in enumerate(self._components) if not c.muted]
             wanted["full"]["mix", ""] = every
@@ -211,7 +211,7 @@ class _Sums:
                 wanted["full"][target.of or "", _wet_side(target)] = wet
         ratios = record.ratios(session)
         self._sums: dict[tuple[str, str, str], NDArray[np.float64]] = {}
-        for band, factor in (("full", record.factor), ("words", record.words)):
+        for band, factor in (("full", record.factor), ("speech", record.speech_band)):
             if not wanted[band] or factor is None:
                 continue
             gains = np.zeros((len(wanted[band]), len(self._components)))

@@ -75,8 +75,8 @@ def described(target: Target) -> str:
         "true_peak": "mix true peak",
         "loudness": "mix loudness",
     }[target.kind]
-    if target.band == "words":
-        words += ", words"
+    if target.band == "speech":
+        words += ", speech"
     return words if target.passage is None else f"{words}, {target.passage}"
 
 

@@ -251,7 +251,7 @@ def margin_table(compared: Sequence[Compared]) -> Table | None:
         return None
     table = plain_table(
         "Margins, dB",
-        "kept in nine tenths of the time in which the first sounds (10th percentile of 3 s) · words: 1–4 kHz",
+        "kept in nine tenths of the time the first sounds (10th percentile of 3 s) · speech: 1–4 kHz",
     )
     for heading in ("of", "over", "band", "passage"):
         table.add_column(heading)

@@ -54,7 +54,7 @@ def test_an_unknown_section_in_a_target_is_a_problem_at_its_line(run, session):
 
 @pytest.mark.parametrize("cached", [True, False])
 def test_check_hears_a_plan_with_targets_once_and_says_so(run, session, monkeypatch, cached):
-    plan = with_targets(session, "of: choir, over: low_strings, margin: 0, band: words")
+    plan = with_targets(session, "of: choir, over: low_strings, margin: 0, band: speech")
     passes = []
     hear = render.hear
     monkeypatch.setattr(render, "hear", lambda *given, **named: passes.append(1) or hear(*given, **named))

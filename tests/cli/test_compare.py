@@ -80,13 +80,13 @@ def test_margins_and_passages_of_one_plan_are_asked_of_all(run, session, plans):
     asking = session / "asking.yaml"
     asking.write_text(
         "extends: plan.yaml\npassages: {verse: {from: 0, to: 1}}\n"
-        "margins: [{of: choir, over: low_strings}, {of: choir, over: low_strings, band: words}]\n",
+        "margins: [{of: choir, over: low_strings}, {of: choir, over: low_strings, band: speech}]\n",
         encoding="utf-8",
     )
     document = run("compare", plans[1], asking, "--passages", "--json").json
     for plan in document["plans"]:
         assert [(m["band"], m["passage"]) for m in plan["margins"]] == [
-            ("full", None), ("full", "verse"), ("words", None), ("words", "verse"),
+            ("full", None), ("full", "verse"), ("speech", None), ("speech", "verse"),
         ]  # fmt: skip
         assert {p["passage"] for p in plan["passages"]} == {"verse"}
         # one second of sound: no window of 3 s, and the reason

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from roomplan.loudness.hops import HopSums, hop_starts
 from roomplan.loudness.margins import MARGIN_LIMIT_DB, MarginFigure, margin_of_hops, passage_hops
+from roomplan.loudness.speech_band import SpeechBandFilter
 from roomplan.loudness.weighting import KFilter
-from roomplan.loudness.words import WordsFilter
 
 RATE = 8_000
 PER_HOP = 160
@@ -129,17 +129,17 @@ def test_gates_are_judged_on_the_sums_given_for_them():
     assert found.windows == 100
 
 
-def test_a_bass_drone_covers_a_voice_in_the_whole_spectrum_and_not_in_the_words_band():
+def test_a_bass_drone_covers_a_voice_in_the_whole_spectrum_and_not_in_the_speech_band():
     sample_rate = 16_000
     time = np.arange(6 * sample_rate) / sample_rate
     voice, drone = np.sin(2 * np.pi * 2_000 * time) * 0.1, np.sin(2 * np.pi * 250 * time)
-    full, words = (
+    full, speech = (
         [sums_of(weighting(sample_rate, 1)(sound[None])[0], sample_rate) for sound in (voice, drone)]
-        for weighting in (KFilter, WordsFilter)
+        for weighting in (KFilter, SpeechBandFilter)
     )
     assert margin_of_hops(*full, sample_rate=sample_rate).margin_db == pytest.approx(-20 + 3.1, abs=0.2)
-    found = margin_of_hops(*words, sample_rate=sample_rate, gate_sums=full[0])
-    # Words band at 250 Hz and 16 kHz: −55.87 dB (Butterworth band-pass, see test_words); switching on adds.
+    found = margin_of_hops(*speech, sample_rate=sample_rate, gate_sums=full[0])
+    # Speech band at 250 Hz and 16 kHz: −55.87 dB (Butterworth, see test_speech_band); switching on adds.
     assert found.median_db == pytest.approx(-20 + 55.87, abs=0.1)
 
 

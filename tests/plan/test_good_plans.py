@@ -45,7 +45,7 @@ alternates:
 passages:
   verse: {from: "0:12.5", to: "0:48"}
 margins:
-  - {of: choir, over: strings, band: words}
+  - {of: choir, over: strings, band: speech}
 deliveries:
   session: {folder: out/ice_harbour, format: wav, bit_depth: 32f, write: [mix, prints, rooms]}
 """
@@ -81,7 +81,7 @@ def test_the_design_example_loads_into_seconds_hertz_decibels_and_absolute_paths
     assert plan.alternates["choir_up"].changes["choir"].mute is None
     assert plan.passages == {"verse": Passage("verse", 12.5, 48.0, Place(tmp_path / "plan.yaml", 34, 3))}
     assert plan.margins == (
-        Margin("section:choir", "group:strings", "words", Place(tmp_path / "plan.yaml", 36, 5)),
+        Margin("section:choir", "group:strings", "speech", Place(tmp_path / "plan.yaml", 36, 5)),
     )
     session = plan.deliveries["session"]
     assert (session.folder, session.container, session.bit_depth) == (
@@ -389,13 +389,13 @@ def test_a_margin_says_section_or_group_only_where_both_have_the_name(good):
         "sections: {horns: {stems: x}, brass: {stems: y}, choir: {stems: z}}\n"
         "margins:\n"
         "  - {of: choir, over: group:brass}\n"
-        "  - {of: choir, over: group:brass, band: words}\n"
+        "  - {of: choir, over: group:brass, band: speech}\n"
         "  - {of: group:brass, over: section:brass}\n"
         "  - {of: horns, over: choir, band: full}\n"
     )
     assert [(margin.of, margin.over, margin.band) for margin in plan.margins] == [
         ("section:choir", "group:brass", "full"),
-        ("section:choir", "group:brass", "words"),
+        ("section:choir", "group:brass", "speech"),
         ("group:brass", "section:brass", "full"),
         ("section:horns", "section:choir", "full"),
     ]
@@ -406,7 +406,7 @@ def test_extended_plans_merge_passages_key_by_key_and_replace_margins(good, tmp_
         "rooms: {hall: {synthetic: a}}\n"
         "sections: {choir: {stems: x}, horns: {stems: y}}\n"
         'passages: {verse: {from: "0:12", to: "0:48"}, bridge: {from: 50, to: 60}, end: {from: 60, to: 70}}\n'
-        "margins: [{of: choir, over: horns}, {of: choir, over: horns, band: words}]\n"
+        "margins: [{of: choir, over: horns}, {of: choir, over: horns, band: speech}]\n"
     )
     plan = good(
         "extends: base.yaml\n"

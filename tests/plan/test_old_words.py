@@ -30,6 +30,8 @@ sections:
 balance:
   common: [[low, high]]   # together
 anchor: choir
+margins: [{of: choir, over: strings, band: words}]
+targets: [{of: choir, over: strings, margin: 3, band: words}]
 """
 NEW = """\
 tempo: 84          # quarter notes
@@ -44,6 +46,8 @@ sections:
 balance:
   linked: [[low, high]]   # together
 reference_section: choir
+margins: [{of: choir, over: strings, band: "speech"}]
+targets: [{of: choir, over: strings, margin: 3, band: "speech"}]
 """
 
 
@@ -78,6 +82,8 @@ def test_every_old_word_is_noted_at_its_line_with_the_new_one(loaded):
         "7:58: 1/8d is now written 'dotted 1/8'",
         "11:3: `common` is now `linked`",
         "12:1: `anchor` is now `reference_section`",
+        "13:44: words is now written 'speech'",
+        "14:55: words is now written 'speech'",
     ]
     assert all("`roomplan check --update` rewrites it" in note for note in notes)
     assert loaded(NEW).notes == ()
@@ -95,7 +101,7 @@ def test_a_base_and_a_plan_may_each_use_the_old_or_the_new_word(loaded):
 
 def test_a_key_under_both_names_is_a_problem_at_the_old_one(loaded):
     (problem,) = loaded(NEW + "anchor: low\n").problems
-    assert problem.place.line == 13
+    assert problem.place.line == 15
     assert problem.what == "`anchor` is the old word for `reference_section`, which is here too"
 
 
@@ -114,6 +120,7 @@ def test_the_schema_for_editors_has_new_words_alone():
     assert "anchor" not in shape["properties"]
     assert "reference" not in shape["$defs"]["RoomShape"]["properties"]
     assert "common" not in shape["$defs"]["BalanceShape"]["properties"]
+    assert '"words"' not in text
 
 
 # --- Rewritten -----------------------------------------------------------------------------------------
@@ -122,7 +129,7 @@ def test_the_schema_for_editors_has_new_words_alone():
 def test_a_rewritten_text_differs_in_its_old_words_alone():
     text, found = renamed_text(OLD, OLD_WORDS)
     assert text == NEW
-    assert len(found) == 7
+    assert len(found) == 9
     assert renamed_text(NEW, OLD_WORDS) == (NEW, [])
 
 

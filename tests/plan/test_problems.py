@@ -303,16 +303,16 @@ def test_a_fault_in_a_passage_is_one_line_with_its_place_and_remedy(
             'the name of a section or group; in quotes ("3") if that is meant',
         ),
         (
-            "[{of: choir, over: strings, band: word}]",
+            "[{of: choir, over: strings, band: speach}]",
             "1:44",
-            "band: 'word' is not known",
-            "did you mean 'words'? (full or words)",
+            "band: 'speach' is not known",
+            "did you mean 'speech'? (full or speech)",
         ),
         (
             "[{of: choir, over: strings}, {of: choir, over: strings, band: 1000}]",
             "1:72",
             "band: 1000 is a number",
-            "full or words",
+            "full or speech",
         ),
         (
             "[{of: chior, over: strings}]",

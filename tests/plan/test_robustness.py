@@ -62,7 +62,7 @@ TREE: dict[str, Any] = {
         }
     },
     "passages": {"verse": {"from": "0:12.5", "to": 48}, "coda": {"from": 12, "to": "01:02:00;02"}},
-    "margins": [{"of": "choir", "over": "strings", "band": "words"}, {"of": "low", "over": "high"}],
+    "margins": [{"of": "choir", "over": "strings", "band": "speech"}, {"of": "low", "over": "high"}],
     "deliveries": {
         "session": {"folder": "out", "format": "wav", "bit_depth": "32f", "write": ["mix", "wet"]},
         "dub": {

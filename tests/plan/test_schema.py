@@ -28,7 +28,7 @@ PLANS = [
         True,
     ),
     (
-        TWO_SECTIONS + "margins: [{of: c, over: d}, {of: d, over: c, band: words}]\n",
+        TWO_SECTIONS + "margins: [{of: c, over: d}, {of: d, over: c, band: speech}]\n",
         True,
     ),
     ("extends: base.yaml\npassages: {v: {to: 3}, w: null}\nmargins: null\n", True),

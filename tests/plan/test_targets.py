@@ -51,12 +51,12 @@ def test_every_wish_has_its_value_in_plain_units_and_a_tolerance(target, text, k
 
 def test_what_stands_beside_a_wish_is_kept(target):
     found = target(
-        "{of: group:twin, over: brass, margin: -2, band: words, passage: verse, tolerance: 1, weight: 3}"
+        "{of: group:twin, over: brass, margin: -2, band: speech, passage: verse, tolerance: 1, weight: 3}"
     )
     assert (found.of, found.over, found.band, found.passage) == (
         "group:twin",
         "section:brass",
-        "words",
+        "speech",
         "verse",
     )
     assert (found.tolerance, found.weight) == (1.0, 3.0)

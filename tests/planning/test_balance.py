@@ -25,7 +25,7 @@ WISHES = (
     wish("wet_to_dry", -9.0, "section:choir", tolerance=0.2),
     wish("wet_to_dry", -8.0, "group:back", tolerance=0.2),
     wish("margin", 1.0, "section:choir", over="group:back"),
-    wish("margin", 2.0, "section:choir", over="section:brass", band="words", passage="verse"),
+    wish("margin", 2.0, "section:choir", over="section:brass", band="speech", passage="verse"),
     wish("share", -17.0, "section:low", room="far"),
     wish("least_c80", 9.0, "section:choir"),
     wish("longest_wet_decay", 1.4, "section:brass"),

@@ -25,7 +25,7 @@ EVERY = (
     wish("wet_to_dry", -6.0, "group:back"),
     wish("share", -12.0, "group:back", room="r0"),
     wish("margin", 0.0, "section:s0", over="group:back"),
-    wish("margin", 0.0, "section:s1", over="section:s2", band="words", passage="verse"),
+    wish("margin", 0.0, "section:s1", over="section:s2", band="speech", passage="verse"),
     wish("least_c80", 5.0, "section:s0"),
     wish("least_d50", 0.5, "section:s1"),
     wish("longest_centre_time", 0.05, "section:s2"),

@@ -23,7 +23,7 @@ KINDS = (
     ("wet_to_dry", "group:back", {}),
     ("share", "section:s2", {"room": "r1"}),
     ("margin", "section:s0", {"over": "group:back"}),
-    ("margin", "section:s1", {"over": "section:s2", "band": "words", "passage": "verse"}),
+    ("margin", "section:s1", {"over": "section:s2", "band": "speech", "passage": "verse"}),
     ("least_c80", "section:s0", {}),
     ("least_d50", "section:s1", {}),
     ("longest_centre_time", "section:s2", {}),

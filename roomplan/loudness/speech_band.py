@@ -1,4 +1,4 @@
-"""The band that carries words, 1 to 4 kHz: its filter, its power response, and the filter over a stream.
+"""The speech band, 1 to 4 kHz: its filter, its power response, and the filter over a stream.
 
 Conventions
 -----------
@@ -29,9 +29,9 @@ if TYPE_CHECKING:
 
     Stage = tuple[NDArray[np.float64], NDArray[np.float64]]
 
-__all__ = ["WORDS_BAND_HZ", "WordsFilter", "words_weighting", "words_weighting_power"]
+__all__ = ["SPEECH_BAND_HZ", "SpeechBandFilter", "speech_weighting", "speech_weighting_power"]
 
-WORDS_BAND_HZ = (1_000.0, 4_000.0)
+SPEECH_BAND_HZ = (1_000.0, 4_000.0)
 _ORDER = 4  # 18 dB down at 700 Hz and at 5.6 kHz, 57 dB at 250 Hz
 
 # Upper edges beyond this share of the sample rate lie at half the rate for all purposes: the band-pass has
@@ -40,7 +40,7 @@ _HIGHEST_EDGE = 0.495
 
 
 @lru_cache(maxsize=32)
-def words_weighting(sample_rate: int) -> tuple[Stage, ...]:
+def speech_weighting(sample_rate: int) -> tuple[Stage, ...]:
     """Design the band-pass as stages of fourth order.
 
     Parameters
@@ -68,7 +68,7 @@ def words_weighting(sample_rate: int) -> tuple[Stage, ...]:
     Not done: one recursion of eighth order. It is a third faster and errs by 7e-5 of its output at 192 kHz.
     """
     validate_sample_rate(sample_rate)
-    low, high = WORDS_BAND_HZ
+    low, high = SPEECH_BAND_HZ
     if high > _HIGHEST_EDGE * sample_rate:
         sections = np.asarray(butter(_ORDER, low, "highpass", fs=sample_rate, output="sos"))
     else:
@@ -82,8 +82,8 @@ def words_weighting(sample_rate: int) -> tuple[Stage, ...]:
     return tuple(stages)
 
 
-def words_weighting_power(frequencies_hz: ArrayLike, sample_rate: int) -> NDArray[np.float64]:
-    """Power response of the words band.
+def speech_weighting_power(frequencies_hz: ArrayLike, sample_rate: int) -> NDArray[np.float64]:
+    """Power response of the speech band.
 
     Parameters
     ----------
@@ -100,13 +100,13 @@ def words_weighting_power(frequencies_hz: ArrayLike, sample_rate: int) -> NDArra
     """
     delay = np.exp(-2j * np.pi * np.asarray(frequencies_hz, dtype=np.float64) / sample_rate)
     power = np.ones(delay.shape)
-    for b, a in words_weighting(sample_rate):
+    for b, a in speech_weighting(sample_rate):
         power *= np.abs(np.polyval(b[::-1], delay) / np.polyval(a[::-1], delay)) ** 2
     return power
 
 
-class WordsFilter(StreamFilter):
-    """The words band over a stream of planar blocks, in place of `weighting.KFilter`.
+class SpeechBandFilter(StreamFilter):
+    """The speech band over a stream of planar blocks, in place of `weighting.KFilter`.
 
     Parameters
     ----------
@@ -117,4 +117,4 @@ class WordsFilter(StreamFilter):
     """
 
     def __init__(self, sample_rate: int, channels: int) -> None:
-        super().__init__(words_weighting(sample_rate), sample_rate=sample_rate, channels=channels)
+        super().__init__(speech_weighting(sample_rate), sample_rate=sample_rate, channels=channels)

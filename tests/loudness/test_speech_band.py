@@ -1,4 +1,4 @@
-"""The words band against its definition (1 to 4 kHz, see the module) and scipy's cascade, and as a stream."""
+"""The speech band against its definition (1 to 4 kHz) and scipy's cascade, and as a stream."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 from scipy.signal import butter, sosfilt
 
 from roomplan.errors import RoomplanError
-from roomplan.loudness.words import WordsFilter, words_weighting, words_weighting_power
+from roomplan.loudness.speech_band import SpeechBandFilter, speech_weighting, speech_weighting_power
 
 RATES = [8_000, 8_012, 8_192, 11_025, 12_000, 16_000, 22_050, 44_100, 48_000, 88_200, 96_000, 192_000]
 
 
 def gain_db(frequencies_hz, sample_rate):
-    return 10 * np.log10(words_weighting_power(frequencies_hz, sample_rate))
+    return 10 * np.log10(speech_weighting_power(frequencies_hz, sample_rate))
 
 
 def butterworth_gain_db(frequencies_hz):
@@ -40,7 +40,7 @@ def test_upper_edge_is_3_db_down_wherever_it_is_below_half_the_rate(sample_rate)
 
 @pytest.mark.parametrize("sample_rate", [8_000, 8_012])
 def test_band_is_a_high_pass_where_its_upper_edge_is_half_the_rate(sample_rate):
-    assert len(words_weighting(sample_rate)) == 1
+    assert len(speech_weighting(sample_rate)) == 1
     assert gain_db(np.linspace(2_000, sample_rate / 2, 20), sample_rate) == pytest.approx(0.0, abs=0.005)
 
 
@@ -79,7 +79,7 @@ def test_stages_equal_the_cascade_of_second_order_sections(sample_rate):
     kind = "bandpass" if sample_rate > 8_080 else "highpass"
     sections = butter(4, edges, kind, fs=sample_rate, output="sos")
     sound = np.random.default_rng(3).standard_normal((1, 2 * sample_rate)) + 0.5
-    assert np.abs(WordsFilter(sample_rate, 1)(sound) - sosfilt(sections, sound)).max() < 1e-9
+    assert np.abs(SpeechBandFilter(sample_rate, 1)(sound) - sosfilt(sections, sound)).max() < 1e-9
 
 
 @pytest.mark.parametrize(
@@ -88,19 +88,19 @@ def test_stages_equal_the_cascade_of_second_order_sections(sample_rate):
 def test_a_sine_comes_out_at_the_level_of_the_power_response(frequency_hz, level_db):
     time = np.arange(48_000) / 48_000
     sine = np.sqrt(2) * np.sin(2 * np.pi * frequency_hz * time)
-    band = WordsFilter(48_000, 1)(sine[None])[0, 24_000:]
+    band = SpeechBandFilter(48_000, 1)(sine[None])[0, 24_000:]
     assert 10 * np.log10(np.mean(band**2)) == pytest.approx(level_db, abs=0.05)
     assert 10 * np.log10(np.mean(band**2)) == pytest.approx(gain_db(frequency_hz, 48_000), abs=1e-4)
 
 
 def test_design_cannot_be_changed_by_a_caller():
-    (b, _), _ = words_weighting(48_000)
+    (b, _), _ = speech_weighting(48_000)
     with pytest.raises(ValueError, match="read-only"):
         b[0] = 0.0
 
 
 def test_power_response_keeps_the_shape_and_is_zero_at_0_hz():
-    power = words_weighting_power(np.array([[0.0, 2_000.0]]), 48_000)
+    power = speech_weighting_power(np.array([[0.0, 2_000.0]]), 48_000)
     assert power.shape == (1, 2)
     assert power[0, 0] == pytest.approx(0.0, abs=1e-12)
 
@@ -108,7 +108,7 @@ def test_power_response_keeps_the_shape_and_is_zero_at_0_hz():
 @pytest.mark.parametrize("sample_rate", [7_999, 192_001])
 def test_sample_rate_outside_the_range_is_refused(sample_rate):
     with pytest.raises(RoomplanError, match="8000 to 192000 Hz"):
-        WordsFilter(sample_rate, 2)
+        SpeechBandFilter(sample_rate, 2)
 
 
 @settings(max_examples=25, deadline=None)
@@ -116,24 +116,24 @@ def test_sample_rate_outside_the_range_is_refused(sample_rate):
 def test_output_does_not_depend_on_the_split_to_the_last_bit(sample_rate, cuts):
     sound = np.random.default_rng(4).standard_normal((3, 40_000)).astype(np.float32)
     sound[:, 10_000:30_000] = 0.0
-    split = WordsFilter(sample_rate, 3)
+    split = SpeechBandFilter(sample_rate, 3)
     parts = [split(sound[:, i:j]) for i, j in pairwise((0, *sorted(cuts), 40_000))]
-    assert np.array_equal(np.concatenate(parts, axis=1), WordsFilter(sample_rate, 3)(sound))
+    assert np.array_equal(np.concatenate(parts, axis=1), SpeechBandFilter(sample_rate, 3)(sound))
 
 
 def test_row_is_awake_from_its_first_sound_until_it_has_rung_out():
     sample_rate = 11_025
-    words = WordsFilter(sample_rate, 3)
+    band = SpeechBandFilter(sample_rate, 3)
     silence = np.zeros((3, sample_rate))
-    assert words.awake(silence).tolist() == []
+    assert band.awake(silence).tolist() == []
     sound = silence.copy()
     sound[1, -10] = 1.0
-    assert words.awake(sound).tolist() == [1]
-    assert words(sound, words.awake(sound)).shape == (1, sample_rate)
-    assert words.awake(silence).tolist() == [1]
+    assert band.awake(sound).tolist() == [1]
+    assert band(sound, band.awake(sound)).shape == (1, sample_rate)
+    assert band.awake(silence).tolist() == [1]
     for _ in range(2):
-        words(silence, words.awake(silence))
-    assert words.awake(silence).tolist() == []
+        band(silence, band.awake(silence))
+    assert band.awake(silence).tolist() == []
 
 
 def test_skipping_rows_that_sleep_changes_nothing():
@@ -141,7 +141,7 @@ def test_skipping_rows_that_sleep_changes_nothing():
     blocks = rng.standard_normal((8, 3, 4_000))
     blocks[:5, 0] = 0.0
     blocks[2:, 2] = 0.0
-    every, some = WordsFilter(11_025, 3), WordsFilter(11_025, 3)
+    every, some = SpeechBandFilter(11_025, 3), SpeechBandFilter(11_025, 3)
     for block in blocks:
         rows = some.awake(block)
         partly = np.zeros_like(block)
@@ -152,5 +152,5 @@ def test_skipping_rows_that_sleep_changes_nothing():
 def test_the_block_handed_in_is_left_as_it_was():
     block = np.random.default_rng(6).standard_normal((2, 4_000))
     before = block.copy()
-    WordsFilter(8_000, 2)(block)
+    SpeechBandFilter(8_000, 2)(block)
     assert np.array_equal(block, before)
