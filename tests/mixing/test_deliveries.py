@@ -525,10 +525,10 @@ def test_when_the_second_folder_cannot_be_filled_the_first_stays_and_is_named(cu
 
     carry_out = staging.carry_out
 
-    def refuse(moves, stage, folder):
+    def refuse(moves, stage, folder, **settings):
         if folder.name == "b":
             raise OSError(28, "No space left on device")
-        carry_out(moves, stage, folder)
+        carry_out(moves, stage, folder, **settings)
 
     monkeypatch.setattr(staging, "carry_out", refuse)
     with pytest.raises(RoomplanError, match="delivery a is in place and complete") as error:
