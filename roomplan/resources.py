@@ -11,6 +11,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from roomplan.errors import RoomplanError
+from roomplan.real_path import real_path
 
 __all__ = ["bundled_folder"]
 
@@ -37,7 +38,7 @@ def bundled_folder(name: str) -> Path:
     -----
     A zipped package is not served: the files are opened by path.
     """
-    package = Path(__file__).resolve().parent
+    package = real_path(Path(__file__)).parent
     for folder in (package / "_data" / name, package.parent / name):
         if folder.is_dir():
             return folder

@@ -32,6 +32,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from roomplan.real_path import real_path
+
 from .names import is_inner_path
 from .seal import is_sealed, seal_of
 
@@ -46,6 +48,7 @@ __all__ = [
     "carry_out",
     "in_progress",
     "is_link",
+    "missing_folders",
     "plan_moves",
     "read_journal",
     "undo",
@@ -130,24 +133,42 @@ def plan_moves(stage: Path, folder: Path, *, last: str, aside: Mapping[str, str]
     names.sort(key=lambda name: name == last)
     folders: dict[str, None] = {}
     for name in names:
-        target = folder / name
-        if name in was and os.path.lexists(target):
-            raise FileExistsError(f"there is a file at {target}, where an earlier one is to be kept")
-        if target.is_dir() and not target.is_symlink():
-            raise IsADirectoryError(f"there is a folder at {target}, where a file is to be written")
-        for parent in reversed(Path(name).parents):  # from the folder itself inwards
-            place = folder / parent
-            if not os.path.lexists(place):
-                folders[parent.as_posix()] = None
-            elif not place.is_dir():
-                raise NotADirectoryError(f"there is a file at {place}, where a folder is needed")
-            elif not place.resolve().is_relative_to(folder.resolve()):
-                raise NotADirectoryError(f"{place} is a link that leads out of the folder")
+        if name in was and os.path.lexists(folder / name):
+            raise FileExistsError(f"there is a file at {folder / name}, where an earlier one is to be kept")
+        folders |= dict.fromkeys(missing_folders(folder, name))
     moves = []
     for name in names:
         found = (folder / was[name]).lstat() if name in was else (new / name).stat()
         moves.append(Move(name, found.st_size, found.st_mtime_ns, was.get(name)))
     return Moves(tuple(moves), tuple(folders))
+
+
+def missing_folders(folder: Path, name: str) -> list[str]:
+    """Folders, relative to `folder`, that a file of this name needs made first, from `folder` itself inwards.
+
+    Parameters
+    ----------
+    folder : Path
+    name : str
+
+    Raises
+    ------
+    OSError
+        No file can be put there: a folder stands in its place, a file on the way, or a link leads out.
+    """
+    target = folder / name
+    if target.is_dir() and not target.is_symlink():
+        raise IsADirectoryError(f"there is a folder at {target}, where a file is to be written")
+    missing = []
+    for parent in reversed(Path(name).parents):
+        place = folder / parent
+        if not os.path.lexists(place):
+            missing.append(parent.as_posix())
+        elif not place.is_dir():
+            raise NotADirectoryError(f"there is a file at {place}, where a folder is needed")
+        elif not real_path(place).is_relative_to(real_path(folder)):
+            raise NotADirectoryError(f"{place} is a link that leads out of the folder")
+    return missing
 
 
 def carry_out(moves: Moves, stage: Path, folder: Path, *, key: bytes) -> None:
@@ -203,7 +224,7 @@ def undo(stage: Path, folder: Path, *, key: bytes, tell: Callable[[str], object]
         The system refuses a step, or a link leads out of the folder.
     """
     moves = read_journal(stage, key=key)
-    real_stage, real_folder = stage.resolve(), folder.resolve()
+    real_stage, real_folder = real_path(stage), real_path(folder)
     for move in reversed(moves.moves):
         target, aside, source = folder / move.name, stage / OLD / move.name, move.source(stage, folder)
         # Looked at move by move: the one before may have put a link in the way.
@@ -296,7 +317,7 @@ def _inner(relative: str) -> str:
 
 def _require_inside(place: Path, root: Path) -> None:
     """Refuse a place to which a link leads out of a real folder; what stands there itself is not followed."""
-    if not place.parent.resolve().is_relative_to(root):
+    if not real_path(place.parent).is_relative_to(root):
         raise NotADirectoryError(f"{place.parent} is a link that leads out of the folder")
 
 

@@ -13,6 +13,7 @@ Sources
 
 from __future__ import annotations
 
+import os
 import re
 import unicodedata
 from pathlib import PurePath, PureWindowsPath
@@ -68,6 +69,10 @@ def is_inner_path(text: Any) -> TypeGuard[str]:
     Nothing is looked up on the disk: a folder on the way may still be a link.
     """
     if not isinstance(text, str) or "\0" in text:
+        return False
+    try:
+        os.fsencode(text)
+    except UnicodeEncodeError:  # no file can have this name
         return False
     path, foreign = PurePath(text), PureWindowsPath(text)
     outside = path.is_absolute() or foreign.drive or foreign.root or ".." in (*path.parts, *foreign.parts)

@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from roomplan.errors import AudioError, RoomplanError
+from roomplan.real_path import real_path
 
 from .journal import (
     NEW,
@@ -33,6 +34,7 @@ from .journal import (
     carry_out,
     in_progress,
     is_link,
+    missing_folders,
     plan_moves,
     read_journal,
     undo,
@@ -87,7 +89,7 @@ class StagedFolder:
     """
 
     def __init__(self, folder: Path, *, notice: Callable[[str], None] = silent_notice) -> None:
-        self.folder = folder.expanduser().resolve()
+        self.folder = real_path(folder.expanduser())
         self.restored: tuple[str, ...] = ()
         self._notice = notice
         self._key = b""
@@ -132,10 +134,11 @@ class StagedFolder:
         Raises
         ------
         RoomplanError
-            The path leads out of the folder, or cannot be made.
+            The path leads out of the folder, no file can be put there, or it cannot be made.
         """
         target = self._entered() / NEW / self._inside(relative)
         try:
+            missing_folders(self.folder, relative)  # asked again on committing; here it costs no work
             target.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise self._refusal(f"cannot take {relative}", error) from error

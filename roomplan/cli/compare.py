@@ -10,6 +10,7 @@ import typer
 from roomplan.cautions import LEVELS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
+from roomplan.real_path import real_path
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -439,7 +440,7 @@ def _reported_files(folder: Path, one: Compared, buses: Sequence[str]) -> dict[s
                 remedy=f"render it with --only {name}, or compare the plan itself",
             )
         # a report may come from anybody, and its folder is all that was named
-        if not (folder / files[name]).resolve().is_relative_to(folder.resolve()):
+        if not real_path(folder / files[name]).is_relative_to(real_path(folder)):
             raise RoomplanError(
                 f"{folder}: the report names {files[name]!r} for bus {name}, which is outside of the folder",
                 remedy="compare the folder that was rendered into, as it is",

@@ -14,6 +14,7 @@ from rich.text import Text
 from roomplan.cli.environment import StageProgress, emit, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
 from roomplan.errors import RoomplanError
+from roomplan.real_path import real_path
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -137,7 +138,7 @@ def default_plan(folder: Path) -> Path:
     """Place of a plan that nobody named: beside its folder, called like the session."""
     from roomplan.drafting.proposal import folder_name
 
-    named = folder if folder.name not in {"", ".."} else folder.resolve()
+    named = folder if folder.name not in {"", ".."} else real_path(folder)
     return named.parent / f"{folder_name(named)}.yaml"
 
 
@@ -173,7 +174,7 @@ def asked(sections: Sequence[ProposedSection], ask: Callable[..., Any]) -> dict[
 
 
 def _require_other(base: Path, plan: Path) -> None:
-    if base.expanduser().resolve() == plan.expanduser().resolve():
+    if real_path(base.expanduser()) == real_path(plan.expanduser()):
         raise RoomplanError(f"{plan} is the template itself", remedy="name another plan with -o")
 
 

@@ -18,6 +18,7 @@ from roomplan.documents.source import Document, in_file_order, read_document
 from roomplan.documents.suggest import Guesses
 from roomplan.documents.wording import describe, quoted
 from roomplan.errors import Place, Problem
+from roomplan.real_path import real_path
 
 __all__ = ["EXTENDS", "path_beside", "read_extended", "tidy"]
 
@@ -29,10 +30,7 @@ def tidy(path: Path) -> Path:
     if ".." not in path.parts:
         return path
     short = Path(os.path.normpath(path))
-    try:
-        return short if short.resolve() == path.resolve() else path
-    except (OSError, RuntimeError):
-        return path
+    return short if real_path(short) == real_path(path) else path
 
 
 def path_beside(text: str, file: Path) -> Path:
@@ -123,8 +121,8 @@ def read_extended(path: Path, renames: Renames = NO_RENAMES) -> tuple[Document |
 
 def _resolved(path: Path) -> Path:
     try:
-        return path.resolve()
-    except (OSError, RuntimeError, ValueError):
+        return real_path(path)
+    except ValueError:  # a null character
         return path.absolute()
 
 

@@ -172,6 +172,8 @@ def _read_text(path: Path) -> tuple[str | None, Problem | None]:
 
 def _not_found(path: Path) -> Problem:
     """Return the problem of a file that is not there, with the nearest name in its folder."""
+    if path.is_symlink():
+        return Problem("is a link to a file that does not exist", None, "mend or replace the link")
     try:
         names = sorted(entry.name for entry in path.parent.iterdir())
     except OSError:

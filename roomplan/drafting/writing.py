@@ -25,6 +25,7 @@ from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
 from roomplan.mixing.stem_names import has_revision
 from roomplan.plan.model import DEFAULT_SPREAD_M
+from roomplan.real_path import real_path
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -95,7 +96,7 @@ def path_text(target: Path, plan: Path) -> str:
     else:
         try:
             # `..` is taken by the system from where a folder really is
-            text = os.path.relpath(there.resolve(), here.resolve()).replace(os.sep, "/")
+            text = os.path.relpath(real_path(there), real_path(here)).replace(os.sep, "/")
         except ValueError:  # another drive
             text = there.as_posix()
     # a leading ~ would mean the home folder
@@ -490,7 +491,7 @@ def write_plan(text: str, target: Path, *, replace: bool) -> None:
         It exists and may not be replaced, is a folder, or cannot be written there.
     """
     refuse_target(target, replace=replace)
-    whole = target.expanduser().resolve()
+    whole = real_path(target.expanduser())
     partial = whole.with_name(f".{whole.stem[:40]}.partial-{secrets.token_hex(4)}.yaml")
     try:
         partial.write_text(text, encoding="utf-8", newline="\n")
@@ -510,7 +511,7 @@ def write_plan(text: str, target: Path, *, replace: bool) -> None:
 
 def refuse_target(target: Path, *, replace: bool) -> None:
     """Raise where a plan cannot be written; asked before minutes of listening, and again before writing."""
-    whole = target.expanduser().resolve()
+    whole = real_path(target.expanduser())
     if whole.is_dir():
         raise RoomplanError(f"{target} is a folder", remedy="name the plan, such as -o cue.yaml")
     if not whole.parent.is_dir():

@@ -39,6 +39,7 @@ from typing import TYPE_CHECKING, Any
 
 import roomplan
 from roomplan.errors import AudioError
+from roomplan.real_path import real_path
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -472,7 +473,7 @@ class Cache:
         before = _file_state(path)
         if before is None:
             return file_digest(path)  # which says why it cannot be
-        name = os.fspath(path.resolve())
+        name = os.fspath(real_path(path))
         remembered = self._known_digests().get(name)
         if remembered is not None and remembered[:-1] == before:
             return remembered[-1]

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 from roomplan.audio.names import is_inner_path
 from roomplan.errors import ReportError, RoomplanError
 from roomplan.plan.templates import fields_of
+from roomplan.real_path import real_path
 from roomplan.report_file import REPORT_NAME, read_report
 
 if TYPE_CHECKING:
@@ -312,7 +313,7 @@ def _left_over(folder: Path, files: Collection[str], earlier: _Earlier, *, moves
         if file in files or place.is_symlink() or not place.is_file():
             continue
         unchanged = entry.size is not None and place.stat().st_size == entry.size
-        inside = place.resolve().is_relative_to(folder.resolve())
+        inside = real_path(place).is_relative_to(real_path(folder))
         if moves and unchanged and inside and not file.startswith(f"{LEFT_OVER}/"):
             to = _free_place(folder, f"{LEFT_OVER}/{file}", taken)
             taken.add(to)

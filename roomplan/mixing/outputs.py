@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from roomplan.audio.names import safe_file_names
 from roomplan.errors import RoomplanError
 from roomplan.plan.templates import filled
+from roomplan.real_path import real_path
 from roomplan.report_file import REPORT_NAME
 
 if TYPE_CHECKING:
@@ -212,14 +213,14 @@ def is_complete(family: Family, files: Mapping[str, Sequence[str]]) -> bool:
 
 def refuse_inputs(session: Session, folder: Path, files: Sequence[str]) -> None:
     """No output may be a file the render reads, and no output folder the folder of the stems."""
-    if folder.exists() and folder.resolve() == session.plan.stems_folder.resolve():
+    if folder.exists() and real_path(folder) == real_path(session.plan.stems_folder):
         raise RoomplanError(
             f"the output folder {folder} is the stems folder", remedy="give the delivery a folder of its own"
         )
-    inputs = {path.resolve() for path in session.input_files}
+    inputs = {real_path(path) for path in session.input_files}
     for file in [*files, REPORT_NAME]:
         target = folder / file
-        if target.resolve() in inputs:
+        if real_path(target) in inputs:
             raise RoomplanError(
                 f"output {target} is a file this plan reads", remedy="choose another output folder"
             )
@@ -229,7 +230,7 @@ def refuse_shared_files(files: Mapping[str, tuple[Path, Sequence[str]]]) -> None
     """No two deliveries may write one file; `files` maps their names to their folders and files."""
     owner: dict[str, str] = {}
     for name, (folder, paths) in files.items():
-        where = folder.resolve()
+        where = real_path(folder)
         for path in (*paths, REPORT_NAME):
             other = owner.setdefault(str(where / path).casefold(), name)
             if other != name:

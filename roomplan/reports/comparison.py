@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 import roomplan
 from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.errors import RoomplanError
+from roomplan.real_path import real_path
 from roomplan.report_file import REPORT_NAME
 from roomplan.reports.csv_rows import csv_text
 
@@ -120,7 +121,7 @@ def labels_of(places: Sequence[Path]) -> list[str]:
     """
     different = list(dict.fromkeys(places))
     names: dict[Path, str] = {}
-    for name in (lambda p: p.stem, lambda p: f"{p.resolve().parent.name}/{p.stem}", str):
+    for name in (lambda p: p.stem, lambda p: f"{real_path(p).parent.name}/{p.stem}", str):
         names = {place: name(place) for place in different}
         if len(set(names.values())) == len(different):
             break

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
+from roomplan.real_path import real_path
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -154,7 +155,7 @@ def _write(figures: Iterator[Figure], path: Path, kind: str) -> None:
 
 def _put_in_place(target: Path, write: Callable[[Path], None]) -> None:
     """Have a file written beside the target and moved; whatever fails, the earlier file is whole."""
-    whole = target.expanduser().resolve()
+    whole = real_path(target.expanduser())
     if not whole.parent.is_dir():
         raise RoomplanError(
             f"{target}: there is no folder {whole.parent}", remedy="make it or choose another place"

@@ -8,6 +8,7 @@ Figures are those of the mix.
 
 from __future__ import annotations
 
+import contextlib
 import secrets
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -206,4 +207,5 @@ def write_table_file(target: Path, text: str) -> None:
             f"{target}: cannot be written ({error.strerror or error})", remedy="name a file in another folder"
         ) from error
     finally:
-        passing.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            passing.unlink(missing_ok=True)

@@ -128,6 +128,7 @@ def test_a_journal_of_the_users_own_is_undone_and_one_line_names_the_files(proje
         "",
         ".",
         "x\0",
+        "x\ud800",
         None,
         7,
         ["x"],
