@@ -39,6 +39,7 @@ from roomplan.mixing.render import render_session
 from roomplan.mixing.stream import ComponentStream
 from roomplan.plan.bumping import bump_version, require_version_in_names
 from roomplan.plan.load import load_plan
+from roomplan.real_path import real_path
 from roomplan.report_file import REPORT_NAME, read_report
 from roomplan.reports.comparison import differences_of_bus
 from roomplan.reports.documents import render_document, to_text
@@ -399,14 +400,14 @@ def guard_targets(
         A report, or a plan in another user's folder, would write outside its own folder.
     """
     file = plan.source if report is None else report
-    base = file.absolute().parent
+    base, of = file.absolute().parent, "plan" if report is None else "report"
     found = outside_folders(base, [target.folder for target in targets])
     if not agreed and report is not None:
-        refuse_outside(found, f"{file}: is a report, and", remedy=remedy)
+        refuse_outside(found, f"{file}: is a report, and", of=of, remedy=remedy)
     elif not agreed and not is_the_users(base):
-        refuse_outside(found, f"{file}: lies in another user's folder, and", remedy=remedy)
+        refuse_outside(found, f"{file}: lies in another user's folder, and", of=of, remedy=remedy)
     if found:
-        notice(f"{file}: {words_of_outside(found)}")
+        notice(f"{file}: {words_of_outside(found, of=of)}")
 
 
 def spare_renders(loaded: LoadedPlan, targets: Sequence[Target], *, remedy: str) -> None:
@@ -553,7 +554,7 @@ def refuse_shared_folders(jobs: Sequence[RenderJob]) -> None:
         except RoomplanError:
             continue
         for folder in dict.fromkeys(place for t in targets for place in (t.folder, t.root)):
-            other = owner.setdefault(folder.resolve(), number)
+            other = owner.setdefault(real_path(folder), number)
             if other != number:
                 raise RoomplanError(
                     f"{jobs[other].plan} and {job.plan} would both write to {folder}",

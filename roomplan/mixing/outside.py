@@ -14,16 +14,40 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roomplan.errors import RoomplanError
+from roomplan.errors import Problem, RoomplanError
+from roomplan.real_path import real_path
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-__all__ = ["is_the_users", "outside_folders", "refuse_outside", "refuse_whole_places", "words_of_outside"]
+__all__ = [
+    "is_the_users",
+    "outside_folders",
+    "refuse_outside",
+    "refuse_whole_places",
+    "whole_place",
+    "words_of_outside",
+]
+
+
+def whole_place(folder: Path) -> Problem | None:
+    """Why no delivery goes to `/` (a whole drive) or the home folder; None for any other folder."""
+    try:
+        home = real_path(Path.home())
+    except RuntimeError:  # nobody's home
+        home = None
+    real = real_path(folder)
+    if real == Path(real.anchor):
+        what = "a whole disk"
+    elif real == home or _is_one(real, home):
+        what = "the home folder"
+    else:
+        return None
+    return Problem(f"{folder}: would scatter a delivery over {what}", None, "name a folder inside it")
 
 
 def refuse_whole_places(folders: Iterable[Path]) -> None:
-    """Refuse `/` (a whole drive) and the home folder as the place of files.
+    """Refuse `/` and the home folder as the place of files.
 
     Parameters
     ----------
@@ -34,17 +58,10 @@ def refuse_whole_places(folders: Iterable[Path]) -> None:
     RoomplanError
         One of them is such a place.
     """
-    try:
-        home = Path.home().resolve()
-    except (RuntimeError, OSError):  # nobody's home
-        home = None
     for folder in folders:
-        real = folder.resolve()
-        if real == Path(real.anchor) or real == home or _is_one(real, home):
-            what = "a whole disk" if real == Path(real.anchor) else "the home folder"
-            raise RoomplanError(
-                f"{folder}: would scatter a delivery over {what}", remedy="name a folder inside it"
-            )
+        problem = whole_place(folder)
+        if problem is not None:
+            raise RoomplanError(problem.what, remedy=problem.remedy)
 
 
 def outside_folders(base: Path, folders: Iterable[Path]) -> tuple[Path, ...]:
@@ -55,17 +72,17 @@ def outside_folders(base: Path, folders: Iterable[Path]) -> tuple[Path, ...]:
     base : Path
     folders : iterable of Path
     """
-    root = base.resolve()
-    return tuple(folder for folder in dict.fromkeys(folders) if not folder.resolve().is_relative_to(root))
+    root = real_path(base)
+    return tuple(folder for folder in dict.fromkeys(folders) if not real_path(folder).is_relative_to(root))
 
 
-def words_of_outside(folders: Sequence[Path]) -> str:
-    """Say in one line where a plan writes outside its folder."""
-    return f"writes outside the plan's folder: {', '.join(str(folder) for folder in folders)}"
+def words_of_outside(folders: Sequence[Path], *, of: str) -> str:
+    """Say in one line where something writes outside its folder, and where links lead; `of` is what it is."""
+    return f"writes outside the {of}'s folder: {', '.join(map(_led, folders))}"
 
 
-def refuse_outside(folders: Sequence[Path], whose: str, *, remedy: str) -> None:
-    """Refuse folders outside the plan's, for want of the user's word.
+def refuse_outside(folders: Sequence[Path], whose: str, *, of: str, remedy: str) -> None:
+    """Refuse folders outside the plan's or the report's, for want of the user's word.
 
     Parameters
     ----------
@@ -73,6 +90,8 @@ def refuse_outside(folders: Sequence[Path], whose: str, *, remedy: str) -> None:
         From `outside_folders`.
     whose : str
         What it is that would write there, as the beginning of the line.
+    of : str
+        Whose folder they lie outside of: `plan` or `report`.
     remedy : str
         How the user agrees.
 
@@ -82,7 +101,7 @@ def refuse_outside(folders: Sequence[Path], whose: str, *, remedy: str) -> None:
         There is such a folder.
     """
     if folders:
-        raise RoomplanError(f"{whose} {words_of_outside(folders)}", remedy=remedy)
+        raise RoomplanError(f"{whose} {words_of_outside(folders, of=of)}", remedy=remedy)
 
 
 def is_the_users(folder: Path) -> bool:
@@ -101,3 +120,9 @@ def _is_one(folder: Path, home: Path | None) -> bool:
         return home is not None and folder.samefile(home)
     except OSError:
         return False
+
+
+def _led(folder: Path) -> str:
+    """A folder, and where it is when a link leads elsewhere."""
+    real = real_path(folder)
+    return f"{folder}" if real == folder else f"{folder} (leads to {real})"

@@ -55,6 +55,7 @@ from roomplan.mixing.outputs import (
     refuse_inputs,
     refuse_shared_files,
 )
+from roomplan.mixing.outside import whole_place
 from roomplan.mixing.passages import MarginOfBuses, PassageOfBus, margins_of_plan, passages_of_plan
 from roomplan.mixing.paths import response_matrices
 from roomplan.mixing.recall import describe_record, parts_of, recall, record_key
@@ -413,6 +414,8 @@ class _Run:
         if destination is None:
             usual = plan_targets(session.plan)
             refused, advice = foreseen_clipping(session, heard.levels, usual, self.families)
+            places = [(target.delivery.place, whole_place(target.folder)) for target in usual]
+            refused += [replaced(problem, place=place) for place, problem in places if problem is not None]
             warnings += advice
         else:
             warnings += judge_levels(session, heard.levels, heard.outputs, several=len(targets) > 1)

@@ -105,3 +105,17 @@ def test_a_resampled_delivery_over_full_scale_is_refused_with_its_rate(run, hot)
     found = run("check", hot(**delivery(bit_depth=24, sample_rate=11_025)))
     assert found.status == 1
     assert "would clip in 24 bit at 11025 Hz" in found.errors
+
+
+@pytest.mark.parametrize("folder", ["/", "~", "~/reel/.."])
+def test_check_refuses_a_delivery_to_a_whole_disk_or_the_home_folder_as_render_does(
+    run, hot, folder, tmp_path, monkeypatch
+):
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    (tmp_path / "home").mkdir()
+    plan = hot(**delivery(folder=folder, bit_depth="32f"))
+    checked, rendered = run("check", plan), run("render", plan)
+    assert (checked.status, rendered.status) == (1, 1)
+    (problem,) = rendered.errors.splitlines()
+    assert "would scatter a delivery over" in problem
+    assert any(problem in line for line in checked.errors.splitlines())

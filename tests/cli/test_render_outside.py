@@ -13,6 +13,7 @@ import roomplan
 from roomplan.errors import RoomplanError
 
 SAID = "writes outside the plan's folder: "
+SAID_OF_REPORT = "writes outside the report's folder: "
 
 
 @pytest.fixture
@@ -55,7 +56,7 @@ def test_a_plan_of_the_users_own_writes_outside_its_folder_and_says_so_first(
     assert outcome.status == 0
     first, *_rest = outcome.errors.splitlines()
     assert first.startswith(f"{plan}: {SAID}")
-    assert first.endswith("/mixes")
+    assert first.endswith(f"way/mixes (leads to {session}/elsewhere/mixes)" if how == "link" else "/mixes")
     assert (session / "elsewhere/mixes/mix.wav").is_file()
 
 
@@ -132,7 +133,7 @@ def test_a_report_needs_a_word_to_write_anywhere_but_where_it_lies(run, cue, ses
     shutil.rmtree(cue / "mixes")
     outcome = run("render", report)
     assert outcome.status == 1
-    assert f"{report}: is a report, and {SAID}{cue / 'mixes'}" in outcome.errors
+    assert f"{report}: is a report, and {SAID_OF_REPORT}{cue / 'mixes'}" in outcome.errors
     assert "--output, or give --outside" in outcome.errors
     assert files_in(session / "elsewhere", cue) == [path for path in before if "/mixes" not in path]
     assert run("render", report, "--outside").status == 0
@@ -151,7 +152,7 @@ def test_a_report_whose_plan_claims_a_wide_folder_is_refused_all_the_same(run, c
     report.write_text(json.dumps(document), encoding="utf-8")
     outcome = run("render", report)
     assert outcome.status == 1
-    assert SAID in outcome.errors
+    assert SAID_OF_REPORT in outcome.errors
     assert files_in(session / "elsewhere") == []
 
 
@@ -173,3 +174,16 @@ def test_the_library_asks_for_outside_for_a_report(session, deliver_to):
     moved = shutil.move(report, session / "elsewhere/report.json")
     with pytest.raises(RoomplanError, match="is a report, and writes outside"):
         roomplan.render(moved)
+
+
+def test_a_subfolder_that_is_a_link_out_of_the_delivery_is_refused_before_the_stems_are_rendered(
+    run, cue, session, deliver_to
+):
+    plan = deliver_to("mixes")
+    plan.write_text(plan.read_text().replace("[mix]", "[mix, prints]"))
+    (cue / "mixes").mkdir()
+    (cue / "mixes" / "prints").symlink_to(session / "elsewhere")
+    outcome = run("render", plan)
+    assert outcome.status == 1
+    assert "is a link that leads out of the folder" in outcome.errors
+    assert "rendering" not in outcome.errors
