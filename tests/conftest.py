@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.metadata
+import time
 from typing import TYPE_CHECKING
 
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import HealthCheck, settings
 import roomplan
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
 settings.register_profile(
@@ -61,3 +62,23 @@ def plain_terminal(
     monkeypatch.setenv("COLUMNS", "110")
     monkeypatch.setenv("HOME", str(tmp_path / "home"))
     monkeypatch.setenv("ROOMPLAN_CACHE", str(tmp_path_factory.mktemp("cache")))
+
+
+@pytest.fixture
+def tenfold_cost() -> Callable[[Callable[[], object], Callable[[], object]], float]:
+    """How many times the processor time of some work ten times the work takes, in one run.
+
+    The least of three each, taken in turn, since a busy machine only ever adds. About 10 where the work grows
+    with what there is, and 100 where it grows with its square: a limit of 20 tells them apart.
+    """
+
+    def cost(work: Callable[[], object]) -> float:
+        begun = time.process_time()
+        work()
+        return time.process_time() - begun
+
+    def tenfold(some: Callable[[], object], ten_times: Callable[[], object]) -> float:
+        pairs = [(cost(some), cost(ten_times)) for _turn in range(3)]
+        return min(many for _few, many in pairs) / min(few for few, _many in pairs)
+
+    return tenfold
