@@ -262,7 +262,7 @@ def test_a_name_that_is_no_text_is_no_end_either(response):
 
 @pytest.mark.parametrize("error", [MemoryError(), OSError(5, "Input/output error")])
 def test_a_machine_at_its_limits_is_a_line_for_that_file(lot, monkeypatch, error):
-    def fail(_path):
+    def fail(_path, *, force):  # noqa: ARG001 - as the function it stands in for
         raise error
 
     monkeypatch.setattr(measuring, "read_for_measuring", fail)
