@@ -70,10 +70,11 @@ def loudness(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Measure the loudness of sound files: integrated, the loudest 400 ms and 3 s, range, and peaks.
+    """Measure the loudness of sound files: integrated, momentary and short-term maximum, range, peaks.
 
-    Loudness follows ITU-R BS.1770 with both gates, its range EBU Tech 3342; the true peak is that between the
-    samples. A figure that cannot be said, such as the loudness of silence, is a dash with its reason.
+    Loudness follows ITU-R BS.1770 with both gates, its range (LRA) EBU Tech 3342; the true peak is that
+    between the samples, and PLR its distance to the integrated loudness. A figure that cannot be said, such
+    as the loudness of silence, is a dash with its reason.
 
     Example: roomplan loudness mix.wav --plot mix.png
 

@@ -63,7 +63,7 @@ def comparison_table(first: Compared, other: Compared, *, buses: Collection[str]
     )
     table.add_column("bus")
     for heading in (
-        "LUFS", "loudness", "short-term", "range", "wet/dry", "true peak", "EDT s", "C80 dB", "tail s",
+        "LUFS", "loudness", "short-term", "LRA", "wet/dry", "true peak", "EDT s", "C80 dB", "tail s",
     ):  # fmt: skip
         table.add_column(heading, justify="right", no_wrap=True)
     ours = {bus["name"]: bus for bus in first.document["buses"]}
@@ -169,7 +169,7 @@ def summary_table(cues: Sequence[ComparedCue], bus: str) -> Table:
     for heading in (
         "LUFS",
         "short-term",
-        "range LU",
+        "LRA LU",
         "true peak",
         "wet/dry dB",
         "C80 dB",

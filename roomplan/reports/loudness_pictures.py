@@ -156,9 +156,9 @@ def _figures(loudness: ProgrammeLoudness) -> str:
     """Say all that can be said."""
     entries = (
         (loudness.integrated_lufs, f"integrated {level(loudness.integrated_lufs)} LUFS"),
-        (loudness.range_lu, f"range {figure(loudness.range_lu, 1)} LU"),
-        (loudness.momentary_max_lufs, f"loudest 400 ms {level(loudness.momentary_max_lufs)} LUFS"),
-        (loudness.short_term_max_lufs, f"loudest 3 s {level(loudness.short_term_max_lufs)} LUFS"),
+        (loudness.range_lu, f"LRA {figure(loudness.range_lu, 1)} LU"),
+        (loudness.momentary_max_lufs, f"momentary maximum {level(loudness.momentary_max_lufs)} LUFS"),
+        (loudness.short_term_max_lufs, f"short-term maximum {level(loudness.short_term_max_lufs)} LUFS"),
         (loudness.true_peak_dbtp, f"true peak {level(loudness.true_peak_dbtp)} dBTP"),
     )
     return " · ".join(words for value, words in entries if value is not None)

@@ -54,10 +54,10 @@ _FIGURES = (
     _Figure("integrated_lufs", "integrated_lu", "integrated\n", "LUFS", level),
     _Figure("momentary_max_lufs", "momentary_max_lu", "momentary\nmax ", "LUFS", level),
     _Figure("short_term_max_lufs", "short_term_max_lu", "short-term\nmax ", "LUFS", level),
-    _Figure("range_lu", "range_lu", "range\n", "LU", figure),
+    _Figure("range_lu", "range_lu", "LRA\n", "LU", figure),
     _Figure("true_peak_dbtp", "true_peak_db", "true peak\n", "dBTP", level),
     _Figure("sample_peak_dbfs", "sample_peak_db", "sample\npeak ", "dBFS", level),
-    _Figure("peak_to_loudness_db", "peak_to_loudness_db", "peak to\nloudness ", "dB", figure),
+    _Figure("peak_to_loudness_db", "peak_to_loudness_db", "PLR\n", "dB", figure),
 )
 # A figure, and the one whose reason is also its own: where 400 ms are missing, 3 s are.
 _CAUSES = {
@@ -135,7 +135,8 @@ def loudness_table(metered: Sequence[MeteredFile], *, reference: MeteredFile | N
     told = any(file.loudness.roles not in _OBVIOUS_ROLES for file in rows)
     table = plain_table(
         "Loudness (ITU-R BS.1770, EBU Tech 3341 and 3342)",
-        "momentary: 400 ms · short-term: 3 s · – cannot be said",
+        "momentary: 400 ms · short-term: 3 s · LRA: loudness range · PLR: true peak over integrated · "
+        "– cannot be said",
     )
     table.add_column("file", overflow="fold", min_width=12)
     if told:

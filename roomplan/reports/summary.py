@@ -93,7 +93,7 @@ def summary_table(summaries: Sequence[JobSummary]) -> Table:
         + (" · change: of the mix against the earlier render, LU" if against else ""),
     )
     table.add_column("cue")
-    for heading in ("files", "length s", "LUFS", "dBTP", "range LU", "wet/dry dB", "warnings", "took s"):
+    for heading in ("files", "length s", "LUFS", "dBTP", "LRA LU", "wet/dry dB", "warnings", "took s"):
         table.add_column(heading, justify="right", no_wrap=True)
     if against:
         table.add_column("change", justify="right", no_wrap=True)

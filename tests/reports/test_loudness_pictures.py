@@ -168,10 +168,10 @@ def test_figures_stand_over_the_panel_and_those_that_cannot_be_said_are_left_out
     whole, short = sound(), sound(noise(1.0), "one_shot.wav")
     _, words = page_of(whole, short)
     integrated = f"{whole.loudness.integrated_lufs:.1f}".replace("-", "−")
-    assert any(text.startswith(f"integrated {integrated} LUFS · range ") for text in words)
-    (line,) = [text for text in words if text.startswith("integrated ") and "range" not in text]
-    assert "loudest 400 ms" in line
-    assert "3 s" not in line
+    assert any(text.startswith(f"integrated {integrated} LUFS · LRA ") for text in words)
+    (line,) = [text for text in words if text.startswith("integrated ") and "LRA" not in text]
+    assert "momentary maximum" in line
+    assert "short-term" not in line
     assert "–" not in line
 
 
