@@ -19,7 +19,7 @@ __all__ = ["overrides_of", "register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("balance", help=help_of(balance, MUSIC_ONLY))(balance)
 
 
@@ -31,19 +31,20 @@ def balance(
         typer.Option("--write", help="Write the new levels into the plan; the old file is kept beside it."),
     ] = False,
     verify: Annotated[
-        bool, typer.Option("--verify", help="Listen to the new levels and say what is heard of each target.")
+        bool,
+        typer.Option("--verify", help="Measure the targets at the new levels, in a new pass over the sound."),
     ] = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
     """Find the sends and section levels that meet the targets of a plan, nearest to the plan as it is.
 
-    Targets stand under `targets` in the plan, what may be moved for them under `balance`. Shown are the
-    targets before and after, what changes, and where targets cannot all be met: which conflict, what binds,
-    what cannot be had at all. The loudness of the mix is met by `trim` alone. Only --verify makes a new pass
-    over the sound, which a true peak at new levels needs. Nothing is written without --write; then only the
-    levels that change are, in this file alone: at a group or under `shared_sends` where all its sections
-    change alike, else at each section. Exit 1 when a target is missed.
+    The plan lists its targets under `targets`, and what may be moved under `balance`. The result shows the
+    targets before and after and what changes. Where not all can be met, it shows which of them conflict,
+    which limits are reached and which targets are out of reach. Only `trim` sets the loudness of the mix.
+    A true peak at new levels needs a new pass over the sound: --verify makes one. Only --write changes the
+    plan, in this file alone and only the levels that change: at a group or under `shared_sends` where all
+    its sections change alike, else at each section. Exit 1 when a target is missed.
 
     Example: roomplan balance ice_harbour/ice_harbour.yaml
 
@@ -77,8 +78,8 @@ def balance(
                 broken = broken_promises(found, open_plan(plan, progress=progress), cache=cache)
                 if broken:
                     raise RoomplanError(
-                        f"its figures are not those of the answer: {balance_tables.broken_line(broken)}",
-                        remedy=f"the stems as they were, or the old file, {backup}",
+                        f"the plan as written measures otherwise: {balance_tables.broken_line(broken)}",
+                        remedy=f"restore the stems that changed meanwhile, or the old file, {backup}",
                         place=Place(plan),
                     )
     if as_json:
@@ -92,7 +93,7 @@ def balance(
         elif write:
             show(f"{plan}: nothing to write")
         elif found.changed:
-            show("nothing is written: --write does")
+            show("nothing written; add --write to change the plan")
         show(*balance_tables.speech_lines(session.plan.targets))
     if not found.met:
         raise typer.Exit(ExitStatus.INPUT)

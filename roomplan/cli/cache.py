@@ -1,4 +1,4 @@
-"""`roomplan cache`: what is kept from earlier runs, and how to be rid of it."""
+"""`roomplan cache`: what is kept from earlier runs, and how to remove it."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ OFF = "the cache is off (ROOMPLAN_CACHE)"
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("cache", help=help_of(cache))(cache)
 
 
@@ -33,11 +33,11 @@ def cache(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Show what is kept from earlier runs, or remove it: overlaps of what was heard, responses of rooms.
+    """Show what is kept from earlier runs, or remove it: measurements of plans, responses of rooms.
 
-    Nothing in it is needed: it only saves time, and what has not been used for longest goes by itself. The
-    environment variable ROOMPLAN_CACHE names another folder, or off; ROOMPLAN_CACHE_SIZE is the most it may
-    hold, in MB.
+    The cache only saves time and is safe to remove; when it is full, what has gone unused for longest is
+    deleted. The environment variable ROOMPLAN_CACHE names another folder, or off; ROOMPLAN_CACHE_SIZE is
+    its largest size in MB.
 
     Example: roomplan cache
 
@@ -59,7 +59,7 @@ def cache(
     elif removed is not None:
         show(f"removed {_count(removed.entries)}, {_size(removed.size_bytes)}")
         if entries:
-            show(f"{_count(len(entries))} in use by another program stayed")
+            show(f"{_count(len(entries))} in use by another program kept")
     else:
         total = sum(entry.size_bytes for entry in entries)
         show(str(kept.folder), f"{_count(len(entries))}, {_size(total)} of at most {_size(kept.limit_bytes)}")

@@ -23,7 +23,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("check", help=help_of(check, MUSIC_ONLY))(check)
 
 
@@ -50,11 +50,11 @@ def check(
 ) -> None:
     """Find every problem of a plan at once; then show its send matrix, computed from the audio.
 
-    Nothing is written but the cache, and with --update the plan itself: a plan that differs only in levels
-    and mutes from one that was heard is answered from that. Each send shows its level, position, wiring, the
-    wet arrival after the dry sound, and how loud it returns against that. Notes say what is odd about the
-    stems: short, clipped, silent, quiet, changed since the last render. Exit 1 when the plan has problems
-    (a delivery that would clip in its format is one) or misses one of its targets.
+    Each send shows its level, position, wiring, the wet arrival after the dry sound, and how loud it returns
+    against that. Notes point out stems that are short, clipped, silent, quiet, or changed since the last
+    render. Only the cache is written, and with --update the plan: after a change of levels or mutes alone,
+    the answer comes from the cache. Exit 1 when the plan has problems (a delivery that would clip in its
+    format is one) or misses one of its targets.
 
     Example: roomplan check ice_harbour/ice_harbour.yaml
 
@@ -99,7 +99,7 @@ def check(
         show(*tables.octave_tables(rendering))
     show(*margin_tables(rendering), *tables.warning_lines(rendering.warnings))
     if rendering.recalled:
-        show("answered from an earlier pass over the same sounds: at most levels and mutes differ")
+        show("taken from an earlier pass over the same sounds; at most levels and mutes differ")
     if results:
         show(balance_tables.result_table(results), *balance_tables.result_lines(results))
     for problem in rendering.refused:

@@ -24,7 +24,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("compare", help=help_of(compare, LEVELS))(compare)
 
 
@@ -44,7 +44,7 @@ def compare(
     changed: Annotated[
         bool,
         typer.Option(
-            "--changed/--all", help="Show only the buses that move, or every bus.", show_default=False
+            "--changed/--all", help="Show only the buses that change, or every bus.", show_default=False
         ),
     ] = True,
     start: Annotated[
@@ -52,7 +52,7 @@ def compare(
         typer.Option(
             "--from",
             metavar="MOMENT",
-            help="Compare only an excerpt, from here on: seconds, 1:10 or timecode. Earlier tails are in it.",
+            help="Compare only an excerpt, from here on: seconds, 1:10 or timecode. Includes earlier tails.",
             show_default=False,
         ),
     ] = None,
@@ -87,13 +87,13 @@ def compare(
         typer.Option(
             "--write-to",
             metavar="DIR",
-            help="Write the bus of each plan into DIR, and one file that takes them in turns.",
+            help="Write the bus of each plan into DIR, and one file that alternates between them.",
             show_default=False,
         ),
     ] = None,
     matched: Annotated[
         bool,
-        typer.Option("--matched", help="Bring what is written to the loudness of the first plan."),
+        typer.Option("--matched", help="Match the loudness of the written files to the first plan."),
     ] = False,
     plot: Annotated[
         Path | None,
@@ -109,23 +109,23 @@ def compare(
         typer.Option(
             "--csv",
             metavar="FILE",
-            help="Write a table file: a row for each bus of each plan.",
+            help="Write a CSV file: a row for each bus of each plan.",
             show_default=False,
         ),
     ] = None,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Compare plans or rendered folders: what they say differently, and what one would hear of it.
+    """Compare plans or rendered folders: what differs between them, and how much of it is audible.
 
     Loudness, range, true peak, wet-to-dry, decay, clarity and tail of every bus, with the differences to the
-    first plan in LU, dB and JND; margins, passages and targets where the plans ask for
-    them. The table has the buses that move, as far as it is printed; --all shows every one. A plan
-    that differs only in levels, mutes or alternates from one that was heard before is answered at once,
-    without its peaks. A rendered folder compares from its report; folders that hold the renders of many
-    cues are compared cue by cue, by the names of the folders in them, in one table.
+    first plan in LU, dB and JND; margins, passages and targets where the plans ask for them. The printed
+    table has only the buses that change; --all shows every one. A plan that differs only in levels, mutes or
+    alternates from one that was measured before needs no new pass, but has no peaks then. A rendered folder
+    compares from its report; folders that hold the renders of many cues are compared cue by cue, by the names
+    of the folders in them, in one table.
 
-    With --write-to the ear can compare too: --matched takes loudness out of the comparison, and
+    With --write-to you can compare by ear: --matched takes loudness out of the comparison, and
     alternating.wav changes between the plans every 8 seconds while the music goes on.
 
     Example: roomplan compare intimate.yaml spacious.yaml
@@ -137,9 +137,9 @@ def compare(
     Example: roomplan compare reel_v1 reel_v2 --csv reel.csv
     """
     if len(plans) < 2:
-        raise typer.BadParameter("two plans at least: the first is what the others are compared with")
+        raise typer.BadParameter("give at least two plans: the others are compared with the first")
     if matched and write is None:
-        raise typer.BadParameter("says how to write: name a folder with --write-to", param_hint="--matched")
+        raise typer.BadParameter("works only with --write-to DIR", param_hint="--matched")
     from roomplan.cli.opening import require_plans
 
     require_plans([path for path in plans if not path.is_dir()])
@@ -153,12 +153,12 @@ def compare(
     for path in plans:
         for option, given in sounding.items():
             if given is not None and (path.is_dir() or _is_report(path)):
-                what = f"needs the sound: name plans, {path} has figures only"
+                what = f"needs the sound, and {path} has only figures: name plans"
                 raise typer.BadParameter(what, param_hint=option)
     if cues:
         for option, given in (("--write-to", write), ("--plot", plot)):
             if given is not None:
-                raise typer.BadParameter("is for one cue: name the folders of one", param_hint=option)
+                raise typer.BadParameter("works on one cue: name the folders of one", param_hint=option)
         _require_bus_of_cues(chosen[0], cues)
         if as_csv is not None:
             _write_csv(as_csv, comparison.compare_csv(cues))
@@ -218,7 +218,7 @@ def _cues(plans: Sequence[Path], labels: Sequence[str]) -> list[ComparedCue]:
         if not found:
             many = plans[next(number for number, one in enumerate(folders) if one)]
             raise RoomplanError(
-                f"{path}: does not hold the renders of many cues, as {many} does",
+                f"{path}: is the render of one cue, but {many} holds those of many",
                 remedy="compare folders of one kind: the renders of one cue, or of many",
             )
     names = list(dict.fromkeys(name for found in folders for name in found))
@@ -262,8 +262,8 @@ def _write_csv(target: Path, text: str) -> None:
 def _unmoved(label: str, moved: int, still: int) -> str:
     """How many rows the table leaves out."""
     if moved == 0:
-        return f"{label}: none of {still} buses moves; --all shows them"
-    return f"{label}: {still} of {still + moved} buses do not move; --all shows them"
+        return f"{label}: none of {still} buses changes; --all shows them"
+    return f"{label}: {still} of {still + moved} buses do not change; --all shows them"
 
 
 def _add_courses(
@@ -401,7 +401,7 @@ def _write(
         if entry.gain_db:
             line += f": {entry.gain_db:+.1f} dB".replace("-", "−")
         if entry.over_db is not None:
-            line += f", true peak {entry.over_db:+.1f} dBTP: the float file holds it, a converter will not"
+            line += f", true peak {entry.over_db:+.1f} dBTP: fine in the float file, a converter will clip"
         lines.append(line)
     return [*lines, f"{len(written)} files in {folder}"]
 
@@ -436,7 +436,7 @@ def _reported_files(folder: Path, one: Compared, buses: Sequence[str]) -> dict[s
     for name in buses:
         if files[name] is None:
             raise RoomplanError(
-                f"{folder}: bus {name} was not written there",
+                f"{folder}: has no file of bus {name}",
                 remedy=f"render it with --only {name}, or compare the plan itself",
             )
         # a report may come from anybody, and its folder is all that was named

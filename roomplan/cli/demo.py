@@ -15,7 +15,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("demo", help=help_of(demo, LEVELS))(demo)
 
 
@@ -27,7 +27,7 @@ def demo(
     cues: Annotated[
         bool,
         typer.Option(
-            "--cues", help="Write three cues and the house set-up they extend, too; rendering them is yours."
+            "--cues", help="Also write three cues and the house set-up they extend, without rendering them."
         ),
     ] = False,
     as_json: AsJson = False,
@@ -36,7 +36,7 @@ def demo(
 ) -> None:
     """Write the invented cue Ice Harbour, six sections of dry stems and a plan; render and measure it.
 
-    A plan and stems that are there already are kept, so that your changes to them are heard.
+    A plan and stems that are already there are kept, so that the render contains your changes.
 
     Example: roomplan demo, then edit ice_harbour/ice_harbour.yaml and run it again.
 

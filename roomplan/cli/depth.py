@@ -19,7 +19,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("depth", help=help_of(depth, MUSIC_ONLY))(depth)
 
 
@@ -29,7 +29,7 @@ def depth(
     absolute: Annotated[
         bool,
         typer.Option(
-            "--absolute", help="The ratios of the rooms themselves: far wetter than most mixes want."
+            "--absolute", help="Use the ratios of the rooms themselves: far wetter than most mixes want."
         ),
     ] = False,
     amount: Annotated[
@@ -52,11 +52,11 @@ def depth(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Show how far away each section is by its seat and its room, and the sends that would say so.
+    """Show how far away each section is by its seat and its room, and the sends that match.
 
-    From the way of the direct sound, and the volume and reverberation time of the room: critical distance,
-    direct-to-reverberant ratio and clarity by theory, what air takes off the highs, how late the sound
-    arrives, and the pre-delay the seat implies. Of measured responses it shows what they measure.
+    The distance of the seat, the volume of the room and its reverberation time give, by theory: critical
+    distance, direct-to-reverberant ratio, clarity, the loss of highs in air, how late the sound arrives, and
+    the pre-delay the seat implies. For measured responses it shows what is measured in them.
 
     In each room one section, the plan's `reference_section` or else the nearest, keeps its sends; the others
     there follow by the differences of their ratios. Sections that are `locked` under `balance` keep theirs.
@@ -110,7 +110,7 @@ def depth(
     elif write:
         show(f"{plan}: nothing to write")
     elif found.changes:
-        show("nothing is written: --write does")
+        show("nothing written; add --write to change the plan")
     show(note(MUSIC_ONLY))
 
 

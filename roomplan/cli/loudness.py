@@ -25,7 +25,7 @@ _STEPS_PER_FILE = 1000  # of the progress
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("loudness", help=help_of(loudness, LEVELS))(loudness)
 
 
@@ -54,7 +54,7 @@ def loudness(
         typer.Option(
             "--against",
             metavar="OTHER",
-            help="Say how each figure differs from this file's, in LU and dB.",
+            help="Show how each figure differs from this file's, in LU and dB.",
             show_default=False,
         ),
     ] = None,
@@ -73,7 +73,7 @@ def loudness(
     """Measure the loudness of sound files: integrated, momentary and short-term maximum, range, peaks.
 
     Loudness follows ITU-R BS.1770 with both gates, its range (LRA) EBU Tech 3342; the true peak is that
-    between the samples, and PLR its distance to the integrated loudness. A figure that cannot be said, such
+    between the samples, and PLR its distance to the integrated loudness. A figure that cannot be given, such
     as the loudness of silence, is a dash with its reason.
 
     Example: roomplan loudness mix.wav --plot mix.png
@@ -98,7 +98,7 @@ def loudness(
         problems = [file.what for file in failed]
         heard = [*metered, *([reference] if reference is not None else [])]
         if named is not None and heard and all(file.info.channels != len(named) for file in heard):
-            problems.append(f"no file has {len(named)} channels, as --roles {roles} says — check the roles")
+            problems.append(f"no file has the {len(named)} channels of --roles {roles} — check the roles")
         if plot is not None and metered:
             try:
                 _draw(plot, metered, reference, progress)

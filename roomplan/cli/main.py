@@ -97,9 +97,7 @@ def _renamed(args: list[str], names: Mapping[str, str], values: Mapping[str, Map
 
 def _now(earlier: str, now: str, option: str = "") -> str:
     """Return the name that holds `now`, after a note about the `earlier` one."""
-    print_errors(
-        f"note: {option}{earlier} is called {option}{now} now; the next version knows that name only"
-    )
+    print_errors(f"note: {option}{earlier} is now {option}{now}; the next version accepts only the new name")
     return now
 
 

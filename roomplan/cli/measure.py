@@ -48,7 +48,7 @@ class SortKey(enum.StrEnum):
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("measure", help=help_of(measure, MUSIC_ONLY, SWEEPS))(measure)
 
 
@@ -80,7 +80,7 @@ def measure(
     binaural: Annotated[
         bool,
         typer.Option(
-            "--binaural", help="The files were recorded at two ears: give the interaural correlation (IACC)."
+            "--binaural", help="The files were recorded at two ears: show the interaural correlation (IACC)."
         ),
     ] = False,
     noise: Annotated[
@@ -98,7 +98,7 @@ def measure(
         typer.Option(
             "--against",
             metavar="OTHER",
-            help="Say how each response differs from this one, in just-noticeable differences (JND).",
+            help="Show how each response differs from this one, in just-noticeable differences (JND).",
             show_default=False,
         ),
     ] = None,
@@ -124,7 +124,7 @@ def measure(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Measure the decay of impulse responses, band by band, and say how far each figure can be trusted.
+    """Measure the decay of impulse responses, band by band, and show how far each figure can be trusted.
 
     One file gets a table of its bands, several get a row each. EDT, T20, T30, C50, C80, D50 and centre time
     follow ISO 3382-1, the STI (estimate: word clarity for mixing) IEC 60268-16. A figure the data cannot

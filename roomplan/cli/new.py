@@ -45,7 +45,7 @@ class _Row:
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("new", help=help_of(new))(new)
 
 
@@ -75,18 +75,18 @@ def new(
         ),
     ] = None,
     ask: Annotated[
-        bool, typer.Option("--ask", help="Ask about every file that is not sure; on a terminal.")
+        bool, typer.Option("--ask", help="Ask about every uncertain file; needs a terminal.")
     ] = False,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace a plan that is there already.")] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace an existing plan.")] = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
     """Write a complete, commented plan for a folder of stems, ready to check and render.
 
     Sections are recognised by their names and abbreviations (English, German, French, Italian, Spanish); cue
-    numbers, takes, versions, dates and microphones around them are read past. Seats and
-    sends are starting points. What is not sure is marked with ? in the plan's comments;
-    mixes, clicks and earlier takes are left out and named.
+    numbers, takes, versions, dates and microphones around them are ignored. Seats and
+    sends are starting points. What is uncertain is marked with ? in the plan's comments;
+    mixes, clicks and earlier takes are left out and listed.
 
     Example: roomplan new stems -o cue.yaml
 
@@ -99,7 +99,8 @@ def new(
 
     if ask and not sys.stdin.isatty():
         raise RoomplanError(
-            "--ask needs a terminal to ask on", remedy="leave it out, and edit the plan's ? comments"
+            "--ask needs a terminal to ask on",
+            remedy="run without it, then check the ? comments of the plan",
         )
     files = list_stems(folder)
     plan = output if output is not None else default_plan(folder)

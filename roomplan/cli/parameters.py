@@ -26,7 +26,9 @@ def decimal_number(text: str) -> float:
     try:
         return float(text.replace("\u2212", "-"))
     except ValueError:
-        raise typer.BadParameter(f"{text!r} is no number: {decimal_comma(text) or 'such as 0.5'}") from None
+        raise typer.BadParameter(
+            f"{text!r} is not a number: {decimal_comma(text) or 'such as 0.5'}"
+        ) from None
 
 
 def help_of(command: Callable[..., None], *cautions: str) -> str:

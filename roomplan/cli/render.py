@@ -22,7 +22,7 @@ __all__ = ["register", "render_plan"]
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("render", help=help_of(render, LEVELS))(render)
 
 
@@ -38,8 +38,8 @@ def render(
             "--output",
             "-o",
             metavar="DIR",
-            help="Write here instead of the folders of the deliveries; of several plans, each into a folder "
-            "of its name in it.",
+            help="Write here instead of into the folders of the deliveries; several plans each get a folder "
+            "of their name in it.",
             show_default=False,
         ),
     ] = None,
@@ -60,15 +60,15 @@ def render(
         bool,
         typer.Option(
             "--replace",
-            help="Replace files there that are not this plan's, or a finished delivery of this version.",
+            help="Replace existing files of another plan, or a finished delivery of this version.",
         ),
     ] = False,
     bump: Annotated[
         bool,
         typer.Option(
             "--bump",
-            help="Where a finished delivery of this version holds other samples, write the next version into "
-            "the plan and render that.",
+            help="If the finished delivery of this version has different samples, write the next version "
+            "into the plan and render that.",
         ),
     ] = False,
     outside: Annotated[
@@ -83,7 +83,7 @@ def render(
         typer.Option(
             "--from",
             metavar="MOMENT",
-            help="Only an excerpt, from here on: seconds, 1:10 or timecode. Earlier tails are in it. "
+            help="Only an excerpt, from here on: seconds, 1:10 or timecode. Includes earlier tails. "
             "It goes to a folder of its own beside the delivery's, named …_excerpt.",
             show_default=False,
         ),
@@ -100,20 +100,20 @@ def render(
     ] = False,
     check: Annotated[
         bool,
-        typer.Option("--check", help="Of a report.json: say which inputs changed since, and render nothing."),
+        typer.Option("--check", help="For a report.json: list the inputs that changed; render nothing."),
     ] = False,
     against: Annotated[
         Path | None,
         typer.Option(
             "--against",
             metavar="REPORT|FOLDER",
-            help="Say what has changed against this render. [default: what stands in the folder]",
+            help="Show what has changed since this render. [default: the earlier render in the folder]",
             show_default=False,
         ),
     ] = None,
     as_csv: Annotated[
         Path | None,
-        typer.Option("--csv", metavar="FILE", help="Write a table file, a row a plan.", show_default=False),
+        typer.Option("--csv", metavar="FILE", help="Write a CSV file, a row per plan.", show_default=False),
     ] = None,
     jobs: Annotated[
         int | None,
@@ -121,7 +121,7 @@ def render(
             "--jobs",
             metavar="N",
             min=1,
-            help="Plans at a time; each has two threads. [default: one]",
+            help="Plans to render at a time; each uses two threads. [default: one]",
             show_default=False,
         ),
     ] = None,
@@ -131,16 +131,14 @@ def render(
 ) -> None:
     """Render the stems through the rooms of a plan, and report every bus.
 
-    All files start on the same sample; report.json stands beside them and says which files add up to the mix.
+    All files start on the same sample; report.json beside them lists the files that add up to the mix.
     Nothing is moved into place before everything is done: a failed or interrupted run leaves earlier files
-    whole. What stood in the folder before is told against what stands there now: sends that moved, loudness,
-    peaks.
+    whole. The render is compared with the one that was in the folder before: sends, loudness, peaks.
 
-    Several plans give one table. What is wrong with one keeps no other from being rendered; exit 1 when any
-    has failed.
+    Several plans give one table. If one fails, the others are still rendered; exit 1 when any has failed.
 
-    A report.json keeps the plan it was made from: it renders again, into another folder, also when the plan
-    has changed or is gone. With --check it says which of its inputs have changed; exit 1 when any has.
+    A report.json contains its plan: it renders again, into another folder, even when the plan has changed or
+    is gone. With --check it lists the inputs that have changed; exit 1 when any has.
 
     Example: roomplan render ice_harbour/ice_harbour.yaml --output /tmp/listen --only mix
 
@@ -158,7 +156,7 @@ def render(
     if check:
         _refuse_others(given, "--check", allowed=())
         if len(plans) > 1:
-            raise typer.BadParameter("is for one report: name it alone", param_hint="--check")
+            raise typer.BadParameter("works on one report at a time", param_hint="--check")
         _check_report(plans[0], as_json=as_json, quiet=quiet)
         return
     if bump and replace:
@@ -176,7 +174,7 @@ def render(
         kept = ("--output", "--only", "--mute", "--replace", "--bump", "--outside", "--from", "--length")
         _refuse_others(given, "--watch", allowed=kept)
         if len(plans) > 1 or as_json:
-            what = "is for one plan" if len(plans) > 1 else "has no document: leave --json out"
+            what = "works on one plan at a time" if len(plans) > 1 else "does not work with --json"
             raise typer.BadParameter(what, param_hint="--watch")
         _watch(plans[0], output=output, quiet=quiet, **options)
         return
@@ -186,7 +184,7 @@ def render(
         _render_many(many, as_csv=as_csv, at_a_time=jobs or 1, as_json=as_json, quiet=quiet)
         return
     if jobs is not None:
-        raise typer.BadParameter("says how many plans at a time: name several", param_hint="--jobs")
+        raise typer.BadParameter("works only with several plans", param_hint="--jobs")
     render_plan(
         plans[0],
         output=output,
@@ -283,17 +281,17 @@ def _revision(done: RenderedJob) -> list[Any]:
     there = [target.folder for target in done.rendering.targets]
     place = done.earlier_place
     if place is not None and place.parent in there:
-        place = f"the render that stood in {place.parent}"
-    lines = [f"against {of}{place}:"]
+        place = f"the earlier render in {place.parent}"
+    lines = [f"compared with {of}{place}:"]
     if done.earlier.get("excerpt") != done.document["excerpt"]:
-        lines.append("  another part of the cue: nothing is compared")
+        lines.append("  another part of the cue: not compared")
     else:
         if not comparable(done.earlier, done.document):
             lines.append(f"  another cue: {done.earlier.get('title')}")
         lines += [f"  {line}" for line in revision_lines(done.earlier, done.document)]
     if done.same_samples is not None:
         same, both = done.same_samples
-        lines.append(f"  {same} of {both} files have the samples of the report")
+        lines.append(f"  {same} of {both} files have the same samples as in the report")
     if done.changed_inputs:
         first, *more = done.changed_inputs
         others = f" and {len(more)} more" if more else ""
@@ -331,7 +329,7 @@ def _many(
     ]
     if against is not None and not against.is_dir():
         raise typer.BadParameter(
-            "is no folder: of several plans each is compared with the folder of its name in it",
+            "is not a folder: each of several plans is compared with the folder of its name in it",
             param_hint="--against",
         )
     refuse_shared_folders(jobs)
@@ -384,7 +382,7 @@ def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> N
 
     written = load_plan(plan).written
     if written is not None and written.report is not None:
-        raise typer.BadParameter("watches a plan; a report does not change", param_hint="--watch")
+        raise typer.BadParameter("works on plans; a report does not change", param_hint="--watch")
     cache = Cache.open()
     kept = KeptExcerpt(file_digest if cache is None else cache.file_digest)
     job = RenderJob(plan, output=output, **options)
@@ -427,7 +425,7 @@ def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
     report = loaded.written.report
     if report is None:
         raise RoomplanError(
-            f"{path}: is a plan: --check asks what has changed since a report was made",
+            f"{path}: is a plan: --check works on the report.json of a render",
             remedy=f"roomplan check {path} checks a plan",
         )
     cache = Cache.open()
@@ -446,7 +444,7 @@ def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
         show(
             summary.inputs_table(inputs),
             *reproduction.version_differences(report),
-            f"{path}: {changed or 'none'} of {len(inputs)} inputs changed since",
+            f"{path}: {changed or 'none'} of {len(inputs)} inputs changed since the render",
         )
     if any(one.state != "same" for one in inputs):
         raise typer.Exit(ExitStatus.INPUT)

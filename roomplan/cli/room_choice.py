@@ -25,9 +25,7 @@ SeatText = Annotated[
         show_default=False,
     ),
 ]
-Microphones = Annotated[
-    str, typer.Option("--microphones", metavar="NAME", help="Set-up of microphones that listens.")
-]
+Microphones = Annotated[str, typer.Option("--microphones", metavar="NAME", help="Microphone set-up to use.")]
 
 
 def open_room(name: str) -> RoomSpecification:
@@ -47,7 +45,7 @@ def parsed_seat(text: str, *, spread_m: float) -> Seat:
         distance, angle = (float(part) for part in text.replace("\u2212", "-").split(","))
     except ValueError as error:
         raise typer.BadParameter(
-            f"{text!r} is no seat: give metres and degrees, such as 9,-20", param_hint="--seat"
+            f"{text!r} is not a seat: give metres and degrees, such as 9,-20", param_hint="--seat"
         ) from error
     low, high = _DISTANCE_M
     if not low <= distance <= high:

@@ -17,7 +17,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("rooms", help=help_of(rooms, MUSIC_ONLY))(rooms)
 
 
@@ -48,8 +48,8 @@ def rooms(
 ) -> None:
     """List the bundled rooms, or show one room in full: its size, decay, microphones and first reflections.
 
-    A room is a short text file: copy a bundled one, change it and show it by its path. Figures at a seat come
-    from the response itself, those of theory say so. They are no prediction of a real hall.
+    A room is a short text file: copy a bundled one, change it and show it by its path. Figures at a seat are
+    measured in the response unless marked as theory. They do not predict a real hall.
 
     Example: roomplan rooms
 

@@ -14,7 +14,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("schema", help=help_of(schema))(schema)
 
 

@@ -22,7 +22,7 @@ __all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
-    """Hang the command in."""
+    """Add the command to `app`."""
     app.command("synthesise", help=help_of(synthesise, MUSIC_ONLY, RESPONSE))(synthesise)
 
 
@@ -45,18 +45,19 @@ def synthesise(
             metavar="M",
             min=0.0,
             max=20.0,
-            help="Two sources so many metres apart, for a stereo stem: true stereo, LL LR RL RR. "
+            help="Distance in metres between two sources, for a stereo stem: true stereo, LL LR RL RR. "
             "0: one source.",
         ),
     ] = 0.0,
     microphones: Microphones = "main",
     sample_rate: Annotated[
-        int, typer.Option("--sample-rate", metavar="HZ", min=8000, max=192_000, help="Of the file.")
+        int,
+        typer.Option("--sample-rate", metavar="HZ", min=8000, max=192_000, help="Rate of the file."),
     ] = 48_000,
     without_direct: Annotated[
         bool, typer.Option("--without-direct", help="Leave out the direct sound.")
     ] = False,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace a file that is there already.")] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace an existing file.")] = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -65,7 +66,7 @@ def synthesise(
     One source gives one channel per microphone of a mono or stereo set-up; --spread gives true stereo. The
     first sample is the arrival of the direct sound at the main microphones. Amplitude 1 is the direct sound
     at 10 m, and nothing is normalised: the files of several seats keep their proportions. A plan needs no
-    such file, it names the room.
+    such file: it names the room.
 
     Example: roomplan synthesise larkmere_hall brass.wav --seat 12,25
 
@@ -146,7 +147,7 @@ def _checked_target(output: Path, *, replace: bool) -> Path:
 
 def _refuse_existing(target: Path, *, replace: bool) -> None:
     if target.exists() and not replace:
-        raise RoomplanError(f"{target}: is there already", remedy="name another file, or give --replace")
+        raise RoomplanError(f"{target}: already exists", remedy="name another file, or give --replace")
 
 
 def _write(

@@ -49,14 +49,14 @@ BALANCE_SCHEMA = "roomplan.balance/1"
 _SIGNS = {"equal": "", "least": "≥ ", "most": "≤ "}
 _REACHED_WITH = {
     "nothing": ", and no level that may be moved changes it",
-    "lowest_sends": ", with every send that counts at its lower limit",
-    "highest_sends": ", with every send that counts at its upper limit",
+    "lowest_sends": ", with every send involved at its lower limit",
+    "highest_sends": ", with every send involved at its upper limit",
     "some_levels": "",
 }
 _RELEASED = {
-    "sends": "wider limits of the sends",
-    "levels": "wider limits of the levels",
-    "locked": "sections that are not locked or linked",
+    "sends": "wider send limits",
+    "levels": "wider level limits",
+    "locked": "unlocking or unlinking sections",
 }
 
 
@@ -114,7 +114,7 @@ def _verdict(result: TargetResult, *, unmeasured: bool = False) -> str:
         return "not measured"
     if result.met:
         return "met"
-    return "cannot be said" if result.value is None else f"missed by {_missed_by(result)}"
+    return "no figure" if result.value is None else f"missed by {_missed_by(result)}"
 
 
 def result_table(results: Sequence[TargetResult]) -> Table:
@@ -180,10 +180,10 @@ def balance_tables(balance: Balance) -> list[Table]:
 
 def _outcome_table(balance: Balance) -> Table:
     heard = any(outcome.heard is not None for outcome in balance.outcomes)
-    caption = "after: at the levels below, rounded to 0.1 dB and judged in full"
+    caption = "after: at the levels below, rounded to 0.1 dB; judged unrounded"
     table = plain_table(
         f"{balance.session.plan.title}: targets",
-        f"{caption} · heard: by a new pass over the sound" if heard else caption,
+        f"{caption} · heard: in a new pass over the sound" if heard else caption,
     )
     table.add_column("target")
     for heading in ("wanted", "±", "before", "after", *(["heard"] if heard else [])):
@@ -207,7 +207,7 @@ def _tolerance(target: Target) -> str:
 
 
 def _change_table(balance: Balance) -> Table:
-    table = plain_table("What changes", "levels in dB; everything else stays as it is written")
+    table = plain_table("What changes", "levels in dB; everything else stays as written")
     table.add_column("section")
     table.add_column("what")
     for heading in ("before", "after", "change"):
@@ -253,16 +253,16 @@ def balance_lines(balance: Balance) -> list[Text]:
             f"{change.section} {_what(change)} ({level(change.after_db - change.before_db)})"
             for change in balance.left
         )
-        lines.append(f"left as written, for less than 0.3 dB: {left}")
+        lines.append(f"left unchanged, as it would move less than 0.3 dB: {left}")
     for alternative in balance.alternatives:
         changes = "; ".join(
             f"{change.section} {_what(change)} {level(change.after_db)}" for change in alternative.changes
         )
-        lines.append(f"as good: {changes}, the rest as above")
+        lines.append(f"equally good: {changes}, the rest as above")
     if not balance.settled:
-        lines.append("the search did not come to rest: other levels may be a little better")
+        lines.append("the search did not fully converge: other levels may be a little better")
     lines += [
-        f"{described(targets[index])} is not measured at these levels: --verify does"
+        f"{described(targets[index])} is not known at these levels: --verify measures it"
         for index in balance.unmeasured
     ]
     return [*(Text(line) for line in lines), Text(_verdict_line(balance))]
@@ -272,7 +272,7 @@ def _beyond_line(target: Target, beyond: BeyondReach) -> str:
     """What a target that cannot be had can have."""
     unit = f" {target.wish.unit}" if target.wish.unit else ""
     best = f"{_shown(target, beyond.best)}{unit} at best{_REACHED_WITH[beyond.reached_with]}"
-    return f"{described(target)} {_wanted(target)} cannot be had: {best}"
+    return f"{described(target)} {_wanted(target)} is out of reach: {best}"
 
 
 def _binding_line(changes: Sequence[LevelChange], pushing: Sequence[Target]) -> str:
@@ -290,7 +290,7 @@ def _conflict_line(conflict: Conflict, balance: Balance) -> str:
     against = " or ".join(described(targets[i]) for i in conflict.against)
     wider = " or ".join(_RELEASED[name] for name in conflict.released_by)
     if any(beyond.target == conflict.target for beyond in balance.beyond_reach):
-        held = f"{described(outcome.target)} is kept from its best by {against}" if against else ""
+        held = f"{described(outcome.target)} is held back by {against}" if against else ""
         helped = f"{wider} would let {described(outcome.target)} come closer" if wider else ""
         return "; ".join(part for part in (held, helped) if part)
     if against and wider:
@@ -306,7 +306,7 @@ def _verdict_line(balance: Balance) -> str:
     judged = [o.heard or o.after for i, o in enumerate(balance.outcomes) if i not in balance.unmeasured]
     count, met = len(judged), sum(result.met for result in judged)
     if not count:
-        return "nothing to judge without a pass over the sound"
+        return "nothing can be judged without a pass over the sound"
     other = "other " if balance.unmeasured else ""
     which = f"the {other}target is met" if count == 1 else f"all {count} {other}targets are met"
     if met == count and not balance.changed:
@@ -314,11 +314,11 @@ def _verdict_line(balance: Balance) -> str:
     if met == count:
         return f"{which} by changing {_counted(balance)}"
     if not balance.changed:
-        return f"{met} of {count} targets are met, and no change of levels does better"
+        return f"{met} of {count} targets are met, and no change of levels improves on that"
     changing = f"{met} of {count} targets are met by changing {_counted(balance)}"
     if len(balance.beyond_reach) == count - met:
-        return f"{changing}; what cannot be had comes as near as the others let it"
-    return f"{changing}; the rest misses by as little as can be"
+        return f"{changing}; those out of reach come as close as the others allow"
+    return f"{changing}; the others are missed by as little as possible"
 
 
 def _counted(balance: Balance) -> str:
@@ -336,7 +336,7 @@ def _number(count: int, what: str) -> str:
 
 def shared_lines(shared: Sequence[SharedLevel]) -> list[Text]:
     """Where levels were written that several sections have."""
-    return [Text(f"{_key(level.at)} is changed, for {', '.join(level.sections)}") for level in shared]
+    return [Text(f"{_key(level.at)} is changed for {', '.join(level.sections)}") for level in shared]
 
 
 def _key(path: KeyPath) -> str:
@@ -344,10 +344,10 @@ def _key(path: KeyPath) -> str:
 
 
 def broken_line(broken: Sequence[Outcome]) -> str:
-    """Figures that were promised, and those of the written plan."""
+    """Figures that were expected, and those measured in the written plan."""
     return "; ".join(
-        f"{described(outcome.target)} {_shown(outcome.target, outcome.after.value)} was promised and is "
-        f"{_shown(outcome.target, None if outcome.heard is None else outcome.heard.value)}"
+        f"{described(outcome.target)} {_shown(outcome.target, outcome.after.value)} expected, "
+        f"{_shown(outcome.target, None if outcome.heard is None else outcome.heard.value)} measured"
         for outcome in broken
     )
 

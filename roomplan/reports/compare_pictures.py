@@ -110,10 +110,10 @@ def draw_comparison(title: str, curves: Sequence[PlanCurve], target: Path) -> No
     """
     picture_format(target)
     if len(curves) < 2:
-        raise RoomplanError("a comparison needs two plans", remedy="name another")
+        raise RoomplanError("a comparison needs at least two plans", remedy="add another plan")
     if len(curves) > MOST_PLANS:
         raise RoomplanError(
-            f"a picture compares {MOST_PLANS} plans at most, these are {len(curves)}", remedy="choose some"
+            f"a picture compares at most {MOST_PLANS} plans, not {len(curves)}", remedy="choose fewer"
         )
     save_pages((_page(title, shown) for shown in [curves]), target)
 

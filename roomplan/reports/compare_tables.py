@@ -34,8 +34,8 @@ __all__ = [
 ]
 
 _ANSWERED = {
-    "sound": "heard just now",
-    "matrix": "answered from an earlier pass: at most levels and mutes differ",
+    "sound": "measured just now",
+    "matrix": "taken from an earlier pass: at most levels and mutes differ",
     "report": "from its report",
 }
 
@@ -47,7 +47,7 @@ def change_lines(compared: Sequence[Compared]) -> list[Text]:
     for other in compared[1:]:
         lines.append(Text(f"{other.label}: {_ANSWERED[other.answered_from]}"))
         changes = plan_changes(first.document, other.document)
-        lines += [Text(f"  {change}") for change in changes or ["the plans say the same"]]
+        lines += [Text(f"  {change}") for change in changes or ["the plans are the same"]]
     return lines
 
 
@@ -58,7 +58,7 @@ def comparison_table(first: Compared, other: Compared, *, buses: Collection[str]
     """
     table = plain_table(
         f"{other.label} against {first.label}",
-        "LUFS: of the first plan; then what the second adds: LU, dB, s · in brackets JND "
+        "LUFS: the first plan; the rest: the change in the second, in LU, dB, s · in brackets: JND "
         "(ISO 3382-1, Table A.1)",
     )
     table.add_column("bus")
@@ -161,7 +161,7 @@ def summary_table(cues: Sequence[ComparedCue], bus: str) -> Table:
     several = len(cues) > 1 or cues[0].name != ""
     table = plain_table(
         f"{bus}: all versions",
-        "in brackets: the difference to the first version · changes: how many there are in the plan",
+        "in brackets: the difference to the first version · changes: number of changes in the plan",
     )
     if several:
         table.add_column("cue")
@@ -251,7 +251,7 @@ def margin_table(compared: Sequence[Compared]) -> Table | None:
         return None
     table = plain_table(
         "Margins, dB",
-        "kept in nine tenths of the time the first sounds (10th percentile of 3 s) · speech: 1–4 kHz",
+        "kept 90 % of the time the first bus sounds (10th percentile of 3 s) · speech: 1–4 kHz",
     )
     for heading in ("of", "over", "band", "passage"):
         table.add_column(heading)

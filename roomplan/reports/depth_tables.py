@@ -34,7 +34,7 @@ __all__ = ["DEPTH_SCHEMA", "change_lines", "depth_document", "depth_lines", "dep
 
 DEPTH_SCHEMA = "roomplan.depth/3"
 
-_LOCKED = "it is locked: its sends stay as they are"
+_LOCKED = "locked: its sends stay as they are"
 _USUAL = ("main", "default")  # positions that need no name
 
 
@@ -45,10 +45,10 @@ def depth_tables(depth: Depth, plan: Plan) -> list[Table]:
 
 def _seat_table(depth: Depth, plan: Plan) -> Table:
     table = plain_table(
-        f"{plan.title}: where every section sits",
+        f"{plan.title}: the seat of every section",
         "way: direct path to the main microphones · critical: where direct and reflected sound are equal · "
         "D/R: direct over reflected · D/R and C80: revised theory, 500 and 1000 Hz; * measured · "
-        "air: what it takes off 8 kHz, against 1 kHz · arrival: after the nearest · gap: from the direct "
+        "air: its loss at 8 kHz against 1 kHz · arrival: after the nearest · gap: from the direct "
         "sound to the first reflection without the floor; a synthetic response has it already",
     )
     table.add_column("section", no_wrap=True)
@@ -121,7 +121,7 @@ def _levels(found: SectionDepth) -> list[tuple[str, str]]:
     lines = []
     for index, send in enumerate(found.place.sends):
         after = None if found.proposed_db is None else found.proposed_db[index]
-        proposed = "as it is" if after == send.level_db else level(after)
+        proposed = "unchanged" if after == send.level_db else level(after)
         lines.append((f"{level(send.level_db)}{_at(send)}", proposed))
     return lines
 

@@ -158,7 +158,7 @@ def _put_in_place(target: Path, write: Callable[[Path], None]) -> None:
     whole = real_path(target.expanduser())
     if not whole.parent.is_dir():
         raise RoomplanError(
-            f"{target}: there is no folder {whole.parent}", remedy="make it or choose another place"
+            f"{target}: there is no folder {whole.parent}", remedy="create it or choose another place"
         )
     if whole.is_dir():
         raise RoomplanError(f"{target}: is a folder, not a picture", remedy="name a file")

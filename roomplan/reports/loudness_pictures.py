@@ -85,8 +85,8 @@ def draw_loudness(sounds: Sequence[PicturedSound], target: Path) -> None:
         raise RoomplanError(f"{target}: no sound to draw", remedy="name at least one")
     if len(sounds) > MOST_PANELS and kind != "pdf":
         raise RoomplanError(
-            f"a picture shows {MOST_PANELS} sounds at most, these are {len(sounds)}",
-            remedy="choose some, or name a .pdf",
+            f"a picture shows at most {MOST_PANELS} sounds, not {len(sounds)}",
+            remedy="choose fewer, or name a .pdf",
         )
     save_pages(_pages(sounds), target)
 

@@ -136,7 +136,7 @@ def loudness_table(metered: Sequence[MeteredFile], *, reference: MeteredFile | N
     table = plain_table(
         "Loudness (ITU-R BS.1770, EBU Tech 3341 and 3342)",
         "momentary: 400 ms · short-term: 3 s · LRA: loudness range · PLR: true peak over integrated · "
-        "– cannot be said",
+        "– no figure",
     )
     table.add_column("file", overflow="fold", min_width=12)
     if told:

@@ -46,7 +46,7 @@ def response_tables(measured: MeasuredFile, *, binaural: bool) -> list[Table | T
     if measured.figures.correlation:
         items.append(_correlation_table(measured.figures.correlation, binaural=binaural))
     elif binaural:
-        items.append(Text("no IACC: it takes both ears, a file of two channels measured together"))
+        items.append(Text("no IACC: it needs both ears, as two channels measured together"))
     return items
 
 
@@ -235,7 +235,7 @@ def against_tables(measured: MeasuredFile, against: Mapping[tuple[Path, int], Ag
         table = plain_table(
             f"{title} against {found.reference.name}, in just-noticeable differences (JND)",
             "one JND: EDT and T 5 %, C 1 dB, D50 0.05, Ts 10 ms (ISO 3382-1, Table A.1; T and C50 by analogy)"
-            "\nin brackets: what chance alone explains",
+            "\nin brackets: the difference that chance alone can make",
         )
         table.add_column("band", justify="right", no_wrap=True)
         for heading in ("EDT", "T20", "T30", "C50", "C80", "D50", "Ts"):

@@ -131,9 +131,9 @@ def draw_responses(pages: Sequence[tuple[str, Sequence[PicturedChannel]]], targe
             raise RoomplanError(f"{printable(title)}: no channel to draw", remedy="name at least one")
         if len(channels) > MOST_CHANNELS:
             raise RoomplanError(
-                f"{printable(title)}: a picture shows {MOST_CHANNELS} channels at most, "
+                f"{printable(title)}: a picture shows at most {MOST_CHANNELS} channels, "
                 f"this response has {len(channels)}",
-                remedy="choose a channel",
+                remedy="choose fewer channels",
             )
     save_pages((_page(title, channels) for title, channels in pages), target)
 
@@ -626,13 +626,13 @@ def _head_decays(scales: _Scales) -> _Heading:
     from matplotlib.lines import Line2D
 
     return _Heading(
-        f"How each band dies away – rows {scales.row_db:.0f} dB apart, each from its own 0 dB to "
+        f"Decay of each band – rows {scales.row_db:.0f} dB apart, each from its own 0 dB to "
         f"−{_DEEPEST_DB:.0f} dB at most",
         (
             (Line2D([], [], color="0.72", linewidth=2.6), "decay"),
             (Line2D([], [], color="black", linewidth=1.1, dashes=(3.5, 1.8)), "fitted line"),
             (_marker("v", "black", 4.8), "noise takes over"),
-            (_marker("|", "black", 4.8), "record ends"),
+            (_marker("|", "black", 4.8), "recording ends"),
             (_marker(".", "0.4", 3.0), "as measured"),
         ),
     )
@@ -659,7 +659,7 @@ def _head_map(_scales: _Scales) -> _Heading:
             (Patch(facecolor=_FILLS[3], edgecolor="0.6", linewidth=0.4), "quieter"),
             (
                 Patch(facecolor="white", edgecolor="0.6", hatch="//////", linewidth=0.0),
-                "nothing known: noise, or the record has ended",
+                "no data: noise, or end of the recording",
             ),
         ),
     )
@@ -723,7 +723,7 @@ def _note_lines(figures: DecayFigures, width: float) -> list[str]:
             text += f": {reason}" + ("" if alone else f" ({name} Hz)")
         lines += textwrap.wrap(printable(text), letters_in(width, 7.0), subsequent_indent="   ")
     if len(lines) > _MOST_NOTE_LINES:
-        lines = [*lines[: _MOST_NOTE_LINES - 1], "… the rest is in the table"]
+        lines = [*lines[: _MOST_NOTE_LINES - 1], "… more in the table"]
     return lines
 
 

@@ -282,8 +282,8 @@ def version_differences(report: Mapping[str, Any]) -> list[str]:
     rooms = any(entry["kind"] == "room" for entry in kept["inputs"])
     if rooms and kept["synthesis"] != ALGORITHM:
         lines.append(
-            f"its rooms were synthesised by version {kept['synthesis']}, these would be by {ALGORITHM}: "
-            "other samples"
+            f"its rooms were synthesised by version {kept['synthesis']}, this is version {ALGORITHM}: "
+            "the samples will differ"
         )
     return lines
 

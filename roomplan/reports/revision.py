@@ -74,7 +74,7 @@ def revision_lines(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[
         if parts:
             heard.append(f"{name.removeprefix('section:')}: {', '.join(parts)}")
     lines += _fewest(heard, "buses")
-    return lines or ["nothing that is heard: no figure moves by a tenth"]
+    return lines or ["no audible change: every figure within 0.1"]
 
 
 _TOLD = {

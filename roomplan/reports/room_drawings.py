@@ -272,7 +272,7 @@ def _draw_plan(sheet: _Sheet, portrait: RoomPortrait, view: _View) -> None:
         _LEFT,
         box.top + 0.24,
         "From above",
-        "dashed: sound from there takes so long to the main microphones",
+        "dashed: travel time from there to the main microphones",
     )
     _walls(sheet, box, "walls from above")
     _dimension(sheet, (box.left, box.bottom - _OFFSET), (box.right, box.bottom - _OFFSET), length)

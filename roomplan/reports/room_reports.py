@@ -243,7 +243,7 @@ def list_table(rooms: Sequence[RoomSpecification]) -> Table:
     table.add_column("room", no_wrap=True)
     for heading in ("volume m³", "RT s", "length × width × height m"):
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("what it suits", min_width=24)
+    table.add_column("suits", min_width=24)
     for spec in rooms:
         table.add_row(
             spec.name,
@@ -261,7 +261,7 @@ def room_tables(portrait: RoomPortrait) -> list[Table | Text]:
     for key, reason in portrait.measured.reasons.items():
         items.append(Text(f"no {key}: {reason}"))
     if portrait.to_come is None:
-        items.append(Text("these microphones hear next to nothing of the direct sound from this seat"))
+        items.append(Text("these microphones pick up almost no direct sound from this seat"))
     items.append(note(MUSIC_ONLY))
     return items
 
@@ -277,7 +277,7 @@ def _facts_table(portrait: RoomPortrait) -> Table:
         table.add_row(Text(name), Text(words))
 
     if spec.character:
-        row("what it suits", spec.character)
+        row("suits", spec.character)
     row(
         "size",
         f"{size_words(spec)} m, {grouped(spec.volume_m3)} m³, {grouped(spec.surface_m2)} m² of surface",
@@ -374,7 +374,7 @@ def response_lines(written: WrittenResponse) -> list[Text]:
     kind = {1: "mono", 2: "stereo (L, R)", 4: f"true stereo ({', '.join(channels)}: in, out)"}
     sources = "one source" if written.spread_m == 0.0 else f"two sources {metres(written.spread_m)} m apart"
     peak = level(written.peak_dbfs)
-    over = ": the float file holds it, a converter will not" if written.peak > 1.0 else ""
+    over = ": fine in the float file, a converter will clip" if written.peak > 1.0 else ""
     seconds = written.frames / written.sample_rate
     what = f"{kind[written.channels]}, {seconds:.2f} s at {written.sample_rate} Hz, WAV, 32-bit float"
     away = f"{written.microphones} microphones {figure(written.distance_m, 1)} m away"
@@ -387,7 +387,7 @@ def response_lines(written: WrittenResponse) -> list[Text]:
         f"peak {peak} dBFS{over} · {LEVEL_NOTE}",
     ]
     if not written.direct:
-        lines.insert(3, "the direct sound is left out (C80 is that with it): in a plan, say direct: absent")
+        lines.insert(3, "the direct sound is left out (C80 includes it): in a plan, use direct: absent")
     lines += [f"no {key}: {figures.reasons[key]}" for key in _SHOWN if key in figures.reasons]
     return [Text(line) for line in (*lines, RESPONSE)]
 

@@ -89,7 +89,7 @@ def summary_table(summaries: Sequence[JobSummary]) -> Table:
     against = any(one.change_lu is not None for one in summaries)
     table = plain_table(
         f"{len(summaries)} plans",
-        "figures of the mix · took: seconds of this run"
+        "figures of the mix · took: run time"
         + (" · change: of the mix against the earlier render, LU" if against else ""),
     )
     table.add_column("cue")
@@ -181,7 +181,9 @@ def _entry(one: JobSummary) -> Document:
 
 def inputs_table(inputs: Sequence[Input]) -> Table:
     """Return every input of a report with what has become of it."""
-    table = plain_table("Inputs since the report", "compared by content: a copied file is the same")
+    table = plain_table(
+        "Inputs compared with the report", "compared by content, so a copied file is the same"
+    )
     for heading in ("state", "kind", "of", "file"):
         table.add_column(heading, overflow="fold")
     for one in inputs:

@@ -108,7 +108,7 @@ def section_table(rendering: Rendering) -> Table:
     """One row per section, then groups and the mix: what a practitioner asks first."""
     table = plain_table(
         f"{rendering.session.plan.title}: what every section gets",
-        "wet/dry: negative means wet under dry · to −40 dB: decay of a hit and what it wakes",
+        "wet/dry: negative means wet under dry · to −40 dB: decay of a hit with its reverb",
     )
     table.add_column("bus")
     for heading in ("wet/dry dB", "wet arrival ms", "to −40 dB s", "C80 dB", "LUFS", "peak dBTP"):

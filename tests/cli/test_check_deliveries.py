@@ -78,7 +78,7 @@ def test_check_passes_a_float_delivery_over_full_scale(run, hot):
 def test_a_trim_known_from_an_earlier_pass_is_judged_without_hearing_again(run, hot):
     assert run("check", hot(trim=-20, **delivery(bit_depth=24))).status == 0
     found = run("check", hot(trim=0, **delivery(bit_depth=24)))
-    assert "answered from an earlier pass" in found.output
+    assert "taken from an earlier pass" in found.output
     assert found.status == 1
 
 

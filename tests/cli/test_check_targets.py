@@ -62,7 +62,7 @@ def test_check_hears_a_plan_with_targets_once_and_says_so(run, session, monkeypa
         monkeypatch.setenv("ROOMPLAN_CACHE", "off")
     outcome = run("check", plan)
     assert len(passes) == 1
-    assert "answered from an earlier pass" not in outcome.output
+    assert "taken from an earlier pass" not in outcome.output
     assert "Margins, dB" not in outcome.output  # the plan itself asks for none
     again = run("check", plan, "--json")
     assert len(passes) == (1 if cached else 2)

@@ -35,8 +35,8 @@ def integrated(path):
 def test_a_plan_that_moves_levels_is_answered_from_the_first_and_says_what_moved(run, plans):
     outcome = run("compare", *plans[:2])
     assert outcome.status == 0
-    assert "plan: heard just now" in outcome.output
-    assert "louder: answered from an earlier pass" in outcome.output
+    assert "plan: measured just now" in outcome.output
+    assert "louder: taken from an earlier pass" in outcome.output
     assert "room orrin_nave: return +0.0 dB → +3.0 dB" in outcome.output
     assert "section choir: level +0.0 dB → +2.0 dB" in outcome.output
     document = run("compare", *plans[:2], "--json").json
@@ -132,14 +132,14 @@ def test_what_cannot_be_compared_is_one_line(run, plans, session):
         "compare", session / "render", plans[1], "--bus", "wet", "--write-to", session / "listen", "--quiet"
     )
     assert outcome.status == 1
-    assert "was not written there" in outcome.errors
+    assert "has no file of bus" in outcome.errors
     assert not (session / "listen").exists()
 
 
 def test_check_says_that_it_was_answered_from_an_earlier_pass(run, plans):
     assert "earlier pass" not in run("check", plans[0]).output
     again = run("check", plans[1])
-    assert "answered from an earlier pass" in again.output
+    assert "taken from an earlier pass" in again.output
     buses = {bus["name"]: bus for bus in run("check", plans[1], "--json").json["buses"]}
     assert buses["mix"]["loudness"]["true_peak_dbtp"] is None  # its parts moved, each by another gain
     assert buses["section:low_strings:wet"]["loudness"]["true_peak_dbtp"] is not None
@@ -162,7 +162,7 @@ def test_plans_of_one_name_are_told_apart_by_their_folders(run, plans, session):
 
 def rows_of(output, title):
     """First cell of each row of the table with this title."""
-    lines = output.split(title, 1)[1].split("LUFS: of the first plan")[0].splitlines()
+    lines = output.split(title, 1)[1].split("LUFS: the first plan")[0].splitlines()
     return [line.split()[0] for line in lines[4:] if line.strip() and "─" not in line]
 
 
@@ -179,13 +179,13 @@ def test_the_table_has_the_mix_first_and_leaves_out_what_does_not_move(run, plan
     assert every[0] == "mix"
     still = len(every) - len(rows)
     assert still > 0
-    assert f"choir: {still} of {len(every)} buses do not move; --all shows them" in moved
+    assert f"choir: {still} of {len(every)} buses do not change; --all shows them" in moved
 
 
 def test_a_plan_that_moves_nothing_has_a_line_and_no_table(run, plans, session):
     (session / "same.yaml").write_text("extends: plan.yaml\ntitle: Same\n", encoding="utf-8")
     outcome = run("compare", plans[0], session / "same.yaml")
-    assert "buses moves; --all shows them" in outcome.output
+    assert "buses changes; --all shows them" in outcome.output
     assert "same against plan" not in outcome.output
 
 

@@ -239,13 +239,13 @@ def test_a_locked_section_keeps_its_sends_and_is_said_to_be_locked(run, plan):
     before = PLAN + "balance: {locked: [choir]}\n"
     plan.write_text(before, encoding="utf-8")
     outcome = run("depth", plan, "--quiet", "--write")
-    assert "choir: it is locked: its sends stay as they are" in outcome.output
+    assert "choir: locked: its sends stay as they are" in outcome.output
     assert "nothing to write" in outcome.output
     assert plan.read_text(encoding="utf-8") == before
     document = run("depth", plan, "--quiet", "--json").json
     choir = by_section(document)["choir"]
     assert [send["proposed_db"] for send in choir["sends"]] == [-14.0, -16.0]
-    assert "it is locked" in choir["reasons"]["proposed"]
+    assert "locked: " in choir["reasons"]["proposed"]
 
 
 def test_two_sections_on_one_seat_get_one_send_whatever_they_play(run, plan):

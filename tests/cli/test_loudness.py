@@ -269,7 +269,7 @@ def test_roles_that_fit_no_file_are_not_passed_over_in_silence(loudness, write):
     outcome = loudness(write("mix.wav", swell()), "--roles", "L,R,C")
     assert outcome.status == 1
     assert "mix.wav" in outcome.output
-    assert outcome.errors == "no file has 3 channels, as --roles L,R,C says — check the roles\n"
+    assert outcome.errors == "no file has the 3 channels of --roles L,R,C — check the roles\n"
 
 
 # --- files that have no loudness, and files that are none
@@ -404,7 +404,7 @@ def test_several_files_and_the_reference_are_panels_of_one_picture(loudness, wri
         (1, "mix.jpg", ".png, .svg or .pdf"),
         (1, "mix", ".png, .svg or .pdf"),
         (1, "nowhere/mix.png", "no folder"),
-        (9, "all.png", "8 sounds at most, these are 9 — choose some, or name a .pdf"),
+        (9, "all.png", "at most 8 sounds, not 9 — choose fewer, or name a .pdf"),
     ],
 )
 def test_a_picture_that_cannot_be_drawn_costs_no_figure(loudness, write, folder, count, plot, words):

@@ -39,7 +39,7 @@ MIDS = ("--band", "500", "--band", "1000")  # few bands where any do: for speed
 
 def test_iacc_of_one_channel_is_refused_in_words(measure, write):
     output = measure(write("nave.wav", decay(channels=1)), *MIDS, "--binaural").output
-    assert "no IACC: it takes both ears" in output
+    assert "no IACC: it needs both ears" in output
 
 
 def test_measuring_help_carries_the_cautions_and_an_example(run):

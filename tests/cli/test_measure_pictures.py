@@ -29,7 +29,7 @@ def test_many_responses_are_pages_of_one_pdf(measure, write, folder):
         (["a.wav"], "a", ".png, .svg or .pdf"),
         (["a.wav"], "a.wav", ".png, .svg or .pdf"),
         (["a.wav"], "nowhere/a.png", "no folder"),
-        (["six.wav"], "six.png", "choose a channel"),
+        (["six.wav"], "six.png", "choose fewer channels"),
     ],
 )
 def test_a_picture_that_cannot_be_drawn_costs_no_figure(measure, write, folder, files, plot, words):

@@ -79,9 +79,9 @@ def test_an_earlier_spelling_does_what_the_new_one_does_and_says_so_line_by_line
     assert (before.status, before.output) == (now.status, now.output)
     assert now.errors == ""
     assert before.errors == (
-        "note: --bands is called --band-width now; the next version knows that name only\n"
-        "note: --band-width third is called --band-width third_octave now; the next version knows that name "
-        "only\n"
+        "note: --bands is now --band-width; the next version accepts only the new name\n"
+        "note: --band-width third is now --band-width third_octave; the next version accepts only the new "
+        "name\n"
     )
 
 

@@ -38,7 +38,7 @@ def test_a_report_alone_renders_the_same_samples_when_the_plan_is_gone(
     (session / "plan.yaml").unlink()
     outcome = run("render", report, "--output", elsewhere / "again", "--quiet")
     assert (outcome.status, outcome.errors) == (0, "")
-    assert "2 of 2 files have the samples of the report" in outcome.output
+    assert "2 of 2 files have the same samples as in the report" in outcome.output
     assert "nothing that is heard" in outcome.output
     assert digests(elsewhere / "again") == digests(rendered.parent)
     assert set(digests(rendered.parent)) == {"mix.wav", "dry_and_wet/wet.wav"}
@@ -49,7 +49,7 @@ def test_a_render_from_a_report_says_when_its_sounds_are_not_those_of_the_report
     soundfile.write(session / "stems/choir.wav", 0.5 * samples, RATE)
     outcome = run("render", rendered, "--output", session / "again", "--quiet")
     assert outcome.status == 0
-    assert "0 of 2 files have the samples of the report" in outcome.output
+    assert "0 of 2 files have the same samples as in the report" in outcome.output
     assert f"changed since the report: {session / 'stems/choir.wav'};" in outcome.output.replace("\n", "")
     assert (
         "changed since" not in run("render", session / "again/report.json", "--output", session / "b").output
@@ -103,7 +103,7 @@ def test_a_check_finds_nothing_while_the_inputs_are_the_same(run, rendered, sess
     (session / "copy.wav").replace(session / "nave.wav")  # another file, the same content
     outcome = run("render", rendered, "--check")
     assert outcome.status == 0
-    assert "none of 4 inputs changed since" in outcome.output
+    assert "none of 4 inputs changed since the render" in outcome.output
     document = run("render", rendered, "--check", "--json").json
     assert document["unchanged"] is True
     assert {entry["state"] for entry in document["inputs"]} == {"same"}
@@ -128,7 +128,7 @@ def test_a_check_names_what_has_changed_is_missing_or_new(run, rendered, session
         ("response", "nave.wav"): "missing",
         ("stem", "Choir.flac"): "new",
     }
-    assert "5 of 5 inputs changed since" in run("render", rendered, "--check").output
+    assert "5 of 5 inputs changed since the render" in run("render", rendered, "--check").output
 
 
 def test_a_check_names_the_version_of_the_program_and_of_its_rooms(run, rendered):

@@ -232,10 +232,10 @@ def test_a_file_that_is_not_there_is_one_line(rooms):
 @pytest.mark.parametrize(
     ("seat", "words"),
     [
-        ("9", "'9' is no seat: give metres and degrees, such as 9,-20"),
-        ("near,left", "is no seat"),
-        ("9,0,2", "is no seat"),
-        ("", "is no seat"),
+        ("9", "'9' is not a seat: give metres and degrees, such as 9,-20"),
+        ("near,left", "is not a seat"),
+        ("9,0,2", "is not a seat"),
+        ("", "is not a seat"),
         ("nan,0", "a distance of nan m: give 0.5 to 200 m"),
         ("-3,0", "a distance of -3 m"),
         ("0,0", "a distance of 0 m"),

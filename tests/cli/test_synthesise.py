@@ -182,7 +182,7 @@ def test_the_document_carries_the_documented_keys_and_true_figures(synthesise, f
 @pytest.mark.usefixtures("one_microphone")
 def test_a_peak_above_full_scale_is_told(synthesise):
     outcome = synthesise("mono.yaml", "loud.wav", "--seat", "2,0")
-    assert "the float file holds it, a converter will not" in words_of(outcome.output)
+    assert "fine in the float file, a converter will clip" in words_of(outcome.output)
     assert "a converter will not" not in synthesise("mono.yaml", "soft.wav", "--seat", "14,0").output
 
 
@@ -200,7 +200,7 @@ def test_a_file_that_is_there_is_kept_unless_it_may_be_replaced(synthesise, fold
     (folder / "out.wav").write_bytes(b"mine")
     outcome = synthesise(ROOM, "out.wav")
     assert (outcome.status, outcome.output) == (1, "")
-    assert outcome.errors == "out.wav: is there already — name another file, or give --replace\n"
+    assert outcome.errors == "out.wav: already exists — name another file, or give --replace\n"
     assert (folder / "out.wav").read_bytes() == b"mine"
     assert synthesise(ROOM, "out.wav", "--replace").status == 0
     assert soundfile.info(folder / "out.wav").channels == 2
@@ -242,7 +242,7 @@ def test_a_seat_that_is_none_is_a_usage_error_and_one_outside_the_walls_says_wha
 ):
     outcome = synthesise(ROOM, "out.wav", "--seat", "12")
     assert (outcome.status, outcome.output) == (2, "")
-    assert "'12' is no seat" in words_of(outcome.errors)
+    assert "'12' is not a seat" in words_of(outcome.errors)
     outcome = synthesise(ROOM, "out.wav", "--seat", "60,0")
     assert outcome.status == 1
     assert "the room ends" in outcome.errors

@@ -71,7 +71,7 @@ def test_targets_stand_before_and_after_with_what_changes_and_a_verdict(plan, ba
     assert "What changes" in output
     assert "send to far" in output
     assert "all 2 targets are met by changing 2 sends and the trim" in output
-    assert "nothing is written: --write does" in output
+    assert "nothing written; add --write to change the plan" in output
 
 
 def test_a_target_that_is_missed_says_by_how_much_and_ends_with_1(plan, balance):
@@ -79,8 +79,8 @@ def test_a_target_that_is_missed_says_by_how_much_and_ends_with_1(plan, balance)
     status, output, _errors = balance(path)
     assert status == 1
     assert " dB cannot be had: " in output
-    assert " dB at best, with every send that counts at its upper limit" in output
-    assert "wider limits of the sends would let choir wet/dry come closer" in output
+    assert " dB at best, with every send involved at its upper limit" in output
+    assert "wider send limits would let choir wet/dry come closer" in output
     assert "at their limits, for choir wet/dry: choir send to near −8.0, choir send to far −8.0" in output
     assert "0 of 1 targets are met by changing 2 sends" in output
 
@@ -91,7 +91,7 @@ def test_a_peak_is_said_to_wait_for_a_pass_which_only_verify_makes(plan, balance
     assert status == 0
     row = next(line for line in output.splitlines() if line.strip().startswith("mix true peak"))
     assert row.rstrip().endswith("not measured")
-    assert "mix true peak is not measured at these levels: --verify does" in output
+    assert "mix true peak is not known at these levels: --verify measures it" in output
     assert "the other target is met by changing 2 sends" in output
     document = json.loads(balance(path, "--json")[1])
     assert document["unmeasured"] == [1]
@@ -168,7 +168,7 @@ def test_a_written_plan_whose_figures_are_not_those_of_the_answer_ends_with_1(pl
     monkeypatch.setattr(opening, "open_plan", opened_otherwise)
     status, output, errors = balance(path, "--write")
     assert (status, output) == (1, "")
-    assert "its figures are not those of the answer: choir wet/dry" in errors
+    assert "measured with the new levels, it misses what was found: choir wet/dry" in errors
     assert len(sessions) == 2
 
 

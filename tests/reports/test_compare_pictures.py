@@ -237,9 +237,9 @@ def test_a_long_sound_is_thinned_and_its_time_is_in_minutes():
 
 
 def test_one_plan_too_many_plans_and_another_suffix_are_refused(tmp_path: Path):
-    with pytest.raises(RoomplanError, match="a comparison needs two plans"):
+    with pytest.raises(RoomplanError, match="a comparison needs at least two plans"):
         draw_comparison("mix", plans(1), tmp_path / "mix.png")
-    with pytest.raises(RoomplanError, match="6 plans at most, these are 7"):
+    with pytest.raises(RoomplanError, match="at most 6 plans, not 7"):
         draw_comparison("mix", [*plans(6), curve_of(0)], tmp_path / "mix.png")
     with pytest.raises(RoomplanError, match=r"cannot be of the kind \.gif"):
         draw_comparison("mix", plans(2), tmp_path / "mix.gif")

@@ -408,7 +408,9 @@ def test_an_unknown_suffix_is_refused_and_the_three_are_named(tmp_path: Path, na
 
 def test_too_many_channels_are_refused_and_a_choice_is_asked_for(tmp_path: Path):
     channels = [silent()] * (MOST_CHANNELS + 1)
-    with pytest.raises(RoomplanError, match="4 channels at most, this response has 5 — choose a channel"):
+    with pytest.raises(
+        RoomplanError, match="at most 4 channels, this response has 5 — choose fewer channels"
+    ):
         draw_response("hall.wav", channels, tmp_path / "hall.png")
     with pytest.raises(RoomplanError, match="no channel"):
         draw_response("hall.wav", [], tmp_path / "hall.png")
