@@ -32,7 +32,7 @@ def plan_advice(session: Session) -> list[Problem]:
     found += [_unused(send) for send in plan.unused_sends]
     for section in sections:
         if section.dry_gain is None and not section.sends:
-            found.append(_note(plan, section, "has its dry off and no sends: it will not be heard", None))
+            found.append(_note(plan, section, "is inaudible: its dry is off and it has no sends", None))
         seatless = [s.room for s in section.sends if plan.rooms[s.room].synthetic is not None]
         if seatless and section.seat is None:
             found.append(
@@ -47,15 +47,18 @@ def plan_advice(session: Session) -> list[Problem]:
         found.extend(_level_advice(session, section))
         channelwise = [s.room for s in section.sends if s.wiring == "per_channel"]
         if section.signal_channels == 2 and channelwise and any(path.stem.pan for path in section.stems):
-            what = f"has panned stems and {_listed(channelwise)} is wired per_channel: it leans to one side"
+            what = (
+                f"has panned stems and {_listed(channelwise)} is wired per_channel: its reverb leans to one "
+                "side"
+            )
             found.append(_note(plan, section, what, ANSWER_FROM_BOTH))
     return found
 
 
 def _unused(send: UnusedSend) -> Problem:
     whose = "shared_sends" if send.group is None else f"group {send.group}"
-    what = f"{whose}: no section has its send to {send.room}: each says its own"
-    return Problem(what, send.place, "remove it, or the entries of the sections that are to have it")
+    what = f"{whose}: no section uses its send to {send.room}: each has one of its own"
+    return Problem(what, send.place, "remove it, or the entries of the sections that should use it")
 
 
 def _stage_advice(session: Session, section: SectionSource) -> list[Problem]:
@@ -65,7 +68,7 @@ def _stage_advice(session: Session, section: SectionSource) -> list[Problem]:
         _note(
             session.plan,
             section,
-            f"stands {distance:.1f} m off the stage of {room}",
+            f"sits {distance:.1f} m off the stage of {room}",
             "give it a seat on the stage, unless it plays from there",
         )
         for room, distance in off.items()
@@ -83,7 +86,9 @@ def _level_advice(session: Session, section: SectionSource) -> list[Problem]:
     narrow = [name for name in for_two if session.plan.rooms[name].synthetic is not None]
     if not narrow:
         return []
-    what = f"is one source in {_listed(narrow)}, its seat has no spread: independent sides return 3 dB under"
+    what = (
+        f"is one source in {_listed(narrow)}, as its seat has no spread: independent sides return 3 dB lower"
+    )
     return [_note(session.plan, section, what, "give the seat a `spread` in metres, or raise the send")]
 
 
@@ -94,7 +99,7 @@ def signal_advice(session: Session, statistics: Mapping[str, SignalStatistics]) 
         balance, mono = statistics[section.name].balance_db, statistics[section.name].mono_sum_db
         if balance is None or mono is None:
             if session.excerpt is None:  # in an excerpt a section may just not play
-                found.append(_note(session.plan, section, "is silent: its stems hold no sound", None))
+                found.append(_note(session.plan, section, "is silent: its stems contain no sound", None))
             continue
         if section.signal_channels == 1:
             continue
@@ -103,12 +108,12 @@ def signal_advice(session: Session, statistics: Mapping[str, SignalStatistics]) 
             side = "right" if balance > 0 else "left"
             what = (
                 f"sounds on the {side} only ({abs(balance):.0f} dB) and {_listed(channelwise)} is wired "
-                "per_channel: it answers from that side"
+                "per_channel: its reverb comes from that side"
             )
             found.append(_note(session.plan, section, what, ANSWER_FROM_BOTH))
         summed = [s.room for s in section.sends if s.wiring == "one_source"]
         if mono < CANCELLING_DB and summed:
-            what = f"has sides that cancel ({mono:.0f} dB) in {_listed(summed)}, which is wired one_source"
+            what = f"loses {-mono:.0f} dB where left and right cancel in {_listed(summed)}, wired one_source"
             remedy = "check the polarity of the stem, or use `wiring: per_channel`"
             found.append(_note(session.plan, section, what, remedy))
     return found
@@ -118,11 +123,9 @@ def passage_advice(plan: Plan, duration_s: float) -> list[Problem]:
     """Passages that reach beyond the end of the sound, tails included."""
     return [
         Problem(
-            f"passage {passage.name} reaches beyond the end of the sound ({duration_s:.1f} s)",
+            f"passage {passage.name} goes on beyond the end of the sound ({duration_s:.1f} s)",
             passage.place,
-            "what is measured of it ends there"
-            if passage.start_s < duration_s
-            else "nothing of it is measured",
+            "it is measured up to there" if passage.start_s < duration_s else "it is not measured",
         )
         for passage in plan.passages.values()
         if passage.end_s > duration_s

@@ -295,7 +295,7 @@ class Cache:
                 cache.limit_bytes = int(limit)
             else:
                 cache.notes.append(
-                    f"{SIZE_VARIABLE}={size} is no number of MB: {_megabytes(cache.limit_bytes)}"
+                    f"{SIZE_VARIABLE}={size} is not a number of MB: {_megabytes(cache.limit_bytes)}"
                 )
         return cache
 

@@ -50,7 +50,7 @@ LEFT_OVER = "left_over"
 
 _MOST_NAMED = 3
 _LENGTHS_DIFFER_S = 0.005
-_REMEDY = "choose another folder, or give `--replace`"
+_REMEDY = "choose another folder, or use `--replace`"
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +197,7 @@ def examine_folder(
     ours = earlier is not None and _is_same(earlier, session, digest)
     if not replace:
         if earlier is None and os.path.lexists(report):
-            raise RoomplanError(f"{report}: is there and is no report of a render", remedy=_REMEDY)
+            raise RoomplanError(f"{report}: is in the way and is not the report of a render", remedy=_REMEDY)
         if earlier is not None and not ours:
             raise RoomplanError(f"{folder}: holds {_described(earlier, session)}", remedy=_REMEDY)
         if earlier is not None and session.excerpt is not None and not earlier.excerpt:
@@ -209,7 +209,7 @@ def examine_folder(
         if strangers:
             more = f" and {len(strangers) - 1} more" if len(strangers) > 1 else ""
             raise RoomplanError(
-                f"{folder}: {strangers[0]}{more} would be replaced, and no render of this plan wrote it",
+                f"{folder}: {strangers[0]}{more} would be replaced, but no render of this plan wrote it",
                 remedy=_REMEDY,
             )
     if earlier is None or not ours:
@@ -298,9 +298,9 @@ def refuse_other_samples(
     if first.duration_s is not None and abs(first.duration_s - duration_s) > _LENGTHS_DIFFER_S:
         lengths = f" ({first.duration_s:.2f} s, now {duration_s:.2f} s)"
     raise DeliveredError(
-        f"{first.folder}: holds version {session.plan.version}, finished, with other samples in "
+        f"{first.folder}: holds the finished version {session.plan.version}, with different samples in "
         f"{', '.join(files[:_MOST_NAMED])}{more}{lengths}",
-        remedy="give `--replace`, or raise `version` in the plan, which `--bump` does",
+        remedy="use `--replace`, or raise `version` in the plan (`--bump` does that)",
         folders={name: finished[name].folder for name in differing},
     )
 

@@ -73,12 +73,12 @@ def judge_levels(
         problem = _clipping(session, over, several=several)
         raise RoomplanError(problem.what, remedy=problem.remedy)
     floats = any(output.form.bit_depth == "32f" for output in outputs.get("mix", ()))
-    holds = "the float file holds it" if floats else "its samples fit"
+    holds = "fine in the float file" if floats else "its samples fit"
     return [
         Problem(
             f"bus {level.bus.name} has a true peak of {decibels(level.peaks.true) or 0.0:+.1f} dBTP",
             None,
-            f"{holds}, but a converter will not: lower `trim`",
+            f"{holds}, but a converter will clip: lower `trim`",
         )
         for level in levels
         if level.bus.name in outputs and level.bus.name == "mix" and (level.peaks.true or 0.0) > 1.0
@@ -123,10 +123,10 @@ def foreseen_clipping(
         unknown = [name for name, peak in peaks.items() if peak.sample is None]
         if unknown:
             what = (
-                f"whether {depth} bit of delivery {target.name} hold {_named(unknown)} is not known: peaks "
-                "need the sound itself, and these levels were not heard"
+                f"{_named(unknown)} may clip in the {depth} bit of delivery {target.name}: peaks at these "
+                "levels need a new pass over the sound"
             )
-            advice.append(Problem(what, target.delivery.place, "`render` judges it"))
+            advice.append(Problem(what, target.delivery.place, "`render` checks it"))
         rate = delivery_rate(session, target.delivery)
         highest = 1.0 - 0.5 / 2.0 ** (depth - 1)  # what is above is rounded to full scale, which does not fit
         between = []
@@ -188,7 +188,7 @@ def time_advice(session: Session, targets: Sequence[Target]) -> list[Problem]:
         return []
     return [
         Problem(
-            f"FLAC carries no time reference: delivery {', '.join(names)} has to be placed by hand",
+            f"FLAC carries no time reference: delivery {', '.join(names)} must be placed by hand",
             session.plan.deliveries[names[0]].place if names[0] in session.plan.deliveries else None,
             "write WAV where files are placed by their time",
         )

@@ -49,7 +49,7 @@ def without_sections(plan: Plan, missing: Collection[str]) -> tuple[Plan, list[P
         changes = {section: c for section, c in alternate.changes.items() if section not in missing}
         alternates[name] = replace(alternate, changes=changes)
         if alternate.changes and not changes:
-            what = f"alternate {name} is the same as the mix: the sections that it changes are left out"
+            what = f"alternate {name} is the same as the mix: this cue lacks the sections that it changes"
             advice.append(Problem(what, alternate.place, None))
     gone = {f"section:{name}" for name in missing} | {f"group:{n}" for n in plan.groups if n not in groups}
     margins = []

@@ -91,8 +91,8 @@ def place_stems(
     if untold:
         listed = ", ".join(untold[:_MOST_NAMES_LISTED])
         more = f" and {len(untold) - _MOST_NAMES_LISTED} more" if len(untold) > _MOST_NAMES_LISTED else ""
-        says = "states" if len(untold) == 1 else "state"
-        what = f"{listed}{more} {says} no time of day, and other stems do"
+        says = "has" if len(untold) == 1 else "have"
+        what = f"{listed}{more} {says} no time reference, but other stems do"
         at = _clock(zero) if plan.frame_rate is None else str(Timecode.nearest(zero, plan.frame_rate))
         remedy = f"placed at the start of the cue, {at}; export with a time reference if that is wrong"
         told = Problem(what, plan.place_of("stems"), remedy)
@@ -109,7 +109,7 @@ def _far_apart(plan: Plan, first: StemSource, last: StemSource) -> Problem:
         return Problem(what, plan.place_of("start"), "a `start` nearer to it")
     shown = _shown(first, last, plan.frame_rate)
     what = (
-        f"stems {first.name} and {last.name} state times more than {hours} h apart, {shown[0]} and {shown[1]}"
+        f"stems {first.name} and {last.name} have times more than {hours} h apart, {shown[0]} and {shown[1]}"
     )
     return Problem(what, plan.place_of("stems"), "export both from one session")
 

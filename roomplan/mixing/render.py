@@ -348,7 +348,7 @@ def _with_left_overs(
             Problem(
                 f"left over from an earlier render: {', '.join(moved[:_MOST_NAMED])}{more}",
                 None,
-                f"moved to {LEFT_OVER}/ in the delivery's folder: no bus of the plan writes there now",
+                f"moved to {LEFT_OVER}/ in the delivery's folder, as no bus of the plan writes them now",
             )
         )
     return replaced(result, left_over=left_over, plan_sha256=digest, warnings=tuple(warnings))
@@ -579,7 +579,7 @@ class _Run:
             tail = decay.tail_to_minus_40_s if decay else None
             if tail is None:
                 reasons.setdefault(
-                    "tail_to_minus_40_s", reasons.get("decay", "there is no composite to measure")
+                    "tail_to_minus_40_s", reasons.get("decay", "the section has no composite response")
                 )
             figures.append(
                 BusFigures(
@@ -631,4 +631,4 @@ def _complete_in(target: Target, family: Family, heard: Heard) -> bool:
     return is_complete(family, files)
 
 
-_NO_PEAKS = "peaks need the sound itself: the answer comes from an earlier pass at other levels"
+_NO_PEAKS = "peaks need a new pass over the sound: the last one was at other levels"

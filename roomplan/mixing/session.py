@@ -217,7 +217,7 @@ def choose_position(send: Send, section: Section, room: Room, names: tuple[str, 
     if len(names) == 1:
         return names[0]
     return Problem(
-        f"section {section.name} does not say which position of room {room.name} it uses",
+        f"section {section.name} does not name the position of room {room.name} that it uses",
         send.place,
         f"add `position:` with one of {', '.join(names)}",
     )
@@ -331,7 +331,7 @@ def _sample_rate(
     if wanted is None and plan.strict and len(by_rate) > 1:
         examples = ", ".join(f"{rate} Hz ({_names(by_rate[rate])})" for rate in sorted(by_rate))
         what = f"the stems have several sample rates: {examples}"
-        remedy = "say which with `sample_rate:` and without `strict`, or export all at one rate"
+        remedy = "set `sample_rate:` and leave out `strict`, or export all at one rate"
         problems.append(Problem(what, plan.place_of("stems"), remedy))
         return None
     if wanted is None:
@@ -343,7 +343,7 @@ def _sample_rate(
         if plan.strict:
             what = f"stems of {rate} Hz would have to be resampled to {wanted} Hz: {_names(by_rate[rate])}"
             problems.append(
-                Problem(what, plan.place_of(key), "export them at that rate; or without `strict`")
+                Problem(what, plan.place_of(key), "export them at that rate, or leave out `strict`")
             )
         else:
             remedy = f"`sample_rate: {rate}` if that rate is meant" if plan.sample_rate is None else None

@@ -110,7 +110,7 @@ def _short(one: SurveyedFile, end_s: float) -> _Finding | None:
         return None
     cut = ", in the middle of its sound" if is_cut else ""
     what = f"ends at {one.end_s:.1f} s, {end_s - one.end_s:.1f} s before the longest{cut}"
-    return what, "export it again if it is to go on"
+    return what, "export it again if it should go on"
 
 
 def _clipped(one: SurveyedFile) -> _Finding | None:
@@ -118,7 +118,7 @@ def _clipped(one: SurveyedFile) -> _Finding | None:
     if count < AT_LIMIT_SAMPLES:
         return None
     peak_db = 20.0 * math.log10(one.figures.peak)
-    what = f"looks clipped: {count} samples stand at its limit ({_signed(peak_db, 1)} dBFS)"
+    what = f"looks clipped: {count} samples are at full level ({_signed(peak_db, 1)} dBFS)"
     return what, "export it again with headroom"
 
 
@@ -126,9 +126,9 @@ def _silent(one: SurveyedFile) -> _Finding | None:
     if not _is_silent(one):
         return None
     if one.figures.peak == 0.0:
-        return "is digital silence", "export it again if it is to sound"
+        return "is digital silence", "export it again if it should sound"
     peak = _signed(20.0 * math.log10(one.figures.peak), 0)
-    return f"is silence: its peak is {peak} dBFS", "export it again if it is to sound"
+    return f"is silence: its peak is {peak} dBFS", "export it again if it should sound"
 
 
 def _quiet(session: Session, surveyed: Sequence[SurveyedFile]) -> list[Problem]:
@@ -147,8 +147,8 @@ def _quiet(session: Session, surveyed: Sequence[SurveyedFile]) -> list[Problem]:
         others = [other for name, (other, _file) in levels.items() if name != key]
         if others and level <= median(others) - QUIET_DB:
             under = median(others) - level
-            what = f"is {under:.0f} dB under the other stems, each at its loudest"
-            notes.append(_note(session, [one], what, "check its export; or raise it with `level`"))
+            what = f"is {under:.0f} dB below the other stems, each at its loudest"
+            notes.append(_note(session, [one], what, "check its export, or raise it with `level`"))
     return notes
 
 
@@ -165,7 +165,7 @@ def _offset(one: SurveyedFile) -> _Finding | None:
     if size < 10.0 ** (OFFSET_DB / 20.0) * loudest:
         return None
     what = f"has a constant offset (DC) of {_signed(20.0 * math.log10(size), 0)} dBFS"
-    return what, "take it out before the export: it costs headroom and clicks at edits"
+    return what, "remove it before the export: it costs headroom and clicks at edits"
 
 
 def _same(session: Session, surveyed: Sequence[SurveyedFile]) -> list[Problem]:
@@ -181,7 +181,7 @@ def _same(session: Session, surveyed: Sequence[SurveyedFile]) -> list[Problem]:
             if (other.section, other.stem) == (first.section, first.stem):
                 continue
             what = f"is the same sound as {first.path.name} of section {first.section}: it is played twice"
-            notes.append(_note(session, [other], what, "export it again, or take one of them out"))
+            notes.append(_note(session, [other], what, "export it again, or remove one of them"))
     return notes
 
 

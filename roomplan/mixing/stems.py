@@ -125,7 +125,7 @@ class StemsFolder:
             missing = _first_missing(folder)
             if near is None and missing is not None and missing != folder:
                 what += f": there is no {missing}"
-                remedy = "check the path, and that the disk it lies on is connected"
+                remedy = "check the path, and that its disk is connected"
             return cls(folder), [Problem(what, place, remedy)]
         try:
             entries = [(path, _folded(path.name)) for path in folder.iterdir()]
@@ -231,7 +231,7 @@ def claim_stems(
         return {}, problems, []
     if not folder.files and not _looks_below(plan):
         what = f"the stems folder {folder.folder} holds no sound files"
-        return {}, [Problem(what, at, "put the stems there; is the disk it lies on connected?")], []
+        return {}, [Problem(what, at, "put the stems there, or connect its disk")], []
     claims = _Claims(plan, folder)
     for section in plan.sections.values():
         claims.claim(section)
@@ -240,8 +240,8 @@ def claim_stems(
         what = f"no section has a stem in {folder.folder}: all of them are optional, and no file fits any"
         claims.problems.append(Problem(what, at, _shown_names(folder.files)))
     if claims.unreadable and not os.path.isdir(folder.folder):  # noqa: PTH112
-        what = f"the stems folder {folder.folder} is gone since it was listed"
-        remedy = "keep it and its disk in place, and start again"
+        what = f"the stems folder {folder.folder} has disappeared"
+        remedy = "keep it and its disk connected, and start again"
         claims.problems.append(Problem(what, at, remedy))
     else:
         claims.problems.extend(claims.unreadable)
@@ -282,9 +282,9 @@ class _Claims:
             if other != section.name:
                 self.problems.append(
                     Problem(
-                        f"stem {path.name} is claimed by section {other} and by section {section.name}",
+                        f"stem {path.name} belongs to section {other} and to section {section.name}",
                         entry.place,
-                        "narrow one of the two patterns so that each stem is heard once",
+                        "narrow one of the two patterns so that each stem plays once",
                     )
                 )
         played = {path: entry for path, entry in claimed.items() if path not in older}
@@ -323,12 +323,12 @@ class _Claims:
         remedy = "add it to a section's stems, or move it out of the folder"
         if len(left) <= _MOST_UNCLAIMED_LISTED:
             for path in left:
-                what = f"stem {path.name} is claimed by no section and will not be heard"
+                what = f"stem {path.name} belongs to no section and will not play"
                 self.warn(Problem(what, place, remedy))
             return
         names = ", ".join(path.name for path in left[:_MOST_UNCLAIMED_LISTED])
         what = (
-            f"{len(left)} stems are claimed by no section and will not be heard: {names} and "
+            f"{len(left)} stems belong to no section and will not play: {names} and "
             f"{len(left) - _MOST_UNCLAIMED_LISTED} more"
         )
         self.warn(Problem(what, place, remedy.replace("add it", "add them").replace("move it", "move them")))
@@ -358,7 +358,7 @@ class _Claims:
                 elif path in claimed:
                     self.problems.append(
                         Problem(
-                            f"stem {path.name} is named twice in section {section.name}",
+                            f"stem {path.name} appears twice in section {section.name}",
                             entry.place,
                             "name it once",
                         )
@@ -395,7 +395,7 @@ class _Claims:
                 used.add(partner)
             elif file.info.channels == 1 and entry.pan is None and side is not None:
                 what = f"stem {path.name} looks like the {side[1]} half of a pair whose other half is missing"
-                remedy = "it is used as a mono stem; give it a pan if that is meant"
+                remedy = "it is used as a mono stem; give it a pan if that is right"
                 self.warn(Problem(what, entry.place, remedy))
             used.add(path)
             sources.append(
@@ -426,7 +426,7 @@ class _Claims:
         if abs(last - first) * rate > 1:
             names = " and ".join(file.info.path.name for file in files)
             apart = abs(round((last - first) * rate))
-            what = f"stems {names} are halves of a pair and state times {apart} samples apart"
+            what = f"stems {names} are halves of a pair and have times {apart} samples apart"
             self.problems.append(Problem(what, place, "export both from one start"))
         return first
 
@@ -442,7 +442,7 @@ class _Claims:
                 Problem(
                     f"stem {path.name} has {info.channels} channels",
                     entry.place,
-                    "stems are mono or stereo: split it first",
+                    "stems must be mono or stereo: split it first",
                 )
             )
             return None
@@ -478,7 +478,7 @@ def _doubled(section: Section, members: Sequence[Path], newest: Sequence[Path], 
 
 def _twins(section: Section, twins: Sequence[Path], place: Place) -> Problem:
     what = f"section {section.name} plays one stem in several types of file together: "
-    remedy = "name the one that is meant with its extension; `versions: all` plays them all"
+    remedy = "name the right one with its extension; `versions: all` plays them all"
     return Problem(what + _some([p.name for p in twins]), place, remedy, subject=f"section:{section.name}")
 
 
@@ -494,7 +494,7 @@ def _nothing_found(section: Section, entry: StemEntry, folder: StemsFolder, gues
 
 def _shown_names(files: Sequence[Path]) -> str:
     if not files:
-        return "the folder holds no sound files at all"
+        return "the folder holds no sound files"
     return f"the folder holds {', '.join(path.name for path in files[:6])}" + (
         f" and {len(files) - 6} more" if len(files) > 6 else ""
     )

@@ -117,5 +117,5 @@ def test_check_refuses_a_delivery_to_a_whole_disk_or_the_home_folder_as_render_d
     checked, rendered = run("check", plan), run("render", plan)
     assert (checked.status, rendered.status) == (1, 1)
     (problem,) = rendered.errors.splitlines()
-    assert "would scatter a delivery over" in problem
+    assert "would scatter the files of a delivery over" in problem
     assert any(problem in line for line in checked.errors.splitlines())

@@ -172,7 +172,7 @@ def test_progress_stays_off_standard_output(run, session):
 
 def test_unclaimed_stem_is_said_at_the_end_of_a_render(run, session):
     soundfile.write(session / "stems/harp.wav", np.zeros(100), RATE)
-    assert "harp.wav is claimed by no section" in run("render", session / "plan.yaml").output
+    assert "harp.wav belongs to no section" in run("render", session / "plan.yaml").output
 
 
 def test_schema_is_json_that_names_the_plan_keys(run):
@@ -191,7 +191,7 @@ def test_demo_renders_from_nothing_and_keeps_an_edited_plan(run, tmp_path):
     assert len(report["sections"]) == 6
     assert -30.0 < loudness["mix"] < -14.0
     assert report["warnings"] == [] or all(
-        "claimed by no section" not in w["what"] for w in report["warnings"]
+        "belongs to no section" not in w["what"] for w in report["warnings"]
     )
     plan = folder / "ice_harbour.yaml"
     plan.write_text(plan.read_text(encoding="utf-8").replace("title: ", "title: Edited "), encoding="utf-8")

@@ -91,7 +91,7 @@ def test_a_delivery_to_a_whole_disk_or_the_home_folder_is_refused(
     before = files_in(session)
     outcome = run("render", deliver_to(place), *options)
     assert outcome.status == 1
-    assert "would scatter a delivery over" in outcome.errors
+    assert "would scatter the files of a delivery over" in outcome.errors
     assert len(outcome.errors.splitlines()) == 1
     assert files_in(session) == before
 
@@ -105,7 +105,7 @@ def test_an_output_folder_that_is_a_whole_disk_or_the_home_folder_is_refused(
     folder = {"/": "/", "home": session / "elsewhere", "link": session / "link"}[place]
     outcome = run("render", cue / "plan.yaml", "--output", folder)
     assert outcome.status == 1
-    assert "would scatter a delivery over" in outcome.errors
+    assert "would scatter the files of a delivery over" in outcome.errors
     assert files_in(session / "elsewhere") == []
     assert run("render", cue / "plan.yaml", "--output", session / "elsewhere/out").status == 0
 

@@ -45,7 +45,9 @@ def test_other_samples_of_a_finished_version_are_refused_in_one_line_with_both_w
     outcome = run("render", plan, "--quiet")
     assert outcome.status == 1
     assert len(outcome.errors.splitlines()) == 1
-    assert "holds version 3, finished, with other samples in mix.wav, prints/choir.wav" in outcome.errors
+    assert (
+        "holds the finished version 3, with different samples in mix.wav, prints/choir.wav" in outcome.errors
+    )
     assert "low_strings" not in outcome.errors  # its samples are the same
     assert "--replace" in outcome.errors
     assert "--bump" in outcome.errors
@@ -70,7 +72,7 @@ def test_the_same_samples_ask_for_nothing(run, plan):
 def test_a_part_of_a_finished_version_is_refused_too(run, plan):
     assert run("render", plan).status == 0
     outcome = run("render", plan, "--only", "mix", "--mute", "choir")
-    assert "with other samples in mix.wav —" in outcome.errors
+    assert "with different samples in mix.wav —" in outcome.errors
     assert outcome.status == 1
 
 

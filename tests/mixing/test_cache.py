@@ -428,7 +428,9 @@ def test_environment_names_the_folder_and_the_size(tmp_path):
 def test_size_that_is_no_number_is_noted_and_the_default_holds(size, tmp_path):
     cache = opened(ROOMPLAN_CACHE=str(tmp_path), ROOMPLAN_CACHE_SIZE=size)
     assert cache.limit_bytes == 2_000_000_000
-    assert cache.notes == [f"ROOMPLAN_CACHE_SIZE={size} is no number of MB: the cache holds at most 2000 MB"]
+    assert cache.notes == [
+        f"ROOMPLAN_CACHE_SIZE={size} is not a number of MB: the cache holds at most 2000 MB"
+    ]
 
 
 def test_without_a_word_the_folder_is_that_of_the_system(monkeypatch, tmp_path):

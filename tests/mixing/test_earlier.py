@@ -109,7 +109,7 @@ def test_a_file_of_the_users_own_is_not_replaced(cue, content):
     own = cue.folder / "out/mix.wav"
     own.parent.mkdir()
     own.write_bytes(b"mine")
-    with pytest.raises(RoomplanError, match=r"mix\.wav would be replaced, and no render of this plan"):
+    with pytest.raises(RoomplanError, match=r"mix\.wav would be replaced, but no render of this plan"):
         cue.render(content)
     assert own.read_bytes() == b"mine"
     assert not (cue.folder / "out/report.json").exists()
@@ -139,7 +139,7 @@ def test_a_report_that_is_none_of_ours_is_not_replaced(cue, content, text):
     report = cue.folder / "out/report.json"
     report.parent.mkdir()
     report.write_text(text)
-    with pytest.raises(RoomplanError, match="is no report of a render"):
+    with pytest.raises(RoomplanError, match="is not the report of a render"):
         cue.render(content)
     assert report.read_text() == text
 

@@ -478,4 +478,4 @@ def test_a_passage_beyond_the_end_of_the_sound_is_told_with_what_is_measured_of_
     assert len(told) == 2
     assert f"passage refrain reaches beyond the end of the sound ({seconds} s)" in told[0]
     assert "ends there" in told[0]
-    assert "nothing of it is measured" in told[1]
+    assert "it is not measured" in told[1]

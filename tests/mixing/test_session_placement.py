@@ -101,7 +101,7 @@ def test_a_reference_of_0_is_none_and_said_so_beside_stems_that_have_one(folder,
     assert offsets(session) == {"choir": 0, "brass": 0, "harp": 0}
     (line,) = placed_warnings(session)
     assert line.startswith("plan.yaml:1:") or "plan.yaml:" in line
-    assert "brass, harp state no time of day, and other stems do" in line
+    assert "brass, harp have no time reference, but other stems do" in line
     assert "placed at the start of the cue, 1:00:00;" in line
 
 
@@ -168,7 +168,7 @@ def test_times_whose_timecodes_are_alike_are_told_in_hours(folder, stem):
     stem("choir.wav", 48_000 * HOUR)
     stem("brass.wav", 48_000 * 25 * HOUR)
     (problem,) = folder.problems(plan_for({"frame_rate": 25}, choir=["choir"], brass=["brass"]))
-    assert "stems choir and brass state times more than 12 h apart, 1:00:00 and 25:00:00" in problem
+    assert "stems choir and brass have times more than 12 h apart, 1:00:00 and 25:00:00" in problem
 
 
 @pytest.mark.parametrize(("early", "fits"), [(1, True), (2, False)])
@@ -184,7 +184,7 @@ def test_stems_half_a_day_apart_are_a_problem_that_names_both(folder, stem):
     stem("choir.wav", 48_000 * HOUR)
     stem("brass.wav", 48_000 * 13 * HOUR + 1)
     (problem,) = folder.problems(plan_for(choir=["choir"], brass=["brass"]))
-    assert "stems choir and brass state times more than 12 h apart, 1:00:00 and 13:00:00.000021" in problem
+    assert "stems choir and brass have times more than 12 h apart, 1:00:00 and 13:00:00.000021" in problem
     stem("brass.wav", 48_000 * 13 * HOUR)
     assert folder.problems(plan_for(choir=["choir"], brass=["brass"])) == []
 
@@ -204,7 +204,7 @@ def test_halves_of_a_pair_may_differ_by_a_sample_and_no_more(folder, stem, apart
         assert offsets(folder.session(content)) == {"brass": 0}
         return
     (problem,) = folder.problems(content)
-    assert "brass_L.wav and brass_R.wav are halves of a pair and state times 2 samples apart" in problem
+    assert "brass_L.wav and brass_R.wav are halves of a pair and have times 2 samples apart" in problem
     assert "plan.yaml:" in problem
 
 

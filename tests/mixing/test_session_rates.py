@@ -99,4 +99,4 @@ def test_a_strict_plan_refuses_a_half_without_its_other_and_a_stem_that_nobody_c
     content = plan(strict=True) | {"sections": {"brass": {"stems": ["brass_L"]}}}
     half, unclaimed = folder.problems(content)
     assert "brass_L.wav looks like the left half of a pair whose other half is missing" in half
-    assert "harp.wav is claimed by no section" in unclaimed
+    assert "harp.wav belongs to no section" in unclaimed

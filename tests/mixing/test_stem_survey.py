@@ -76,7 +76,7 @@ def test_a_clipped_stem_is_noted_with_its_samples_whatever_its_format(ensemble, 
     sound = np.clip(noise(4.0, level=0.5), -1.0, 1.0)
     count = int(np.sum(np.abs(sound) >= 1.0))
     (line,) = notes(ensemble, sound, subtype=subtype)
-    assert line == f"stem choir.wav looks clipped: {count} samples stand at its limit (0.0 dBFS)"
+    assert line == f"stem choir.wav looks clipped: {count} samples are at full level (0.0 dBFS)"
 
 
 def test_a_float_stem_with_headroom_over_full_scale_is_not_clipped(ensemble):
@@ -92,7 +92,7 @@ def test_a_silent_stem_beside_another_of_its_section_is_noted_as_digital_silence
 
 def test_a_silent_section_has_one_line_not_two(ensemble):
     (line,) = notes(ensemble, np.zeros((4 * RATE, 1)))
-    assert line == "section choir is silent: its stems hold no sound"
+    assert line == "section choir is silent: its stems contain no sound"
 
 
 def test_a_stem_40_db_under_its_neighbours_is_noted_and_one_30_db_under_is_not(ensemble):

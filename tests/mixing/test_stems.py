@@ -68,7 +68,7 @@ def test_halves_with_their_own_pans_stay_mono_stems(folder):
 def test_stem_claimed_by_two_sections_is_a_problem_with_its_line(folder):
     folder.stem("choir_high.wav", MONO)
     (problem,) = folder.problems(plan_for(choir=["*choir*"], high=["choir_high"]))
-    assert "claimed by section choir and by section high" in problem
+    assert "belongs to section choir and to section high" in problem
     assert "plan.yaml:" in problem
 
 
@@ -76,7 +76,7 @@ def test_unclaimed_stem_is_a_warning_and_the_response_beside_it_is_not(folder):
     folder.stem("choir.wav", MONO)
     folder.stem("harp.wav", MONO)
     session = folder.session(plan_for(choir=["choir"]))
-    assert ["harp.wav" in str(w) for w in session.warnings if "claimed by no section" in w.what] == [True]
+    assert ["harp.wav" in str(w) for w in session.warnings if "belongs to no section" in w.what] == [True]
 
 
 def test_misspelt_stem_names_its_neighbour(folder):

@@ -36,9 +36,7 @@ def test_a_folder_on_a_disk_that_is_not_there_is_one_problem_that_names_where_th
     content = plan_for("/nowhere_mounted/reel_2/stems", choir=["choir"], brass=["brass"])
     (problem,) = folder.problems(content)
     assert "plan.yaml:1:8: the stems folder /nowhere_mounted/reel_2/stems does not exist" in problem
-    assert (
-        "there is no /nowhere_mounted — check the path, and that the disk it lies on is connected" in problem
-    )
+    assert "there is no /nowhere_mounted — check the path, and that its disk is connected" in problem
 
 
 def test_a_file_for_a_folder_is_one_problem(folder):
@@ -50,7 +48,7 @@ def test_a_file_for_a_folder_is_one_problem(folder):
 def test_an_empty_folder_is_one_problem_and_not_one_per_stem(folder):
     (problem,) = folder.problems(plan_for(choir=["choir"], brass=["brass"], harp=["*harp*"]))
     assert "plan.yaml:1:8: the stems folder" in problem
-    assert "holds no sound files — put the stems there; is the disk it lies on connected?" in problem
+    assert "holds no sound files — put the stems there, or connect its disk" in problem
 
 
 def test_a_folder_with_sound_only_below_it_serves_stems_that_say_so(folder):
@@ -84,7 +82,7 @@ def test_a_folder_that_goes_away_while_it_is_claimed_is_one_problem(folder, monk
     assert loaded.plan is not None
     _stems, problems, _warnings = claim_stems(loaded.plan)
     (problem,) = problems
-    assert "is gone since it was listed — keep it and its disk in place, and start again" in str(problem)
+    assert "has disappeared — keep it and its disk connected, and start again" in str(problem)
     assert problem.place is not None
     assert problem.place.line == 1
 
@@ -119,7 +117,7 @@ def test_a_file_that_no_section_claims_is_not_opened_and_may_be_damaged(folder):
     (folder.folder / "stems" / "notes.wav").write_bytes(b"RIFF and nothing else")
     session = folder.session(plan_for(choir=["choir"]))
     assert [w.what for w in session.warnings if "notes.wav" in w.what] == [
-        "stem notes.wav is claimed by no section and will not be heard"
+        "stem notes.wav belongs to no section and will not play"
     ]
 
 
@@ -187,7 +185,7 @@ def test_the_work_of_claiming_grows_with_the_files_in_the_folder_and_not_their_s
     assert problems == []
     assert sum(len(group) for group in stems.values()) == 360
     (line,) = [str(w) for w in warnings]
-    assert "9640 stems are claimed by no section and will not be heard: take_00010_Gerät.wav, " in line
+    assert "9640 stems belong to no section and will not play: take_00010_Gerät.wav, " in line
     assert " and 9632 more" in line
     assert tenfold_cost(few, many) < 20.0
 

@@ -209,11 +209,11 @@ def _raised(session):
 
 
 def test_a_send_of_a_group_that_each_of_its_sections_replaces_is_pointed_out(cue, trio):
-    assert not any("no section has its send" in problem.what for problem in plan_advice(cue.session(trio)))
+    assert not any("no section uses its send" in problem.what for problem in plan_advice(cue.session(trio)))
     for name in ("brass", "low"):
         trio["sections"][name]["sends"] = {"far": -13}
-    (found,) = [p for p in plan_advice(cue.session(trio)) if "no section has its send" in p.what]
-    assert found.what == "group back: no section has its send to far: each says its own"
+    (found,) = [p for p in plan_advice(cue.session(trio)) if "no section uses its send" in p.what]
+    assert found.what == "group back: no section uses its send to far: each has one of its own"
     assert found.place is not None
     assert found.place.line is not None
 
