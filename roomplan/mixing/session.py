@@ -369,7 +369,7 @@ def _cuts_beyond_nyquist(plan: Plan, sample_rate: int) -> list[Problem]:
     ]:
         found.extend(
             Problem(
-                f"{owner}: a cut at {cut:g} Hz cannot be made at {sample_rate} Hz",
+                f"{owner}: a cut at {cut:g} Hz is too high for a sample rate of {sample_rate} Hz",
                 place,
                 f"stay below {nyquist * 0.98:g} Hz",
             )

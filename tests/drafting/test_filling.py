@@ -79,7 +79,7 @@ def claimed(plan) -> tuple[dict[str, list[str]], list[str]]:
         for section in plan.sections.values()
     }
     _stems, problems, _warnings = claim_stems(plan)
-    return names, [p.what for p in problems if "claimed by" in p.what or "no stem in" in p.what]
+    return names, [p.what for p in problems if "belongs to" in p.what or "no stem in" in p.what]
 
 
 def _folder(folder: Path):

@@ -109,7 +109,7 @@ def test_a_strict_plan_refuses_stems_without_a_time_beside_others_that_have_one(
     stem("choir.wav", 48_000 * HOUR)
     stem("brass.wav")
     (problem,) = folder.problems(plan_for({"strict": True}, choir=["choir"], brass=["brass"]))
-    assert "brass states no time of day" in problem
+    assert "brass has no time reference" in problem
 
 
 def test_a_start_in_the_plan_is_frame_0_and_stems_follow_at_their_distance(folder, stem):
@@ -240,7 +240,7 @@ def test_rf64_is_placed_and_flac_states_no_time(folder, stem):
     soundfile.write(folder.folder / "stems" / "harp.flac", MONO, 48_000)
     session = folder.session(plan_for(choir=["choir"], brass=["brass"], harp=["harp"]))
     assert offsets(session) == {"choir": 48_000, "brass": 0, "harp": 0}
-    assert "harp states no time of day" in placed_warnings(session)[0]
+    assert "harp has no time reference" in placed_warnings(session)[0]
 
 
 def test_a_damaged_reference_is_a_problem_of_its_stem_and_never_taken_for_none(folder, stem):
