@@ -23,7 +23,7 @@ def edit(session, old, new):
 
 def test_a_first_render_is_compared_with_nothing(run, session):
     outcome = run("render", session / "plan.yaml")
-    assert "against" not in outcome.output
+    assert "compared with" not in outcome.output
 
 
 def test_a_second_render_says_which_send_moved_and_what_is_heard_of_it(run, session):
@@ -32,7 +32,7 @@ def test_a_second_render_says_which_send_moved_and_what_is_heard_of_it(run, sess
     edit(session, "orrin_nave: -8", "orrin_nave: -2")
     outcome = run("render", session / "plan.yaml")
     lines = outcome.output.splitlines()
-    (start,) = [number for number, line in enumerate(lines) if line.startswith("against ")]
+    (start,) = [number for number, line in enumerate(lines) if line.startswith("compared with ")]
     assert f"the earlier render in {session / 'render'}:" in "".join(lines[start : start + 2])
     told = "\n".join(lines[start:])
     assert "send choir → orrin_nave: level −8.0 dB → −2.0 dB" in told
@@ -45,7 +45,7 @@ def test_a_second_render_says_which_send_moved_and_what_is_heard_of_it(run, sess
 
 def test_the_same_again_says_that_nothing_moved(run, session):
     run("render", session / "plan.yaml")
-    assert "nothing that is heard" in run("render", session / "plan.yaml").output
+    assert "no audible change" in run("render", session / "plan.yaml").output
 
 
 def test_the_document_has_every_difference_to_the_earlier_render(run, session):
@@ -90,7 +90,7 @@ def test_another_cue_is_not_compared_unless_asked(run, session):
     assert run("render", session / "plan.yaml").status == 0
     edit(session, "title: One\ncue: 2m1", "title: Two\ncue: 2m2")
     outcome = run("render", session / "plan.yaml", "--replace")
-    assert (outcome.status, "against" in outcome.output) == (0, False)
+    assert (outcome.status, "compared with" in outcome.output) == (0, False)
     edit(session, "title: Two\ncue: 2m2", "title: Three\ncue: 2m3")
     outcome = run("render", session / "plan.yaml", "--replace", "--against", session / "render")
     assert "another cue: Two" in outcome.output

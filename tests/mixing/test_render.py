@@ -476,6 +476,6 @@ def test_a_passage_beyond_the_end_of_the_sound_is_told_with_what_is_measured_of_
     seconds = f"{rendering.frames / RATE:.1f}"
     told = [str(w) for w in rendering.warnings if "passage" in str(w)]
     assert len(told) == 2
-    assert f"passage refrain reaches beyond the end of the sound ({seconds} s)" in told[0]
-    assert "ends there" in told[0]
+    assert f"passage refrain goes on beyond the end of the sound ({seconds} s)" in told[0]
+    assert "it is measured up to there" in told[0]
     assert "it is not measured" in told[1]

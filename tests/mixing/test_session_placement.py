@@ -56,7 +56,7 @@ def offsets(session):
 
 
 def placed_warnings(session):
-    return [str(w) for w in session.warnings if "time of day" in w.what]
+    return [str(w) for w in session.warnings if "time reference" in w.what]
 
 
 def test_stems_stand_where_their_references_say_and_the_earliest_is_frame_0(folder, stem):
