@@ -257,7 +257,7 @@ def level_time_of_energies(
         what = "meets the noise" if found.ends_in_noise else "ends"
         return None, (
             f"the response {what} where the decay curve is {reached:.0f} dB down: "
-            f"when {level_db:.0f} dB are reached cannot be known"
+            f"when {level_db:.0f} dB are reached cannot be determined"
         )
     whole = np.concatenate([float(curve[0]) + np.cumsum(ahead[::-1])[::-1], curve])
     under = whole <= limit

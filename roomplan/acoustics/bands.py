@@ -98,7 +98,7 @@ def exact_mid_band(nominal_hz: float) -> float:
     if abs(nominal_hz / exact - 1.0) > _NOMINAL_TOLERANCE:
         raise RoomplanError(
             f"{nominal_hz:g} Hz is no nominal octave or third-octave frequency",
-            remedy=f"the nearest band stands at {exact:.4g} Hz",
+            remedy=f"the nearest band is at {exact:.4g} Hz",
         )
     return float(exact)
 

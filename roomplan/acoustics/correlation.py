@@ -270,7 +270,7 @@ def _refused(reason: str) -> Correlation:
 def _prepare(samples: NDArray[np.float64], sample_rate: float) -> _Sound | str:
     """Sound from the onset on, or why there is none."""
     if not np.isfinite(samples).all():
-        return "the response holds values that are not finite numbers"
+        return "the response contains values that are not finite numbers"
     peaks = np.abs(samples).max(axis=0, initial=0.0)
     if not peaks.any():
         return "the response is silent"
@@ -282,7 +282,7 @@ def _prepare(samples: NDArray[np.float64], sample_rate: float) -> _Sound | str:
     rest = np.abs(planar).max(axis=1)
     for channel in range(2):
         if rest[channel] <= _NOTHING:
-            return f"the {_NAMES[channel]} channel holds nothing but a constant"
+            return f"the {_NAMES[channel]} channel contains only a constant (DC)"
     onset = find_onset((planar * levels[:, None]).T) or 0
     planar = planar[:, onset : onset + round(_LONGEST_S * sample_rate)]
     energy = np.sum(planar * planar, axis=1)
@@ -335,7 +335,7 @@ def _measure_band(sound: _Sound, band: _Band) -> tuple[Correlation, Correlation]
     whole = _look(sound.planar, band)
     for channel, energy in enumerate(whole.energy):
         if energy <= _NOTHING * sound.energy[channel]:
-            nothing = _refused(f"the {_NAMES[channel]} channel holds nothing in this band")
+            nothing = _refused(f"the {_NAMES[channel]} channel has nothing in this band")
             return nothing, nothing
     envelopes, rate = whole.envelopes
     content = int(np.ceil(frames / sound.sample_rate * rate))
@@ -407,7 +407,7 @@ def _measure_part(sound: _Sound, band: _Band, part: _Part, plain_s: float) -> Co
     if band.bandwidth_hz * plain_s < _LEAST_BT:
         return _refused(
             f"{1000 * plain_s:.0f} ms of sound are too short for a band of {band.bandwidth_hz:.0f} Hz: "
-            "any two channels would seem alike"
+            "any two channels would seem correlated"
         )
     lag = _largest(look.cross, look.spacing_hz, exact_mid_band(band.centre_hz))
     zero = float(look.cross.real.sum()) / _norm(energy - noise)
@@ -452,7 +452,7 @@ def _judged(found: Correlation, *, scatter: float, seen: float, scale: float, ba
         uncertainty=scale * scatter * remaining,
         by_chance=by_chance,
         verdict="doubtful" if doubtful else "good",
-        reason=f"channels with nothing in common would show {chance:.2f} here" if doubtful else None,
+        reason=f"unrelated channels would show {chance:.2f} here" if doubtful else None,
     )
 
 

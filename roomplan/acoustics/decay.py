@@ -358,7 +358,7 @@ def _step_db(
 def _too_little_decay(step_db: float, upper_db: float, lower_db: float) -> str:
     return (
         f"the direct sound makes a step of {step_db:.0f} dB: most of the span from {-upper_db:.0f} to "
-        f"{-lower_db:.0f} dB down is no decay"
+        f"{-lower_db:.0f} dB down is not decay"
     )
 
 
@@ -422,7 +422,7 @@ def _judge(
         shares = [uncertainties.get(key, 0.0) / times[key] for key in ("t20_s", "t30_s")]
         chance = 100.0 * float(np.hypot(shares[0], shares[1]))
         if curvature < -max(_DOWNWARD_PERCENT, _CHANCES * chance):
-            bent.append(f"the decay bends down by {-curvature:.0f} %, as no room does: faded or gated?")
+            bent.append(f"the decay bends down by {-curvature:.0f} %, as in no room: faded or gated?")
         elif abs(curvature) > CURVATURE_LIMIT_PERCENT:
             signed = f"{curvature:+.0f}".replace("-", "−")
             bent.append(f"the decay is bent: T30 and T20 differ by {signed} %")
@@ -432,7 +432,7 @@ def _judge(
         least = 1.0 - max(_LATE_SHARE, _LATE_CHANCES * scatter)
         if late_decay_time_s < least * t20.decay_time_s:
             bent.append(
-                f"the end decays in {late_decay_time_s:.2f} s, faster than the rest, as no room does: faded?"
+                f"its end decays in {late_decay_time_s:.2f} s, faster than the rest, as in no room: faded?"
             )
     early_bend = _early_bend(fits["edt_s"], bandwidth_hz)
     whole = list(bent)
@@ -484,7 +484,7 @@ def _judge(
 
 
 def _no_line(fit: LineFit) -> str:
-    return f"the decay is no straight line: xi is {fit.xi_permille:.0f} per mille"
+    return f"the decay is not a straight line: xi is {fit.xi_permille:.0f} per mille"
 
 
 def _early_bend(fit: LineFit | None, bandwidth_hz: float | None) -> str | None:
@@ -496,7 +496,7 @@ def _early_bend(fit: LineFit | None, bandwidth_hz: float | None) -> str | None:
         limit = max(limit, _EARLY_XI_CHANCE / (bandwidth_hz * fit.decay_time_s))
     if fit.xi_permille <= limit:
         return None
-    return f"the first 10 dB are no straight line: xi is {fit.xi_permille:.0f} per mille"
+    return f"the first 10 dB are not a straight line: xi is {fit.xi_permille:.0f} per mille"
 
 
 def _too_short(time: float, bandwidth_hz: float) -> str:

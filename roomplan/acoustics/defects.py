@@ -119,7 +119,7 @@ def doubtful_beginning(magnitude: NDArray[np.float64], *, sample_rate: float) ->
     first_db = 20.0 * np.log10(float(magnitude[:pulse].max()))
     return (
         f"a sound {-first_db:.0f} dB under the loudest and {1000 * loud / sample_rate:.0f} ms ahead of it "
-        "was taken for the direct sound"
+        "was taken as the direct sound"
     )
 
 

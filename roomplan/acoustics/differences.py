@@ -227,19 +227,19 @@ def same_room(measured: DecayFigures, reference: DecayFigures) -> SameRoom:
     limit = float(special.chdtri(count, _SIGNIFICANCE))
     if total > limit:
         reason = (
-            f"decay times of {count} bands differ by more than chance and the places in a room explain "
+            f"decay times of {count} bands differ by more than chance and position in one room explain "
             f"(chi-square {total:.0f}, limit {limit:.0f})"
         )
         return SameRoom("unlikely", count, largest, reason)
     # the mean of the sum for such a room: that of a chi-square plus its shift
     if float(np.sum(np.square(shifts))) + count < limit:
-        reason = f"the doubt is too large to tell a room whose decay is {100 * _DETECTED_SHARE:.0f} % longer"
+        reason = f"too uncertain to recognise a room whose decay is {100 * _DETECTED_SHARE:.0f} % longer"
         return SameRoom("unknown", count, largest, reason)
     return SameRoom(
         "likely",
         count,
         largest,
-        f"decay times of {count} bands agree as two places in one room do (chi-square {total:.1f}, limit "
+        f"decay times of {count} bands agree as in two positions of one room (chi-square {total:.1f}, limit "
         f"{limit:.0f})",
     )
 

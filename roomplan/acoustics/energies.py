@@ -155,7 +155,7 @@ def broadband_energies(
     planar = without_offset(planar, sample_rate)
     onset = find_onset(planar.T)
     if problem is None and onset is None:
-        problem = "the response holds a constant only"
+        problem = "the response contains only a constant (DC)"
     meeting = 2.0 * float(np.dot(heights, planar[:, 0])) if heights is not None and planar.size else 0.0
     energy = np.einsum("cf,cf->f", planar, planar)
     return SoundEnergies(sample_rate, onset or 0, energy, impulse, meeting, problem=problem)
@@ -429,7 +429,7 @@ def _unusable(planar: NDArray[np.float64], sample_rate: float) -> str | None:
     if planar.shape[0] == 0:
         return "the response has no channel"
     if planar.size and not np.isfinite(planar).all():
-        return "the response holds values that are not numbers"
+        return "the response contains values that are not numbers"
     if not planar.any():
         return SILENT
     if planar.shape[1] < _LEAST_S * sample_rate:

@@ -207,7 +207,7 @@ def energy_figures(
     )
     if centre is None:
         reasons["centre_time_s"] = (
-            what if unknown else f"{what} too early: what is missing would shape the centre time"
+            what if unknown else f"{what} too early: the missing part would change the centre time"
         )
     return EnergyFigures(clarity(1, "c80_db"), d50, centre, clarity(0, "c50_db"), reasons)
 

@@ -289,7 +289,7 @@ def _defects(column: NDArray[np.float64], sound: SoundEnergies, whole: BandDecay
     ahead = share_ahead(sound.dropped, sound.broadband, noise_power=noise_power)
     if ahead >= _LARGEST_AHEAD:
         what = (
-            f"{100.0 * ahead:.0f} % of the energy lie ahead of the sound that was taken for the onset: "
+            f"{100.0 * ahead:.0f} % of the energy comes before the sound taken as the onset: "
             "is it the direct sound?"
         )
         found.append(_Defect(what, _EARLY))

@@ -191,9 +191,7 @@ def read_time_reference(path: Path) -> TimeReference | None:
         ) from error
     if raw is None:
         return None
-    raise AudioError(
-        path, "states a time in samples, but no sample rate to count them by", remedy="export it again"
-    )
+    raise AudioError(path, "gives a time in samples, but no sample rate", remedy="export it again")
 
 
 def stated_time(info: SoundInfo) -> TimeReference | None:
@@ -350,7 +348,7 @@ def write_bext(path: Path, contents: bytes) -> None:
     except OSError as error:
         raise AudioError(
             path,
-            f"could not take its time reference ({reason(error)})",
+            f"could not be given its time reference ({reason(error)})",
             remedy="free some space, or choose another folder, and check its rights",
         ) from error
 

@@ -111,11 +111,11 @@ class FileState:
             found = path.stat()
         except OSError as error:
             folder = path.parent
-            what = f"({reason(error)})" if folder.is_dir() else f"because the folder {folder} is gone"
+            what = f"({reason(error)})" if folder.is_dir() else f"because the folder {folder} has disappeared"
             raise AudioError(
                 path,
                 f"cannot be reached any more {what}",
-                remedy="keep its folder and its disk in place, and start again",
+                remedy="keep its folder and its disk connected, and start again",
             ) from error
         return cls(found.st_size, found.st_mtime_ns, found.st_ino)
 
@@ -253,8 +253,8 @@ class SoundSource:
             if isinstance(error, OSError) or _is_system_error(error):
                 raise AudioError(
                     info.path,
-                    f"could not be read on after {self.position / info.sample_rate:.3f} s ({reason(error)})",
-                    remedy="check the disk or the network it lies on, then start again",
+                    f"cannot be read further than {self.position / info.sample_rate:.3f} s ({reason(error)})",
+                    remedy="check its disk or network, then start again",
                 ) from error
             raise AudioError(
                 info.path,
@@ -371,7 +371,7 @@ def _open(path: Path) -> SequentialSoundFile:
         sound = SequentialSoundFile(path)
     except UnicodeEncodeError as error:
         raise AudioError(
-            path, "has a name that is no text on this system", remedy="rename it with plain letters"
+            path, "has a name that is not text on this system", remedy="rename it with plain letters"
         ) from error
     except (soundfile.SoundFileError, TypeError, OSError) as error:
         # soundfile raises TypeError for names ending in .raw: such a file does not say what it is.

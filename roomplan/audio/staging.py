@@ -206,7 +206,7 @@ class StagedFolder:
         """Return a relative path that stays inside the folder, on every system."""
         if not is_inner_path(relative):
             raise RoomplanError(
-                f"{relative!r} is no place inside {self.folder}", remedy="name a file in the output folder"
+                f"{relative!r} is not a place inside {self.folder}", remedy="name a file in the output folder"
             )
         return Path(relative)
 
@@ -337,8 +337,7 @@ class StagedFolder:
                 shown = ", ".join(undone[:_MOST_NAMED])
                 more = f" and {len(undone) - _MOST_NAMED} more" if len(undone) > _MOST_NAMED else ""
                 self._notice(
-                    f"{self.folder}: put back as before a run that was killed while it moved files: "
-                    f"{shown}{more}"
+                    f"{self.folder}: restored after a run that was killed while it moved files: {shown}{more}"
                 )
         return True
 
@@ -347,8 +346,8 @@ class StagedFolder:
             return
         self._alone.add(stage)
         self._notice(
-            f"{stage}: looks like what a killed run leaves, but no run of yours on this machine made it; it "
-            "is left alone — look into it, and remove it"
+            f"{stage}: looks left over from a killed run, but not one of yours on this machine; it was "
+            "not touched — check it, and remove it"
         )
 
     def _create_stage(self) -> None:

@@ -244,13 +244,13 @@ def frame_rate(value: object) -> FrameRate:
     29.97 and 59.94 count without drops: leaving numbers out has to be asked for. No rates above 60.
     """
     if isinstance(value, bool) or not isinstance(value, int | float | str):
-        raise RoomplanError(f"{_shown(value)} is no frame rate", remedy=_NAMES)
+        raise RoomplanError(f"{_shown(value)} is not a frame rate", remedy=_NAMES)
     found = _BY_NAME.get(value if isinstance(value, str) else _shown(value))
     if found is not None:
         return found
     meant = _meant(value)
     raise RoomplanError(
-        f"{_shown(value)} is no frame rate known here",
+        f"{_shown(value)} is not a known frame rate",
         remedy=f"did you mean {meant}?" if meant else _NAMES,
     )
 
@@ -276,12 +276,12 @@ def parse_timecode(text: object, rate: FrameRate) -> Timecode:
     """
     form = f"hours, minutes, seconds, frames, two digits each, such as {_written(1, 2, 3, 4, rate)}"
     if not isinstance(text, str):
-        raise RoomplanError(f"{_shown(text)} is no timecode", remedy=form)
+        raise RoomplanError(f"{_shown(text)} is not a timecode", remedy=form)
     parts = _TIMECODE.fullmatch(text)
     if parts is None:
         like = _LIKE_TIMECODE.fullmatch(text)
         meant = None if like is None else _if_right(*map(int, like.groups()), rate=rate)
-        raise RoomplanError(f"{_shown(text)} is no timecode", remedy=f"write {meant}" if meant else form)
+        raise RoomplanError(f"{_shown(text)} is not a timecode", remedy=f"write {meant}" if meant else form)
     hours, minutes, seconds, frames = (int(parts[field]) for field in (1, 2, 3, 5))
     fields = (
         ("hour", hours, 24),
@@ -295,7 +295,7 @@ def parse_timecode(text: object, rate: FrameRate) -> Timecode:
             raise RoomplanError(f"{text} has {name} {number:02}", remedy=f"00 to {count - 1:02}{at}")
     if (parts[4] == ";") != rate.drop:
         sign = "a colon" if rate.drop else "a semicolon"
-        kind = "is drop-frame" if rate.drop else "leaves no numbers out"
+        kind = "is drop-frame" if rate.drop else "skips no frame numbers"
         other = rate.name.removesuffix("df") if rate.drop else f"{rate}df"
         ways = [_if_right(hours, minutes, seconds, frames, rate=rate)]
         ways = [f"write {way}" for way in ways if way]
@@ -308,7 +308,7 @@ def parse_timecode(text: object, rate: FrameRate) -> Timecode:
     if minutes % 10 and seconds == 0 and frames < rate.dropped:
         after = _frame(minute, 0, rate.dropped, rate)
         raise RoomplanError(
-            f"{text} is a number that drop-frame leaves out",
+            f"{text} is a number that drop-frame skips",
             remedy=f"the frames there are {Timecode(after - 1, rate)} and {Timecode(after, rate)}",
         )
     return Timecode(_frame(minute, seconds, frames, rate), rate)

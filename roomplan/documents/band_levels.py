@@ -71,7 +71,7 @@ def read_band_levels(
         if any(value is None for value in values) or len(values) not in {2, 3}:
             problems.append(
                 Problem(
-                    f"{text.strip()[:60]!r} is no line of band levels",
+                    f"{text.strip()[:60]!r} is not a line of band levels",
                     place,
                     "write hertz, noise in dB and, if wanted, speech in dB: 125 41.5 62",
                 )
@@ -81,9 +81,7 @@ def read_band_levels(
         if centre not in centres_hz:
             problems.append(Problem(f"there is no speech band at {centre:g} Hz", place, f"bands: {names}"))
         elif centre in rows:
-            problems.append(
-                Problem(f"the band at {centre:g} Hz stands in line {rows[centre][0]} already", place)
-            )
+            problems.append(Problem(f"the band at {centre:g} Hz is in line {rows[centre][0]} already", place))
         elif any(abs(level) > _HIGHEST_DB for level in levels):
             problems.append(Problem(f"a level beyond ±{_HIGHEST_DB:g} dB", place, "levels are dB SPL"))
         else:
@@ -95,7 +93,9 @@ def read_band_levels(
     widths = {len(levels) for _number_of_line, levels in rows.values()}
     if len(widths) > 1:
         problems.append(
-            Problem("some lines name the speech and some do not", Place(path), "name it in all or in none")
+            Problem(
+                "some lines give the speech level and some do not", Place(path), "give it in all or in none"
+            )
         )
     if problems:
         bare = _bare_levels(lines, centres_hz)
@@ -134,7 +134,9 @@ def _lines(path: Path) -> list[str]:
             f"{path}: {error.strerror or error}", remedy="name a text file of band levels"
         ) from error
     if len(data) > _LARGEST_FILE or b"\0" in data:
-        raise RoomplanError(f"{path}: no text file of band levels", remedy="one line for each band: 125 41.5")
+        raise RoomplanError(
+            f"{path}: not a text file of band levels", remedy="one line for each band: 125 41.5"
+        )
     try:
         return data.decode("utf-8-sig").splitlines()
     except UnicodeDecodeError as error:

@@ -250,7 +250,9 @@ def _check_path(data: Any, path: KeyPath, places: PlaceMap) -> None:
         else:
             shown = ".".join(map(str, path[:depth])) or "the document"
             what = f"{shown}: {describe(here)} and has no {quoted(str(step))}"
-            raise RoomplanError(what, remedy="a path the document has", place=places.value(path[:depth]))
+            raise RoomplanError(
+                what, remedy="use a path that the document has", place=places.value(path[:depth])
+            )
 
 
 def _reduced(wish: _Wish, data: Any) -> _Wish | None:
@@ -283,7 +285,7 @@ def _applied(raw: str, offsets: list[int], changes: Iterable[tuple[int, int, str
     for start, end, text in sorted(changes, key=lambda change: (change[0], change[1])):
         first, last = offsets[start], offsets[end]
         if first < done:
-            raise RoomplanError("two changes of the document meet", remedy="the changes made by hand")
+            raise RoomplanError("two changes of the document meet", remedy="make the changes by hand")
         line_end = _line_end_at(raw, first) if "\n" in text else "\n"
         pieces += [raw[done:first], text.replace("\n", line_end)]
         done = last
@@ -308,7 +310,7 @@ def _verify(text: str, expected: Any, wanted: Mapping[KeyPath, Any], file: Path,
     missed = next((path for path, value in wanted.items() if not _same(_at(got, path), value)), None)
     path = missed or next(iter(wanted))
     what = f"{'.'.join(map(str, path))} cannot be changed here without changing something else"
-    raise RoomplanError(what, remedy="this line edited by hand", place=places.value(path))
+    raise RoomplanError(what, remedy="edit this line by hand", place=places.value(path))
 
 
 def _at(data: Any, path: KeyPath) -> Any:
@@ -422,7 +424,7 @@ class _Editing:
         )
 
     def refuse(self, what: str, position: int) -> RoomplanError:
-        return RoomplanError(what, remedy="this line edited by hand", place=self.place(position))
+        return RoomplanError(what, remedy="edit this line by hand", place=self.place(position))
 
     def change(self, start: int, end: int, text: str) -> None:
         self.changes.append((start, end, text))

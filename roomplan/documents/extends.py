@@ -168,7 +168,7 @@ def _merged(
                     Problem(
                         f"there is no {quoted(key)} to remove in the plan this one extends",
                         spot.key,
-                        f"did you mean {quoted(near)}?" if near else "the line left out",
+                        f"did you mean {quoted(near)}?" if near else "leave out the line",
                     )
                 )
             data.pop(key, None)

@@ -213,7 +213,7 @@ class _Builder:
         node = _Node(None, place, refused=True)
         if event.anchor not in self.anchors:
             self.refuse(
-                f"nothing is anchored as {quoted(event.anchor)}",
+                f"there is no anchor {quoted(event.anchor)}",
                 place,
                 f'quotes around a text that begins with *, such as "*{event.anchor[:40]}"',
             )
@@ -235,7 +235,7 @@ class _Builder:
             )
         if self.frames and isinstance(self.frames[-1].node.data, dict) and self.frames[-1].key is None:
             if not node.refused:
-                self.refuse("an alias stands where a key should", place, "the key written out")
+                self.refuse("there is an alias where a key should be", place, "write the key out")
             node.refused = True
         self.deliver(node)
 
@@ -276,7 +276,7 @@ class _Builder:
             return _Key("", node.place, usable=False)
         if not isinstance(name, str) or not name:
             if isinstance(name, dict | list):
-                self.refuse("a mapping or a list stands where a key should", node.place, "a text as key")
+                self.refuse("there is a mapping or a list where a key should be", node.place, "a text as key")
             elif name is None or name == "":
                 self.refuse("a key is empty", node.place, "a text before the colon")
             else:
@@ -287,7 +287,7 @@ class _Builder:
         first = frame.seen.setdefault(name, node.place)
         if first is not node.place:
             self.refuse(
-                f"the key {quoted(name)} stands twice in one mapping",
+                f"the key {quoted(name)} appears twice in one mapping",
                 node.place,
                 f"once; the first is in line {first.line}",
             )
@@ -349,7 +349,7 @@ def parse_text(text: str, file: Path) -> tuple[Parsed | None, list[Problem]]:
                     directive = re.search(r"^%", text, re.MULTILINE)
                     line = text.count("\n", 0, directive.start()) + 1 if directive else 1
                     builder.refuse(
-                        "directives (%) are not accepted", Place(file, line, 1), "the line left out"
+                        "directives (%) are not accepted", Place(file, line, 1), "leave out the line"
                     )
             else:
                 builder.take(event)
@@ -358,7 +358,7 @@ def parse_text(text: str, file: Path) -> tuple[Parsed | None, list[Problem]]:
     except MarkedYAMLError as error:
         return None, [*builder.problems, syntax_problem(error, text, file)]
     except Exception:  # noqa: BLE001  the library answers some nonsense (an escape beyond Unicode) with its own slips
-        problem = Problem("this is not YAML that can be read", Place(file, 1, 1), "check quotes and escapes")
+        problem = Problem("this is not readable YAML", Place(file, 1, 1), "check quotes and escapes")
         return None, [*builder.problems, problem]
     root = builder.root
     if root is None:

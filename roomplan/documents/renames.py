@@ -106,7 +106,7 @@ class Renames:
                 word = NewWord(children[old].key, old, key.new, is_key=True)
                 if key.new in mapping:
                     what = f"`{old}` is the old word for `{key.new}`, which is here too"
-                    problems.append(Problem(what, word.place, "one of them, under the new name"))
+                    problems.append(Problem(what, word.place, "keep one of them, under the new name"))
                     del mapping[old], children[old]
                     continue
                 _rename(mapping, old, key.new)
@@ -188,7 +188,7 @@ def renamed_text(text: str, renames: Renames, *, file: Path = _NOWHERE) -> tuple
         if read is not None and not faults and read.data == wanted and _ordered(read.data, wanted):
             return attempt, found
     what = f"{quoted(found[0].old)} cannot be renamed here without changing something else"
-    raise RoomplanError(what, remedy="this line edited by hand", place=found[0].place)
+    raise RoomplanError(what, remedy="edit this line by hand", place=found[0].place)
 
 
 def _plain(text: str) -> str:

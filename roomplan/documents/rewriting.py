@@ -140,7 +140,7 @@ def _unchanged(original: Original) -> bytes:
         raw = original.real.read_bytes()
         mode = original.real.stat().st_mode
     except FileNotFoundError as error:
-        what = "is gone since it was read"
+        what = "has disappeared since it was read"
         raise RoomplanError(what, remedy="run the command again", place=_at(original)) from error
     if hashlib.sha256(raw).hexdigest() != original.digest:
         what = "has been changed since it was read, so nothing was written"

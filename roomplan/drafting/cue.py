@@ -114,7 +114,7 @@ def _start(
             return None  # `check` names both stems
         if rate is None:
             remarks.append(
-                f"the stems state a time of day, from {first.name} at {_clock(first_s)} on:"
+                f"the stems have time references, from {first.name} at {_clock(first_s)} on:"
                 " add `frame_rate:`, and `--from` takes timecode"
             )
             return None

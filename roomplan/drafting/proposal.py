@@ -282,7 +282,7 @@ def _stem(name: str) -> str:
 def _name_fault(name: str, twins: Counter[str]) -> str | None:
     """Why a plan cannot hold a file's name."""
     if forbidden_character(name) is not None or "\t" in name or "\n" in name:
-        return "its name holds characters that no plan can; rename it"
+        return "its name has characters that a plan cannot contain; rename it"
     if len(name) > _LONGEST_STEM:
         return "its name is too long for a plan; rename it"
     if twins[folded(name)] > 1 and set(name) & set("*?["):
@@ -300,7 +300,7 @@ def _without_other_cues(
     result.cue = cues.most_common(1)[0][0]
     if len(cues) > 1:
         listed = ", ".join(sorted(cues))
-        result.remarks.append(f"several cues lie in this folder ({listed}): this plan takes {result.cue}")
+        result.remarks.append(f"several cues are in this folder ({listed}): this plan takes {result.cue}")
     kept = []
     for entry in entries:
         if entry.name.cue in {None, result.cue} or entry.file.name in answers:
@@ -741,7 +741,7 @@ def _remarks(entries: Sequence[_File], rates: Counter[int]) -> tuple[str, ...]:
         if file.sample_rate != rate:
             found.append(f"{shown} is resampled from {file.sample_rate} Hz")
         if entry.name.microphone in ROOM_MICROPHONES:
-            found.append(f"? {shown}: “{entry.name.microphone}” microphones bring a room of their own")
+            found.append(f"? {shown}: “{entry.name.microphone}” microphones bring their own room sound")
     strict = [entry for entry in entries if split_side(_stem(entry.file.name)) and entry.file.channels == 1]
     for entry in strict:
         side = split_side(_stem(entry.file.name))
@@ -756,7 +756,7 @@ def _remarks(entries: Sequence[_File], rates: Counter[int]) -> tuple[str, ...]:
         ]
         if not halves:
             missing = "right" if side[1] == "left" else "left"
-            found.append(f"? {entry.file.name}: its {missing} half is missing, so it is heard as mono")
+            found.append(f"? {entry.file.name}: its {missing} half is missing, so it plays as mono")
         elif halves[0].file.sample_rate != entry.file.sample_rate and side[1] == "left":
             found.append(f"? {entry.file.name}: its right half has another rate, so the two are not joined")
     return tuple(_few(found, 8))

@@ -55,8 +55,8 @@ _LONGEST_PATH = 1000  # characters, as in `plan.values`
 
 _ROLES = {
     "hall": "where the orchestra plays",
-    "church": "for voices and organ alone: space the rest does not have",
-    "stage": "a little for everybody, so that all share one air",
+    "church": "for voices and organ alone: space that the rest does not have",
+    "stage": "a little for everybody, so that all share one space",
 }
 
 
@@ -134,11 +134,11 @@ def plan_text(proposal: Proposal, plan: Path) -> str:
     lines = [
         f"# {shown(proposal.title)}: a first plan, proposed from the names of the stems and what is in them.",
         "#",
-        f"#   roomplan check  {name}     every problem, then who is sent where and how loud it comes back",
+        f"#   roomplan check  {name}     every problem, then each section's sends and how loud they return",
         f"#   roomplan render {name}     the mix, the prints and their figures",
         "#",
         "# Levels are dB, distances metres, cuts Hz, pre-delays ms. Seats and sends are starting points.",
-        f"# What was not sure begins with ? in comments ({_count(unsure, 'section') if unsure else 'none'}).",
+        f"# What is uncertain begins with ? in comments ({_count(unsure, 'section') if unsure else 'none'}).",
         "",
         f"title: {scalar(proposal.title)}",
     ]
@@ -198,11 +198,11 @@ def filling_text(filling: Filling, plan: Path) -> str:
     lines = [
         f"# {shown(filling.title)}: {shown(filling.base.name)} with the stems of this cue.",
         "#",
-        f"#   roomplan check  {name}     every problem, then who is sent where and how loud it comes back",
+        f"#   roomplan check  {name}     every problem, then each section's sends and how loud they return",
         f"#   roomplan render {name}     the mix, the prints and their figures",
         "#",
         f"# Sections with stems: {len(filling.filled)}, without: {missing}, added: {len(filling.added)}.",
-        "# What is not said here is as in the template. What was not sure begins with ?.",
+        "# All else is as in the template. What is uncertain begins with ?.",
         "",
         f"title: {scalar(filling.title)}",
         f"extends: {scalar(path_text(filling.base, plan))}",
@@ -272,7 +272,7 @@ def _finished(lines: Sequence[str]) -> str:
     if len(text.encode()) > MOST_BYTES:
         raise RoomplanError(
             "the folder holds more files than one plan can name",
-            remedy="give the folder of one cue, or move what is no stem out of it",
+            remedy="give the folder of one cue, or move everything that is not a stem out of it",
         )
     return text
 
@@ -463,7 +463,7 @@ def _left_out_lines(left_out: Sequence[LeftOut]) -> list[str]:
     if not left_out:
         return []
     lines = _rule("Left out")
-    lines.append("# Not heard: move these out of the folder, or name them in a section's `stems`.")
+    lines.append("# Not used: move these out of the folder, or name them in a section's `stems`.")
     for left in left_out[:40]:
         lines += _wrapped(f"  {'' if left.sure else '? '}{shown(left.file.name)}: {shown(left.why, 200)}")
     if len(left_out) > 40:

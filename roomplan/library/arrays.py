@@ -47,7 +47,7 @@ def sound_array(samples: ArrayLike, what: str) -> NDArray[np.float64]:
     try:
         array = np.asarray(samples)
     except ValueError as error:  # rows of different lengths
-        raise RoomplanError(f"{what} is no array", remedy="hand in (frames, channels)") from error
+        raise RoomplanError(f"{what} is not an array", remedy="hand in (frames, channels)") from error
     if array.dtype.kind in "iu":
         raise RoomplanError(
             f"{what} holds integers ({array.dtype}), whose full scale cannot be seen",

@@ -430,7 +430,7 @@ def spare_renders(loaded: LoadedPlan, targets: Sequence[Target], *, remedy: str)
         return
     for folder in (target.folder for target in targets):
         if (folder / REPORT_NAME).exists():
-            raise RoomplanError(f"{folder}: holds a render already", remedy=remedy)
+            raise RoomplanError(f"{folder}: already holds a render", remedy=remedy)
 
 
 def _earlier(

@@ -135,11 +135,11 @@ class SyntheticRoom(RoomSpecification):
                 distance, angle = (float(part) for part in seat)
             except (TypeError, ValueError) as error:
                 raise RoomplanError(
-                    f"{seat!r} is no seat", remedy="give metres and degrees, such as (9, -20)"
+                    f"{seat!r} is not a seat", remedy="give metres and degrees, such as (9, -20)"
                 ) from error
             found = Seat(distance, angle, Place(self.source), spread_m=spread_m)
         if not all(math.isfinite(value) for value in (found.distance_m, found.angle_deg, spread_m)):
-            raise RoomplanError(f"{seat!r} is no seat", remedy="give metres and degrees, such as (9, -20)")
+            raise RoomplanError(f"{seat!r} is not a seat", remedy="give metres and degrees, such as (9, -20)")
         if found.distance_m <= 0.0 or spread_m < 0.0:
             raise RoomplanError(
                 f"a seat {found.distance_m:g} m away with a spread of {spread_m:g} m",

@@ -127,7 +127,7 @@ def margin_of_hops(
     of, over = _around_blocks(of_sums)[heard], _around_blocks(over_sums)[heard]
     either = (of > 0.0) | (over > 0.0)
     if not either.any():
-        return MarginFigure(None, None, None, 0, "neither has any power in this band while `of` is heard")
+        return MarginFigure(None, None, None, 0, "neither has any power in this band while `of` sounds")
     with np.errstate(divide="ignore"):
         margins = np.sort(10.0 * np.log10(of[either]) - 10.0 * np.log10(over[either]))
     low, middle = (float(margins[int((margins.size - 1) * share + 0.5)]) for share in (_LOW_SHARE, 0.5))
@@ -195,9 +195,9 @@ def _limited(margin_db: float) -> float:
 
 def _reason_for_limit(margin_db: float, median_db: float) -> str | None:
     if margin_db > MARGIN_LIMIT_DB:
-        return f"{MARGIN_LIMIT_DB:.0f} dB or more: `over` is as good as silent where `of` is heard"
+        return f"{MARGIN_LIMIT_DB:.0f} dB or more: `over` is almost silent where `of` sounds"
     if margin_db < -MARGIN_LIMIT_DB:
-        return f"{MARGIN_LIMIT_DB:.0f} dB or more below: `of` has next to nothing in this band"
+        return f"{MARGIN_LIMIT_DB:.0f} dB or more below: `of` has almost nothing in this band"
     if median_db > MARGIN_LIMIT_DB:
-        return f"the median is {MARGIN_LIMIT_DB:.0f} dB or more: `over` is as good as silent half the time"
+        return f"the median is {MARGIN_LIMIT_DB:.0f} dB or more: `over` is almost silent half the time"
     return None

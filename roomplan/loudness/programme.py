@@ -157,7 +157,7 @@ class SoundMeter:
             reasons = dict.fromkeys(_FIGURES, self._complaint(reading.bad_sample))
             return self._programme(dict.fromkeys(_FIGURES), reading, reasons, over_time)
         if reading.sample_peak_dbfs is not None and reading.sample_peak_dbfs > _LOUDEST_DBFS:
-            reasons = dict.fromkeys(_FIGURES, f"samples above {_LOUDEST_DBFS:+.0f} dBFS are no sound")
+            reasons = dict.fromkeys(_FIGURES, f"samples above {_LOUDEST_DBFS:+.0f} dBFS are not sound")
             return self._programme(dict.fromkeys(_FIGURES), reading, reasons, over_time)
         reasons = dict(reading.reasons)
         true_peak = None

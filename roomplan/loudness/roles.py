@@ -168,7 +168,7 @@ def _validate_together(roles: Sequence[ChannelRole]) -> tuple[ChannelRole, ...]:
     twice = next((role for k, role in enumerate(roles) if role in roles[:k]), None)
     if twice is not None:
         raise RoomplanError(
-            f"the channel role {twice} stands twice in {','.join(roles)}", remedy="name every role once"
+            f"the channel role {twice} appears twice in {','.join(roles)}", remedy="name every role once"
         )
     if ChannelRole.MONO in roles and len(roles) > 1:
         raise RoomplanError(

@@ -93,7 +93,7 @@ def bump_version(path: Path) -> tuple[str, str, Path | None]:
     after = next_version(before)
     if after is None:
         raise RoomplanError(
-            f"version {quoted(before)} ends in no number to count up",
+            f"version {quoted(before)} does not end in a number",
             remedy="write the next one yourself",
             place=Place(path),
         )

@@ -59,10 +59,10 @@ def _unknown_key(
     place = places.of(place_path)
     where = "" if len(place_path) == 1 else f" in {label(place_path[:-1])}"
     if shape is None:
-        return Problem(f"unknown key {quoted(key)}{where}", place, "the line left out")
+        return Problem(f"unknown key {quoted(key)}{where}", place, "leave out the line")
     not_yet = NOT_YET.get((shape.__name__, key))
     if not_yet is not None:
-        return Problem(f"{key}: {not_yet}", place, "the line left out")
+        return Problem(f"{key}: {not_yet}", place, "leave out the line")
     keys = shape.keys()
     near = guesses.nearest(key, keys)
     remedy = f"did you mean {quoted(near)}?" if near else f"one of {', '.join(keys)}"

@@ -35,6 +35,6 @@ def note_duration_ms(note: str, tempo: float) -> float:
     """
     parts = _NOTE.fullmatch(note)
     if parts is None:
-        raise ValueError(f"{note!r} is no note value")
+        raise ValueError(f"{note!r} is not a note value")
     factor = _FACTORS.get(parts["word"], 1.0)
     return _MS_PER_MINUTE / tempo * _BEATS_PER_WHOLE / int(parts["denominator"]) * factor

@@ -466,7 +466,7 @@ def _verify(original: Original, text: str, before: Plan, wanted: Plan) -> None:
         line = problem.place.line if problem is not None and problem.place is not None else None
         said = problem.what if problem is not None else "it cannot be read"
         what = f"the changed plan would have a problem: {said}"
-        raise RoomplanError(what, remedy="this line edited by hand", place=Place(original.path, line))
+        raise RoomplanError(what, remedy="edit this line by hand", place=Place(original.path, line))
     # What the trial file's name makes different is taken over, then nothing may differ.
     expected = dataclasses.replace(
         old.plan,
@@ -479,8 +479,8 @@ def _verify(original: Original, text: str, before: Plan, wanted: Plan) -> None:
     if different is not None:
         steps = [step for step in different if step in before.sections]
         place = before.sections[steps[0]].place if steps else before.place
-        what = f"{'.'.join(different)} of the changed plan would not be what was asked for"
-        raise RoomplanError(what, remedy="this line edited by hand", place=place)
+        what = f"{'.'.join(different)} of the changed plan would not come out as asked"
+        raise RoomplanError(what, remedy="edit this line by hand", place=place)
 
 
 def _close(one: float, other: float) -> bool:

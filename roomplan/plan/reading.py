@@ -112,7 +112,7 @@ class Reading:
             what = f"{label}: {quoted(name)} is the name of a section and of a group"
             self.refuse(what, place, f"`section:{name}` or `group:{name}`")
         elif kinds:
-            self.refuse(f"{label}: {quoted(text)} is more than a name", place, f"`{name}`")
+            self.refuse(f"{label}: {quoted(text)} must be only a name", place, f"`{name}`")
         elif self.names["section"] and not self.places.was_refused(("groups",)):
             # Otherwise a whole mapping of names was refused, and this name may be one of them.
             names = chain.from_iterable(self.names[kind] for kind in _BUS_KINDS)
@@ -127,7 +127,7 @@ class Reading:
         place = self.places.value(path)
         if self.tempo is None:
             if not self.places.was_refused(("tempo",)):
-                what = f"pre_delay: {value} is a note value and the plan has no tempo"
+                what = f"pre_delay: {value} is a note value, but the plan has no tempo"
                 self.refuse(what, place, "`tempo: 84` at the top, or milliseconds")
             return 0.0
         duration = note_duration_ms(value, self.tempo)

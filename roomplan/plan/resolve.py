@@ -243,7 +243,7 @@ def _start(reading: Reading, shape: PlanShape) -> Timecode | None:
     place = reading.places.value(("start",))
     if shape.frame_rate is None:
         if not reading.places.was_refused(("frame_rate",)):
-            what = f"start: {quoted(shape.start)} is timecode and the plan has no frame rate"
+            what = f"start: {quoted(shape.start)} is timecode, but the plan has no frame rate"
             reading.refuse(what, place, _FRAME_RATE_REMEDY)
         return None
     try:
@@ -289,10 +289,10 @@ def _require_what_timecode_needs(reading: Reading, shape: PlanShape) -> None:
     place = reading.places.value(path)
     if shape.frame_rate is None and shape.start is None:  # with a start that is the start's own problem
         if not reading.places.was_refused(("frame_rate",)):
-            what = f"{path[-1]}: {quoted(moment)} is timecode and the plan has no frame rate"
+            what = f"{path[-1]}: {quoted(moment)} is timecode, but the plan has no frame rate"
             reading.refuse(what, place, _FRAME_RATE_REMEDY)
     elif shape.start is None and not reading.places.was_refused(("start",)):
-        what = f"{path[-1]}: {quoted(moment)} is timecode and the plan does not say where it starts"
+        what = f"{path[-1]}: {quoted(moment)} is timecode, but the plan does not say where it starts"
         reading.refuse(what, place, '`start: "01:00:00:00"` at the top, or seconds')
 
 

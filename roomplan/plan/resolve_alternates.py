@@ -100,7 +100,9 @@ def _change(
     dry = None if shape.dry == "off" else shape.dry
     if dry and target.members and all(section.dry_db is None for section in target.members):
         what = f"{alternate}: the dry path of {name} is off, so {number(dry)} dB change nothing"
-        reading.refuse(what, places.value((*path, "dry")), "a level of its `dry`, or the line left out")
+        reading.refuse(
+            what, places.value((*path, "dry")), "set the level of its `dry`, or leave out the line"
+        )
     sends: dict[str, float | None] = {}
     for room, level in shape.sends.items():
         place = places.of((*path, "sends", room))

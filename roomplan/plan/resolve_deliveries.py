@@ -96,14 +96,16 @@ class _Maker:
         bit_depth = shape.bit_depth
         if shape.format == "flac" and bit_depth == "32f":
             remedy = "16 or 24, or `format: wav`"
-            reading.refuse(f"{name}: flac holds no 32f samples", places.of((*path, "bit_depth")), remedy)
+            reading.refuse(f"{name}: flac cannot hold 32f samples", places.of((*path, "bit_depth")), remedy)
             bit_depth = None
         if bit_depth is None:
             bit_depth = 24 if shape.format == "flac" else "32f"
         first = {family: index for index, family in reversed([*enumerate(shape.write)])}
         for index, family in enumerate(shape.write):
             if first[family] != index:
-                reading.refuse(f"write: {family} stands twice", places.value((*path, "write", index)), "once")
+                reading.refuse(
+                    f"write: {family} appears twice", places.value((*path, "write", index)), "once"
+                )
         self._require_what_alternate_groups_need(name, shape, path)
         values = {"title": self.title, "delivery": name, "bits": str(bit_depth)}
         rate = shape.sample_rate or self.plan.sample_rate
@@ -141,15 +143,15 @@ class _Maker:
         if not self._fields_are_right(template, at, {**values, "rate": ""}, with_bus=True):
             return None
         if "/" in template or "\\" in template:
-            what = f"file_name: {quoted(template)} holds a folder"
-            self.reading.refuse(what, place, "a name alone; a folder stands in `folder`")
+            what = f"file_name: {quoted(template)} contains a folder"
+            self.reading.refuse(what, place, "only a name; folders go into `folder`")
             return None
         if is_sound_name(Path("x" + template)):
-            what = f"file_name: {quoted(template)} has an ending"
-            self.reading.refuse(what, place, "the name without it: the format gives the ending")
+            what = f"file_name: {quoted(template)} has an extension"
+            self.reading.refuse(what, place, "the name without it: the format sets the extension")
             return None
         if "bus" not in fields_of(template) and self._writes_several(shape):
-            what = f"file_name: {quoted(template)} gives every file one name"
+            what = f"file_name: {quoted(template)} gives every file the same name"
             self.reading.refuse(what, place, "{bus} in it, or a single file under `write`")
             return None
         return template
@@ -160,7 +162,7 @@ class _Maker:
         """Tell whether a template can be filled in; report the first reason why not."""
         place, key = self.reading.places.value(path), path[-1]
         if has_loose_brace(template):
-            what = f"{key}: {quoted(template)} has a brace that belongs to no field"
+            what = f"{key}: {quoted(template)} has a stray brace"
             self.reading.refuse(what, place, f"braces around one of {_SHOWN_FIELDS}")
             return False
         for name in fields_of(template):

@@ -51,11 +51,11 @@ def resolve_margins(
             continue
         if of == over:
             at = reading.places.value((*path, "over"))
-            reading.refuse(f"over: {shape.over} cannot stand over itself", at, "another section or group")
+            reading.refuse(f"over: {shape.over} cannot be over itself", at, "another section or group")
             continue
         first = found.get((of, over, shape.band))
         if first is not None:
-            what = f"margins: {shape.of} over {shape.over} in {shape.band} stands twice"
+            what = f"margins: {shape.of} over {shape.over} in {shape.band} appears twice"
             reading.refuse(what, place, f"once; the first is in line {first.place.line}")
             continue
         inside, around = members.get(of, set()), members.get(over, set())
@@ -64,7 +64,7 @@ def resolve_margins(
         if inside & around:
             shared = min(inside & around)
             at = reading.places.value((*path, "over"))
-            what = f"over: {shape.of} and {shape.over} both hold the section {shared}"
+            what = f"over: {shape.of} and {shape.over} both contain the section {shared}"
             reading.refuse(what, at, "a section or group without it")
             continue
         found[of, over, shape.band] = model.Margin(of, over, shape.band, place)

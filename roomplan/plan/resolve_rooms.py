@@ -148,7 +148,7 @@ def position_exists(
         return True
     if reading.places.was_refused(("rooms", room, "responses", name)):
         return False
-    remedy = "the line left out: the room has one response"
+    remedy = "leave out the line: the room has one response"
     if any(files.listed for files in responses.values()):
         remedy = reading.nearest_or_all(name, (key for key, files in responses.items() if files.listed))
     what = f"{path[-1]}: the room {room} has no position {quoted(name)}"

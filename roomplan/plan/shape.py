@@ -62,7 +62,7 @@ __all__ = [
 TAG = "\0"
 
 # Keys that are reserved for something that is not built.
-NOT_YET = {("RoomShape", "feeds"): "a room that feeds a room is not here yet"}
+NOT_YET = {("RoomShape", "feeds"): "a room cannot feed another room yet"}
 
 # What to write where a required key is missing.
 MISSING_REMEDIES = {
@@ -72,8 +72,8 @@ MISSING_REMEDIES = {
     "from": 'where the passage begins, such as `from: "0:12.5"`',
     "left": "both files, `{left: a.wav, right: b.wav}`",
     "level": "the send in dB, such as `level: -9`",
-    "of": "the section or group that is to stand out, such as `of: choir`",
-    "over": "the section or group it is to stand over, such as `over: strings`",
+    "of": "the section or group that should be on top, such as `of: choir`",
+    "over": "the section or group it should be over, such as `over: strings`",
     "right": "both files, `{left: a.wav, right: b.wav}`",
     "rooms": "at least one, such as `rooms: {hall: {synthetic: larkmere_hall}}`",
     "sections": "at least one, such as `sections: [violins, cellos]` in a group or "
@@ -226,7 +226,7 @@ class RoomShape(Shape):
         description="How left and right meet the response; the default follows the kind of response.",
     )
     normalise: Annotated[model.Normalise, Choice(get_args(model.Normalise))] = Field(
-        default="loudness", description="What is made equal at a send of 0 dB: one gain for the whole room."
+        default="loudness", description="What the room's gain makes equal at a send of 0 dB."
     )
     gain_position: Annotated[str | None, Text("the name of a position", "front", 60)] = Field(
         default=None, description="The position whose response sets the gain of the whole room."
@@ -262,9 +262,7 @@ class GroupShape(Shape):
         list[Annotated[str, Text("the name of a section", "violins", 60)]],
         ListOf("a list of section names, such as [violins, cellos]"),
     ] = Field(description="The sections; each is in at most one group.")
-    sends: Sends = Field(
-        default={}, description="Sends of every section here that does not say otherwise, dB."
-    )
+    sends: Sends = Field(default={}, description="Sends of every section here without its own, dB.")
     level: Decibels = Field(default=0.0, description="Level of the group, dB.")
 
 
@@ -350,8 +348,8 @@ _BUS = Text("the name of a section or group", "choir", LONGEST_NAME + len("secti
 class MarginShape(Shape):
     """How far one section or group is to be measured over another."""
 
-    of: Annotated[str, _BUS] = Field(description="The section or group that is to stand out.")
-    over: Annotated[str, _BUS] = Field(description="The section or group it is to stand over.")
+    of: Annotated[str, _BUS] = Field(description="The section or group that should be on top.")
+    over: Annotated[str, _BUS] = Field(description="The section or group it should be over.")
     band: Annotated[model.Band, Choice(get_args(model.Band))] = Field(
         default="full", description="The whole spectrum, or `speech`: 1 to 4 kHz."
     )
@@ -405,15 +403,15 @@ class PlanShape(Shape):
         default=None, description="Version, for {version} in names; a text in quotes or a whole number."
     )
     strict: Annotated[bool, Truth()] = Field(
-        default=False, description="Refuse stems that would otherwise only be warned of."
+        default=False, description="Refuse stems that otherwise only give a warning."
     )
     frame_rate: Annotated[FrameRate | None, PictureRate()] = Field(
         default=None, description='Frames per second of the picture, such as 25 or "29.97df" (drop-frame).'
     )
     start: Annotated[str | None, Start()] = Field(
         default=None,
-        description="Timecode of the first frame of every file; needs `frame_rate`. What the stems say of "
-        "themselves otherwise.",
+        description="Timecode of the first frame of every file; needs `frame_rate`. The stems' own "
+        "time references otherwise.",
     )
     sample_rate: Annotated[int | None, Number("Hz", 8000, 192000, "48000", whole=True)] = Field(
         default=None, description="Sample rate of everything, Hz; that of most stems otherwise."
@@ -435,9 +433,7 @@ class PlanShape(Shape):
     rooms: Annotated[dict[str, RoomShape], MappingOf(_ROOMS)] = Field(
         description="The rooms, by name.", json_schema_extra={"minProperties": 1}
     )
-    shared_sends: Sends = Field(
-        default={}, description="Sends of every section that does not say otherwise, dB."
-    )
+    shared_sends: Sends = Field(default={}, description="Sends of every section without its own, dB.")
     groups: Annotated[
         dict[str, GroupShape], MappingOf("a mapping of names to groups, such as {strings: …}")
     ] = Field(default={}, description="Sections that share sends and are delivered together, by name.")
@@ -461,8 +457,8 @@ class PlanShape(Shape):
         list[MarginShape], ListOf("a list of margins, such as [{of: choir, over: strings}]")
     ] = Field(default=[], description="Which section or group is measured over which.")
     targets: Annotated[
-        list[TargetShape], ListOf("a list of wishes, such as [{of: choir, wet_to_dry: -6}]")
-    ] = Field(default=[], description="What the plan is to reach: one wish in each entry.")
+        list[TargetShape], ListOf("a list of targets, such as [{of: choir, wet_to_dry: -6}]")
+    ] = Field(default=[], description="What the plan should reach: one target in each entry.")
     balance: Annotated[
         BalanceShape | None, MappingOf("a mapping such as {sends: {from: -40, to: 0}, locked: [brass]}")
     ] = Field(default=None, description="What `roomplan balance` may move for the targets.")

@@ -118,7 +118,7 @@ WISHES: dict[WishKind, Wish] = {
 _COMPANIONS = ("of", "over", "band", "passage", "room")
 _NEEDED = {
     "of": "the section or group it is about, such as `of: choir`",
-    "over": "the section or group it is to stand over, such as `over: strings`",
+    "over": "the section or group it should be over, such as `over: strings`",
     "room": "the room whose return it is, such as `room: tallowyard_stage`",
 }
 
@@ -136,7 +136,7 @@ class Target:
     tolerance : float
         How far a figure may be from it and still count as met.
     weight : float
-        Against other targets, where not all can be met.
+        Weight against other targets, where not all can be met.
     of, over : str or None
         Bus names; None where the wish is about the mix.
     room, passage : str or None
@@ -202,10 +202,10 @@ class TargetShape(Shape):
     """One wish: exactly one of the keys that say what is wanted, and what it is about."""
 
     of: Annotated[str | None, _BUS] = Field(
-        default=None, description="The section or group that the wish is about."
+        default=None, description="The section or group that the target is about."
     )
     over: Annotated[str | None, _BUS] = Field(
-        default=None, description="With `margin`: the section or group it is to stand over."
+        default=None, description="With `margin`: the section or group it should be over."
     )
     room: Annotated[str | None, Text("the name of a room", "tallowyard_stage", LONGEST_NAME)] = Field(
         default=None, description="With `share`: the room whose return is meant."
@@ -220,7 +220,7 @@ class TargetShape(Shape):
         default=None, description="All returns of the section or group over its dry sound, dB."
     )
     margin: Annotated[float | None, _LEVEL] = Field(
-        default=None, description="By how much `of` is to stand over `over` nine tenths of the time, dB."
+        default=None, description="How far `of` should be over `over` 90 % of the time, dB."
     )
     share: Annotated[float | None, _LEVEL] = Field(
         default=None, description="What `room` returns of the section or group over its dry sound, dB."
@@ -248,10 +248,10 @@ class TargetShape(Shape):
         default=None, description="Integrated loudness of the mix, met by `trim` alone, LUFS."
     )
     tolerance: Annotated[float | None, Number("", 0, 100, "0.5", above=True)] = Field(
-        default=None, description="How far from the wish still counts as met, in its own unit."
+        default=None, description="How far from the target still counts as met, in its own unit."
     )
     weight: Annotated[float, Number("", 0, 1000, "2", above=True)] = Field(
-        default=1.0, description="Against other targets, where not all can be met."
+        default=1.0, description="Weight against other targets, where not all can be met."
     )
 
 
@@ -270,10 +270,10 @@ class BalanceShape(Shape):
     """What `roomplan balance` may move."""
 
     sends: Annotated[RangeShape | None, _RANGE] = Field(
-        default=None, description="Between which a send may be set, dB; −40 to 0 otherwise."
+        default=None, description="Limits of a send, dB; −40 to 0 otherwise."
     )
     levels: Annotated[RangeShape | None, _RANGE] = Field(
-        default=None, description="Between which a section's level may be changed, dB; ±6 otherwise."
+        default=None, description="Limits of the change of a section's level, dB; ±6 otherwise."
     )
     locked: Annotated[list[Annotated[str, _SECTION]], ListOf("a list of section names, such as [brass]")] = (
         Field(default=[], description="Sections that keep their level and their sends.")
@@ -313,7 +313,7 @@ def resolve_targets(
         key = (target.kind, target.of, target.over, target.room, target.band, target.passage)
         first = found.get(key)
         if first is not None:
-            what = f"targets: {target.kind} of the same thing stands twice"
+            what = f"targets: {target.kind} of the same thing appears twice"
             reading.refuse(what, target.place, f"once; the first is in line {first.place.line}")
             continue
         found[key] = target
@@ -339,9 +339,9 @@ def _target(
         if given and key not in wish.needs and key not in wish.takes:
             owners = [k for k, w in WISHES.items() if key in w.needs or key in w.takes]
             belongs = "the other wishes" if key == "of" else f"`{owners[0]}`"
-            what = f"{key}: {kind} has no use for it"
+            what = f"{key}: {kind} does not use it"
             reading.refuse(
-                what, reading.places.of((*path, key)), f"the line left out; it belongs to {belongs}"
+                what, reading.places.of((*path, key)), f"leave out the line; it belongs to {belongs}"
             )
             whole = False
         elif not given and not refused and key in wish.needs:
@@ -391,7 +391,7 @@ def _kind(reading: Reading, shape: TargetShape, path: KeyPath) -> WishKind | Non
         what = f"targets, entry {_number(path)}: {' and '.join(kinds)} in one entry"
         reading.refuse(what, at, "one wish in each entry")
     elif not any(reading.places.was_refused((*path, kind)) for kind in get_args(WishKind)):
-        what = f"targets, entry {_number(path)}: says nothing that is wanted"
+        what = f"targets, entry {_number(path)}: names no target"
         reading.refuse(what, reading.places.of(path), one_of(get_args(WishKind), ticks=True))
     return None
 
@@ -410,9 +410,9 @@ def _apart(
         return True
     place = reading.places.value(path)
     if buses[0] == buses[1]:
-        reading.refuse(f"over: {shape.over} cannot stand over itself", place, "another section or group")
+        reading.refuse(f"over: {shape.over} cannot be over itself", place, "another section or group")
     else:
-        what = f"over: {shape.of} and {shape.over} both hold the section {min(shared)}"
+        what = f"over: {shape.of} and {shape.over} both contain the section {min(shared)}"
         reading.refuse(what, place, "a section or group without it")
     return False
 
@@ -442,7 +442,7 @@ def _bus(reading: Reading, text: str, path: KeyPath, *, sections_only: bool) -> 
         return None
     kind, name = found
     if sections_only and kind != "section":
-        what = f"{path[-1]}: {quoted(name)} is a group, and this is said of one section at a time"
+        what = f"{path[-1]}: {quoted(name)} is a group, but this needs a single section"
         reading.refuse(what, place, "one of its sections")
         return None
     return f"{kind}:{name}"
@@ -463,7 +463,7 @@ def resolve_balance(reading: Reading, shape: BalanceShape | None) -> BalanceLimi
     sends = _range(reading, shape.sends, "sends", DEFAULT_SENDS_DB)
     levels = _range(reading, shape.levels, "levels", DEFAULT_LEVELS_DB)
     if shape.levels is not None and not levels[0] <= 0.0 <= levels[1]:
-        what = "levels: 0, which leaves a section as it is written, is not between them"
+        what = "levels: 0, which keeps a section as written, is not between them"
         reading.refuse(what, reading.places.of(("balance", "levels")), "`from` up to 0 and `to` from 0 on")
         levels = DEFAULT_LEVELS_DB
     locked = _known_once(reading, shape.locked, ("balance", "locked"), {})
@@ -506,7 +506,7 @@ def _known_once(
         if not reading.known("section", name, place):
             continue
         if name in members:
-            reading.refuse(f"{path[1]}: {name} is named twice", place, "once")
+            reading.refuse(f"{path[1]}: {name} appears twice", place, "once")
         elif name in taken:
             what = f"linked: {name} is already in entry {taken[name] + 1}"
             reading.refuse(what, place, "a section in at most one of them")

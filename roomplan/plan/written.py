@@ -134,7 +134,7 @@ def read_reported(path: Path) -> Reported | tuple[Problem, ...] | None:
     if report is None:
         return None
     if report.document.get("reproduce") is None:
-        return (Problem("this report does not keep the plan it was made from", Place(path), _REMEDY),)
+        return (Problem("this report does not contain its plan", Place(path), _REMEDY),)
     return _reported(report)
 
 
@@ -163,8 +163,8 @@ def _reported(report: Report) -> Reported | tuple[Problem, ...]:
         for at, kept_room in _changed_rooms(parsed.data, kept["inputs"]):
             _put(parsed.data, at, str(kept_room))
     except OSError as error:
-        what = f"its rooms cannot be written into a folder of their own ({error.strerror or error})"
-        return (Problem(what, Place(report.path), "make room on the disk for passing files"),)
+        what = f"its rooms cannot be written to a temporary folder ({error.strerror or error})"
+        return (Problem(what, Place(report.path), "free some space on the disk of temporary files"),)
     return Reported(written, parsed.data, places, (*moved, *twice))
 
 

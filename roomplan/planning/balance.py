@@ -274,7 +274,7 @@ def solve_balance(
         raise RoomplanError(
             "the plan has no targets",
             place=session.plan.place,
-            remedy="write what it is to reach, such as `targets: [{of: choir, wet_to_dry: -6}]`",
+            remedy="add what it should reach, such as `targets: [{of: choir, wet_to_dry: -6}]`",
         )
     with keeping(cache) as kept:
         progress("preparing responses", 0, 1)

@@ -295,7 +295,7 @@ def relative_depth(
     """
     named = next((place for place in places if place.section == reference_section), None)
     if named is not None and named.obstacle is not None:
-        what = f"the reference section {named.section} cannot be one: {named.obstacle}"
+        what = f"the reference section {named.section} cannot serve: {named.obstacle}"
         raise RoomplanError(
             what, remedy="another section as `reference_section`, or none", place=reference_place
         )
@@ -307,7 +307,7 @@ def relative_depth(
     notes = ()
     if reference_section is not None and named is None:
         said = f"the reference section {reference_section} is not in this cue"
-        notes = (f"{said}: the nearest section of each room stands in",)
+        notes = (f"{said}: the nearest section of each room replaces it",)
     wanted: dict[str, float] = {}
     for room, members in rooms.items():
         level, nearness = _ratios(chosen[room])
@@ -659,9 +659,9 @@ def _obstacle(
     if figures.direct_to_reverberant_db is None:
         return f"{room.name} is measured: {figures.reasons['direct_to_reverberant_db']}"
     if no_ratio is not None:
-        return f"what {room.name} returns cannot be set against it: {no_ratio}"
+        return f"what {room.name} returns cannot be compared with it: {no_ratio}"
     if room.direct == "keep":
-        return f"{room.name} keeps its direct sound, so more send would be more of both: say `direct: drop`"
+        return f"{room.name} keeps its direct sound, so more send would raise both: use `direct: drop`"
     return None
 
 

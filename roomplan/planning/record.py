@@ -190,10 +190,10 @@ def open_record(
             cache.forget(key)  # whole, but not what it should be: this pass keeps it anew
         if attempt == 0:
             measure_session(heard, workers=workers, progress=progress, cache=cache)
-    why = cache.notes[-1] if cache.notes else f"nothing was kept in {cache.folder}"
+    why = cache.notes[-1] if cache.notes else f"nothing was saved in {cache.folder}"
     raise RoomplanError(
-        f"the sound of the plan could not be kept for solving: {why}",
-        remedy="make room on the disk of the cache, or set ROOMPLAN_CACHE to another folder",
+        f"the sound of the plan could not be saved for solving: {why}",
+        remedy="free some space on the disk of the cache, or set ROOMPLAN_CACHE to another folder",
     )
 
 

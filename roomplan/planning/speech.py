@@ -226,7 +226,7 @@ class SpeechModel:
             return "the STI needs a sample rate of 22.5 kHz and more"
         own = [i for i, c in enumerate(record.components) if c.section == name and c.send is None]
         if not own:
-            return "dry is off: when the words sound cannot be told"
+            return "dry is off: it is unknown when the words sound"
         sums = (
             cross.component_sums(int(record.order[own[0]]))
             * (self._base[own[0]] / record.stored[own[0]]) ** 2

@@ -138,7 +138,7 @@ def mix_loudness(session: Session, record: Record) -> float | None:
 
 def _peak_level(true_peak: float | None) -> tuple[float | None, str | None]:
     if true_peak is None:
-        return None, "peaks need the sound itself: they were not heard at these levels"
+        return None, "peaks need a new pass over the sound at these levels"
     if true_peak <= 0.0:
         return None, "the mix is silent"
     return 20.0 * float(np.log10(true_peak)), None

@@ -88,7 +88,7 @@ def seat_fault(spec: RoomSpecification, seat: Seat, sources: int = 1) -> tuple[s
             return what, "give a smaller `spread` or another seat"
         farthest = _distance_to_walls(spec, seat.angle_deg)
         return (
-            f"{where} stands outside the walls of {spec.title}",
+            f"{where} is outside the walls of {spec.title}",
             f"at {seat.angle_deg:g}° the room ends {farthest:.1f} m from the main microphones",
         )
     for name, setup in spec.microphones.items():

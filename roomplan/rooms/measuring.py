@@ -230,7 +230,7 @@ def _collect(bundle: tuple[Path, ...], future: Future[Results] | None) -> Result
     except BrokenExecutor:
         pass
     return tuple(
-        Unmeasured(path, f"{path}: the process that should measure it has died — measure fewer files at once")
+        Unmeasured(path, f"{path}: the process that measured it has died — measure fewer files at once")
         for path in bundle
     )
 

@@ -243,7 +243,7 @@ def _finished(
 ) -> tuple[PreparedRoom | None, list[Problem]]:
     gain = normalising_gain(for_gain, sample_rate=sample_rate, normalise=room.normalise)
     if gain is None:
-        what = f"room {room.name}: the gain position {gain_position} holds nothing to normalise by"
+        what = f"room {room.name}: the gain position {gain_position} has nothing to normalise by"
         return None, [Problem(what, room.place, "use `normalise: none`, or another `gain_position`")]
     return PreparedRoom(
         name=room.name,

@@ -123,7 +123,7 @@ class RecordedRoom:
                     name,
                     f"{sound.label}: no direct sound stands out ({sound.direct.prominence_db:.0f} dB over "
                     "what follows), so nothing is dropped",
-                    "say `direct: absent` if it was left out on purpose",
+                    "use `direct: absent` if it was left out on purpose",
                 )
         elif direct == "drop":
             dropped = remove_direct(samples, sound.direct, sample_rate=self.sample_rate)

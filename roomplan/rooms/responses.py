@@ -140,7 +140,7 @@ def _inspect(path: Path, *, paired: bool) -> SoundInfo:
             if paired
             else "give 1 (mono), 2 (stereo) or 4 channels (true stereo: LL, LR, RL, RR)"
         )
-        raise AudioError(path, f"has {info.channels} channels, which have no meaning {where}", remedy=remedy)
+        raise AudioError(path, f"has {info.channels} channels, which cannot be used {where}", remedy=remedy)
     if info.sample_rate > HIGHEST_RATE_HZ:
         raise AudioError(
             path, f"has a sample rate of {info.sample_rate} Hz", remedy=f"use 8000 to {HIGHEST_RATE_HZ} Hz"
@@ -217,13 +217,13 @@ def _judge(samples: Array, path: Path) -> tuple[Array, list[str]]:
     if np.max(peaks) > LARGEST:
         raise AudioError(
             path,
-            f"holds samples of up to {np.max(peaks):.2g}, too large to square",
+            f"contains samples of up to {np.max(peaks):.2g}, too large to square",
             remedy="export it with full scale at 1",
         )
     constant = np.ptp(samples, axis=0) <= 1e-6 * peaks
     if len(samples) > 1 and np.any(constant & (peaks >= SILENCE)):
         raise AudioError(
-            path, "holds nothing but a constant (DC)", remedy="give the recorded or exported response"
+            path, "contains only a constant (DC)", remedy="give the recorded or exported response"
         )
     warnings = [f"{path}: channel {channel + 1} is silent" for channel in np.flatnonzero(peaks < SILENCE)]
     for channel in range(samples.shape[1]):
@@ -235,7 +235,7 @@ def _judge(samples: Array, path: Path) -> tuple[Array, list[str]]:
             )
     offsets = np.array([_offset(samples[:, channel]) for channel in range(samples.shape[1])])
     warnings.extend(
-        f"{path}: channel {channel + 1} has a constant offset of {offsets[channel]:.2g}; it is taken off"
+        f"{path}: channel {channel + 1} has a constant offset of {offsets[channel]:.2g}; it is removed"
         for channel in np.flatnonzero(offsets)
     )
     return samples - offsets, warnings

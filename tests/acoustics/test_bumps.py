@@ -127,7 +127,7 @@ def test_energy_ahead_of_the_onset_makes_early_figures_doubtful_and_is_said_in_p
     for key in ("edt_s", "c50_db", "c80_db", "d50", "centre_time_s"):
         if getattr(band, key) is not None:
             assert band.doubt[key].verdict == "doubtful"
-            assert f"{100.0 * share:.0f} % of the energy lie ahead of the sound" in (
+            assert f"{100.0 * share:.0f} % of the energy comes before the sound" in (
                 band.doubt[key].reason or ""
             )
     assert "ahead" not in (band.doubt["t30_s"].reason or "")

@@ -172,7 +172,7 @@ def echoed(decay_time_s, echo_s, energy):
 def test_an_early_decay_bent_by_an_echo_is_doubtful_and_says_by_how_much():
     found = decay_times(echoed(0.22, 0.094, 0.12), sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=700.0)
     assert number(found.edt_s) > 2.0 * 0.22
-    assert any("the first 10 dB are no straight line: xi is" in flag for flag in found.flags["edt_s"])
+    assert any("the first 10 dB are not a straight line: xi is" in flag for flag in found.flags["edt_s"])
     assert found.verdict == "doubtful"
     assert "the first 10 dB" in found.reasons["verdict"]
 
@@ -181,7 +181,7 @@ def test_an_early_decay_as_bent_as_chance_bends_a_narrow_band_is_not_doubted_for
     curve = echoed(1.0, 0.08, 0.4)
     doubted = {
         bt: any(
-            "first 10 dB are no" in flag
+            "first 10 dB are not a" in flag
             for flag in decay_times(curve, sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=bt).flags[
                 "edt_s"
             ]
@@ -217,5 +217,5 @@ def test_the_centre_time_behind_an_echo_is_doubtful_for_its_scatter_is_unknown()
     assert "centre_time_s" not in plain.flags
     direct = np.concatenate([[3.0], straight(0.5)[1:]])
     stepped = decay_times(direct, sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=3000.0)
-    assert any("no straight line" in flag for flag in stepped.flags["edt_s"])
+    assert any("not a straight line" in flag for flag in stepped.flags["edt_s"])
     assert "centre_time_s" not in stepped.flags

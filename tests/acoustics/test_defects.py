@@ -125,7 +125,7 @@ def test_a_noise_ahead_that_reaches_up_to_20_db_under_the_peak_is_told():
     sound[9600] = 1.0  # crests of the noise at 4 σ: 18 dB under it
     text = beginning(sound)
     assert text is not None
-    assert "was taken for the direct sound" in text
+    assert "was taken as the direct sound" in text
 
 
 def test_polarity_and_gain_change_no_judgement():

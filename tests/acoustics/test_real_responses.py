@@ -146,7 +146,7 @@ def test_the_room_is_flagged_as_bent_in_every_band(figures):
         band = band_of(figures, centre)
         assert band.verdict == "doubtful"
         assert "bent" in band.reasons["verdict"]
-    assert "no straight line" in band_of(figures, 125).reasons["verdict"]
+    assert "not a straight line" in band_of(figures, 125).reasons["verdict"]
 
 
 # ---------------------------------------- energies

@@ -323,7 +323,7 @@ def test_a_chunk_that_runs_beyond_the_file_is_told(raw_file):
 
 @pytest.mark.parametrize("fmt", [b"", chunk(b"fmt ", bytes(16)), chunk(b"fmt ", b"\1\0\1\0")])
 def test_a_time_in_samples_without_a_rate_is_told(raw_file, fmt):
-    with pytest.raises(AudioError, match="no sample rate to count them by"):
+    with pytest.raises(AudioError, match="in samples, but no sample rate"):
         read_time_reference(raw_file(riff(fmt, chunk(b"bext", by_the_layout(low=1)), DATA)))
 
 
@@ -683,7 +683,9 @@ def test_a_full_disk_leaves_the_file_as_it_was(wave, monkeypatch, failing):
         put(file, start, data)
 
     monkeypatch.setattr(broadcast, "_put", fail)
-    with pytest.raises(AudioError, match=r"could not take its time reference \(No space left on device\)"):
+    with pytest.raises(
+        AudioError, match=r"could not be given its time reference \(No space left on device\)"
+    ):
         write_bext(path, bext_chunk(samples=1))
     assert len(calls) == failing
     assert path.read_bytes() == before

@@ -112,7 +112,7 @@ def test_a_seal_of_another_stage_does_not_count(project):
 def test_a_journal_of_the_users_own_is_undone_and_one_line_names_the_files(project):
     project.stage([move("x")], key=user_key())
     (line,) = project.run()
-    assert line.startswith(f"{project.folder}: put back")
+    assert line.startswith(f"{project.folder}: restored")
     assert line.endswith(": x")
     assert (project.folder / "x").read_text() == "planted"
 

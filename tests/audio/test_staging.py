@@ -200,7 +200,7 @@ def test_a_linked_file_is_replaced_and_what_it_points_to_stays(folder, tmp_path)
     "relative", ["../mix.wav", "a/../../mix.wav", "/etc/mix.wav", "", ".", "C:\\mix.wav", "\\mix.wav", "a/.."]
 )
 def test_a_path_that_leads_out_of_the_folder_is_refused(folder, relative):
-    with StagedFolder(folder) as stage, pytest.raises(RoomplanError, match="no place inside"):
+    with StagedFolder(folder) as stage, pytest.raises(RoomplanError, match="not a place inside"):
         stage.path(relative)
 
 
@@ -622,7 +622,7 @@ def test_a_file_is_not_set_aside_onto_another(folder):
 
 @pytest.mark.parametrize("places", [("../x", "a"), ("a", "../x"), ("a", "/x")])
 def test_nothing_is_set_aside_outside_the_folder(folder, places):
-    with StagedFolder(folder) as stage, pytest.raises(RoomplanError, match="no place inside"):
+    with StagedFolder(folder) as stage, pytest.raises(RoomplanError, match="not a place inside"):
         stage.set_aside(*places)
 
 

@@ -269,7 +269,7 @@ def test_a_number_that_is_left_out_is_told_with_the_frames_around_it(text, rate,
         parse_timecode(text, rate)
     assert (
         str(refused.value)
-        == f"{text} is a number that drop-frame leaves out — the frames there are {before} and {after}"
+        == f"{text} is a number that drop-frame skips — the frames there are {before} and {after}"
     )
     assert parse_timecode(after, rate).frame == parse_timecode(before, rate).frame + 1
 
@@ -283,15 +283,15 @@ def test_a_number_that_is_left_out_is_told_with_the_frames_around_it(text, rate,
         ("01:02:03:25", 25, "01:02:03:25 has frame 25 — 00 to 24 at 25"),
         ("01:02:03:24", 23.976, "01:02:03:24 has frame 24 — 00 to 23 at 23.976"),
         ("01:02:03;30", "29.97df", "01:02:03;30 has frame 30 — 00 to 29 at 29.97df"),
-        ("1:2:3:4", 25, "'1:2:3:4' is no timecode — write 01:02:03:04"),
-        ("01:02:03.04", 25, "'01:02:03.04' is no timecode — write 01:02:03:04"),
-        ("01;02;03;04", "29.97df", "'01;02;03;04' is no timecode — write 01:02:03;04"),
-        (" 01:02:03:04\n", 25, "' 01:02:03:04\\n' is no timecode — write 01:02:03:04"),
+        ("1:2:3:4", 25, "'1:2:3:4' is not a timecode — write 01:02:03:04"),
+        ("01:02:03.04", 25, "'01:02:03.04' is not a timecode — write 01:02:03:04"),
+        ("01;02;03;04", "29.97df", "'01;02;03;04' is not a timecode — write 01:02:03;04"),
+        (" 01:02:03:04\n", 25, "' 01:02:03:04\\n' is not a timecode — write 01:02:03:04"),
         (
             "01:02:03;04",
             29.97,
             (
-                "01:02:03;04 has a semicolon before its frames, but a rate of 29.97 leaves no numbers out"
+                "01:02:03;04 has a semicolon before its frames, but a rate of 29.97 skips no frame numbers"
                 " — write 01:02:03:04, or give 29.97df as the frame rate"
             ),
         ),
@@ -299,7 +299,7 @@ def test_a_number_that_is_left_out_is_told_with_the_frames_around_it(text, rate,
             "01:02:03;04",
             25,
             (
-                "01:02:03;04 has a semicolon before its frames, but a rate of 25 leaves no numbers out"
+                "01:02:03;04 has a semicolon before its frames, but a rate of 25 skips no frame numbers"
                 " — write 01:02:03:04"
             ),
         ),

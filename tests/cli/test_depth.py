@@ -232,7 +232,7 @@ def test_the_plans_reference_section_keeps_its_sends_or_is_refused_at_its_line(r
     outcome = run("depth", plan, "-q")
     assert outcome.status == 1
     assert "plan.yaml:1:" in outcome.errors
-    assert "the reference section solo cannot be one: it has no seat" in outcome.errors
+    assert "the reference section solo cannot serve: it has no seat" in outcome.errors
 
 
 def test_a_locked_section_keeps_its_sends_and_is_said_to_be_locked(run, plan):

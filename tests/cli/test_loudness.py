@@ -244,7 +244,7 @@ def test_a_downmix_is_compared_with_its_surround_mix(document, write):
     [
         ("L,R,X,LFE,Ls,Rs", "no channel role 'X'"),
         ("L,R,C,LFE,SL,Rs", "did you mean Ls?"),
-        ("L,R,L,LFE,Ls,Rs", "stands twice"),
+        ("L,R,L,LFE,Ls,Rs", "appears twice"),
         ("L,,R", "is empty"),
         ("", "is empty"),
         ("mono,L", "a channel alone"),

@@ -78,7 +78,7 @@ def test_a_render_from_a_report_replaces_no_render_unless_asked(run, rendered):
     before = rendered.read_bytes()
     outcome = run("render", rendered, "--quiet")
     assert outcome.status == 1
-    assert "holds a render already" in outcome.errors
+    assert "already holds a render" in outcome.errors
     assert len(outcome.errors.splitlines()) == 1
     assert rendered.read_bytes() == before
     assert run("render", rendered, "--replace").status == 0
@@ -174,7 +174,7 @@ def test_a_report_without_its_plan_and_a_plan_with_check_are_one_line(run, rende
     old = session / "old.json"
     old.write_text(json.dumps(document), encoding="utf-8")
     for arguments, words in (
-        ((old,), "does not keep the plan it was made from"),
+        ((old,), "does not contain its plan"),
         ((session / "plan.yaml", "--check"), "roomplan check"),
         ((session / "nothing.json",), "there is no such file"),
     ):

@@ -70,7 +70,9 @@ def test_a_response_of_1e200_is_refused_with_what_is_wrong_and_what_would_be_rig
         "measure", "--quiet", write("huge.wav", 1e200 * response / np.max(np.abs(response)), subtype="DOUBLE")
     )
     assert outcome.status == 1
-    words = "huge.wav: holds samples of up to 1e+200, too large to square — export it with full scale at 1\n"
+    words = (
+        "huge.wav: contains samples of up to 1e+200, too large to square — export it with full scale at 1\n"
+    )
     assert outcome.errors == words
 
 

@@ -145,7 +145,7 @@ def test_all_faults_come_at_once_each_with_its_line(faults):
         assert words in text
     rest = " | ".join(text for _line, text in found[5:])
     assert "no level for 8000 Hz" in rest
-    assert "some lines name the speech" in rest
+    assert "some lines give the speech" in rest
 
 
 def test_a_missing_band_is_named_together_with_other_faults(faults):
@@ -198,10 +198,10 @@ def test_a_folder_is_one_line(tmp_path):
 @pytest.mark.parametrize(
     ("data", "words"),
     [
-        (b"RIFF\x00\x00\x00\x00WAVE", "no text file"),
-        (b"125 40\n" * 20_000, "no text file"),
+        (b"RIFF\x00\x00\x00\x00WAVE", "not a text file"),
+        (b"125 40\n" * 20_000, "not a text file"),
         (b"125 40 \xff\xfe\n", "not UTF-8"),
-        ("125 40\n".encode("utf-16"), "no text file"),
+        ("125 40\n".encode("utf-16"), "not a text file"),
     ],
 )
 def test_what_is_no_text_is_refused(read, data, words):

@@ -259,7 +259,7 @@ def said(error):
     ("text", "path", "what"),
     [
         ("a: 1\n---\nb: 2\n", ("a",), "plan.yaml:2:1: a second document begins here"),
-        ("a: 1\na: 2\n", ("a",), "plan.yaml:2:1: the key 'a' stands twice in one mapping"),
+        ("a: 1\na: 2\n", ("a",), "plan.yaml:2:1: the key 'a' appears twice in one mapping"),
         ("- 1\n", ("a",), "plan.yaml:1:1: there is no mapping of keys and values to change"),
         ("b: 1\na: -6\n", ("a", "level"), "plan.yaml:2:4: a: -6 is a number and has no 'level'"),
         ("a:\n- 1\n", ("a", 1), "plan.yaml:2:1: a: is a list and has no '1'"),

@@ -96,7 +96,7 @@ def test_an_empty_value_is_none(read, word):
         ("! x", "tag"),
         (r'"\e[2J"', "U+001B"),
         (r'"\ud800"', "U+D800"),
-        ("*nowhere", "nothing is anchored"),
+        ("*nowhere", "there is no anchor"),
     ],
 )
 def test_a_value_nobody_meant_is_refused_and_left_out(read, word, said):

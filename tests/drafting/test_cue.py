@@ -108,7 +108,7 @@ def test_a_time_reference_without_a_frame_rate_is_said_and_not_guessed_at():
     found = facts("Choir", begins=(48_000 * 3605,))
     assert (found.start, found.frame_rate) == (None, None)
     (remark,) = found.remarks
-    assert remark.startswith("the stems state a time of day, from Choir.wav at 1:00:05 on")
+    assert remark.startswith("the stems have time references, from Choir.wav at 1:00:05 on")
 
 
 def test_the_time_a_file_states_is_read_and_0_counts_as_none(tmp_path):

@@ -218,7 +218,7 @@ def test_a_render_can_be_loaded_again_from_its_report_as_it_was_muted():
     Path("plan.yaml").unlink()
     again = roomplan.load("out/report.json")
     assert again.session.section("choir").muted
-    with pytest.raises(roomplan.RoomplanError, match="holds a render already"):
+    with pytest.raises(roomplan.RoomplanError, match="already holds a render"):
         roomplan.render(again, "out")
     second = roomplan.render(again, "again")
     assert set(second.files) == {"mix"}

@@ -211,7 +211,7 @@ def test_a_silent_other_makes_infinite_margins_that_count_by_rank_and_are_never_
     assert "median is 60 dB or more" in str(mostly.reason)
     never = margin(of, np.zeros(1_000))
     assert (never.margin_db, never.median_db, never.share_above) == (MARGIN_LIMIT_DB, MARGIN_LIMIT_DB, 1.0)
-    assert never.reason == "60 dB or more: `over` is as good as silent where `of` is heard"
+    assert never.reason == "60 dB or more: `over` is almost silent where `of` sounds"
 
 
 def test_a_signal_without_power_in_the_band_is_60_db_or_more_below():
@@ -229,7 +229,7 @@ def test_times_at_which_neither_has_power_in_the_band_are_left_out():
     assert found.margin_db == pytest.approx(4.0)
     nothing = margin(np.zeros(1_000), np.zeros(1_000), gate_sums=loudness)
     assert nothing == MarginFigure(
-        None, None, None, 0, "neither has any power in this band while `of` is heard"
+        None, None, None, 0, "neither has any power in this band while `of` sounds"
     )
 
 

@@ -48,7 +48,7 @@ WRITTEN = "L, R, C, LFE, Ls, Rs, or mono alone"
         ("L,R,top", f"there is no channel role 'top' — one of {WRITTEN}"),
         ("L,,C", f"a channel role is empty — write {WRITTEN}, between commas"),
         ("", f"a channel role is empty — write {WRITTEN}, between commas"),
-        ("L,R,L", "the channel role L stands twice in L,R,L — name every role once"),
+        ("L,R,L", "the channel role L appears twice in L,R,L — name every role once"),
         ("L,mono", "mono is the role of a channel alone, not of one of 2 — write C for a centre channel"),
     ],
 )

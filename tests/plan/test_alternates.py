@@ -78,7 +78,7 @@ def test_a_group_may_change_a_send_or_a_dry_path_that_only_some_of_its_sections_
     ("text", "spot", "what", "remedy"),
     [
         ("{chior: {level: 1}}", 19, "up: there is no section or group 'chior'", "did you mean 'choir'?"),
-        ("{section:choir: {level: 1}}", 19, "up: 'section:choir' is more than a name", "`choir`"),
+        ("{section:choir: {level: 1}}", 19, "up: 'section:choir' must be only a name", "`choir`"),
         ("{choir: {sends: {hal: 1}}}", 35, "there is no room 'hal'", "did you mean 'hall'?"),
         ("{choir: {sends: {stage: 1}}}", 35, "up: choir sends nothing to stage", "it sends to hall, nave"),
         (
@@ -91,7 +91,7 @@ def test_a_group_may_change_a_send_or_a_dry_path_that_only_some_of_its_sections_
             "{low: {dry: 3}}",
             30,
             "up: the dry path of low is off, so 3 dB change nothing",
-            "a level of its `dry`, or the line left out",
+            "set the level of its `dry`, or leave out the line",
         ),
         (
             "{choir: {sends: {nave: {level: 3}}}}",

@@ -88,7 +88,7 @@ def test_alternate_groups_are_a_family_of_their_own(good, least):
         (
             '{dub: {file_name: "{bus}_{cue"}}',
             31,
-            "file_name: '{bus}_{cue' has a brace that belongs to no field",
+            "file_name: '{bus}_{cue' has a stray brace",
             f"braces around one of {KNOWN}",
         ),
         (
@@ -118,19 +118,19 @@ def test_alternate_groups_are_a_family_of_their_own(good, least):
         (
             '{dub: {file_name: "dub/{bus}"}}',
             31,
-            "file_name: 'dub/{bus}' holds a folder",
-            "a name alone; a folder stands in `folder`",
+            "file_name: 'dub/{bus}' contains a folder",
+            "only a name; folders go into `folder`",
         ),
         (
             '{dub: {file_name: "{bus}.wav"}}',
             31,
-            "file_name: '{bus}.wav' has an ending",
-            "the name without it: the format gives the ending",
+            "file_name: '{bus}.wav' has an extension",
+            "the name without it: the format sets the extension",
         ),
         (
             '{dub: {file_name: "{title}"}}',
             31,
-            "file_name: '{title}' gives every file one name",
+            "file_name: '{title}' gives every file the same name",
             "{bus} in it, or a single file under `write`",
         ),
         (
@@ -148,7 +148,7 @@ def test_alternate_groups_are_a_family_of_their_own(good, least):
         (
             "{dub: {format: flac, bit_depth: 32f}}",
             34,
-            "dub: flac holds no 32f samples",
+            "dub: flac cannot hold 32f samples",
             "16 or 24, or `format: wav`",
         ),
         (

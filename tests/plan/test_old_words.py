@@ -163,7 +163,7 @@ def test_a_key_that_is_not_old_everywhere_it_is_used_is_left_to_the_user():
 
 
 def test_a_text_with_faults_is_not_rewritten():
-    with pytest.raises(PlanError, match="nothing is anchored"):
+    with pytest.raises(PlanError, match="there is no anchor"):
         renamed_text("anchor: *choir\n", OLD_WORDS)
     with pytest.raises(PlanError, match="which is here too"):
         renamed_text("anchor: low\nreference_section: low\n", OLD_WORDS)

@@ -375,7 +375,7 @@ def test_a_text_that_would_load_as_another_plan_is_never_written(files, monkeypa
     monkeypatch.setattr(module, "edited_text", lambda *a, **k: edited(*a, **k).replace(right, wrong))
     with pytest.raises(RoomplanError) as error:
         write_overrides(folder / "leaf.yaml", Overrides((send(-8),)))
-    assert error.value.problems[0].what == f"{what} of the changed plan would not be what was asked for"
+    assert error.value.problems[0].what == f"{what} of the changed plan would not come out as asked"
     place = error.value.problems[0].place
     assert place is not None
     assert place.line is not None

@@ -129,11 +129,11 @@ def one(problems):
         (
             "deliveries: {a: {format: flac, bit_depth: 32f}}",
             "1:32",
-            "a: flac holds no 32f samples",
+            "a: flac cannot hold 32f samples",
             "16 or 24, or `format: wav`",
         ),
         ("deliveries: {a: {bit_depth: 32}}", "1:29", "bit_depth: 32 is a number", "16, 24 or 32f"),
-        ("deliveries: {a: {write: [mix, mix]}}", "1:31", "write: mix stands twice", "once"),
+        ("deliveries: {a: {write: [mix, mix]}}", "1:31", "write: mix appears twice", "once"),
         (
             "deliveries: {a: {write: [print]}}",
             "1:26",
@@ -207,13 +207,13 @@ ENSEMBLE = (
         (
             '{verse: {from: "01:02:03:04", to: 9999}}',
             "1:26",
-            "from: '01:02:03:04' is timecode and the plan has no frame rate",
+            "from: '01:02:03:04' is timecode, but the plan has no frame rate",
             "`frame_rate: 25` or another at the top",
         ),
         (
             '{verse: {from: 1, to: "01:02:03;04"}}',
             "1:33",
-            "to: '01:02:03;04' is timecode and the plan has no frame rate",
+            "to: '01:02:03;04' is timecode, but the plan has no frame rate",
             "`frame_rate: 25` or another at the top",
         ),
         (
@@ -245,7 +245,7 @@ ENSEMBLE = (
         (
             "{verse: {from: 1, to: 2}, verse: {from: 1, to: 2}}",
             "1:37",
-            "the key 'verse' stands twice in one mapping",
+            "the key 'verse' appears twice in one mapping",
             "once; the first is in line 1",
         ),
         ("{a:b: {from: 1, to: 2}}", "1:12", "the passage name 'a:b' holds ':'", "a name without : / \\"),
@@ -282,13 +282,13 @@ def test_a_fault_in_a_passage_is_one_line_with_its_place_and_remedy(
             "[{of: choir}]",
             "1:11",
             "margins, entry 1: `over` is missing",
-            "the section or group it is to stand over, such as `over: strings`",
+            "the section or group it should be over, such as `over: strings`",
         ),
         (
             "[{over: choir}]",
             "1:11",
             "margins, entry 1: `of` is missing",
-            "the section or group that is to stand out, such as `of: choir`",
+            "the section or group that should be on top, such as `of: choir`",
         ),
         (
             "[{of: choir, over: strings, ban: full}]",
@@ -344,29 +344,29 @@ def test_a_fault_in_a_passage_is_one_line_with_its_place_and_remedy(
             "of: 'brass' is the name of a section and of a group",
             "`section:brass` or `group:brass`",
         ),
-        ("[{of: section:choir, over: low}]", "1:16", "of: 'section:choir' is more than a name", "`choir`"),
+        ("[{of: section:choir, over: low}]", "1:16", "of: 'section:choir' must be only a name", "`choir`"),
         (
             "[{of: low, over: low}]",
             "1:27",
-            "over: low cannot stand over itself",
+            "over: low cannot be over itself",
             "another section or group",
         ),
         (
             "[{of: low, over: strings}]",
             "1:27",
-            "over: low and strings both hold the section low",
+            "over: low and strings both contain the section low",
             "a section or group without it",
         ),
         (
             "[{of: group:brass, over: horns}]",
             "1:35",
-            "over: group:brass and horns both hold the section horns",
+            "over: group:brass and horns both contain the section horns",
             "a section or group without it",
         ),
         (
             "[{of: low, over: high}, {of: low, over: high, band: full}]",
             "1:34",
-            "margins: low over high in full stands twice",
+            "margins: low over high in full appears twice",
             "once; the first is in line 1",
         ),
     ],
@@ -428,8 +428,8 @@ def test_a_margin_of_a_section_or_group_that_was_refused_itself_is_not_a_second_
         (
             "{synthetic: a, feeds: {hall: -3}}",
             "1:31",
-            "feeds: a room that feeds a room is not here yet",
-            "the line left out",
+            "feeds: a room cannot feed another room yet",
+            "leave out the line",
         ),
         ("{synthetic: a, mute: yes}", "1:37", "mute: 'yes' is text", "true or false"),
         ("{synthetic: a, mute: 1}", "1:37", "mute: 1 is a number", "true or false"),
@@ -461,7 +461,7 @@ def test_a_margin_of_a_section_or_group_that_was_refused_itself_is_not_a_second_
         (
             "{synthetic: a, pre_delay: 1/8}",
             "1:42",
-            "pre_delay: 1/8 is a note value and the plan has no tempo",
+            "pre_delay: 1/8 is a note value, but the plan has no tempo",
             "`tempo: 84` at the top, or milliseconds",
         ),
         (
@@ -483,7 +483,7 @@ def test_a_margin_of_a_section_or_group_that_was_refused_itself_is_not_a_second_
             "{responses: a.wav, gain_position: front}",
             "1:50",
             "gain_position: the room stage has no position 'front'",
-            "the line left out: the room has one response",
+            "leave out the line: the room has one response",
         ),
         (
             "{responses: {left: a.wav}}",

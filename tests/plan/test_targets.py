@@ -76,15 +76,15 @@ def test_every_wish_of_the_format_can_be_written():
         ("{of: choir, over: brass, margin: 3, passage: vers}", "no passage 'vers'", "did you mean 'verse'?"),
         ("{of: twin, wet_to_dry: -6}", "name of a section and of a group", "`section:twin` or `group:twin`"),
         ("{of: back, least_c80: 2}", "'back' is a group", "one of its sections"),
-        ("{of: choir}", "says nothing that is wanted", "`wet_to_dry`"),
+        ("{of: choir}", "names no target", "`wet_to_dry`"),
         ("{of: choir, wet_to_dry: -6, least_c80: 2}", "wet_to_dry and least_c80 in one entry", "one wish"),
         ("{wet_to_dry: -6}", "`of` is missing", "such as `of: choir`"),
         ("{of: choir, margin: 3}", "`over` is missing", "such as `over: strings`"),
         ("{of: choir, share: 3}", "`room` is missing", "such as `room:"),
-        ("{of: choir, loudness: -23}", "loudness has no use for it", "the line left out"),
-        ("{of: choir, over: brass, wet_to_dry: -6}", "wet_to_dry has no use for it", "belongs to `margin`"),
-        ("{of: choir, over: choir, margin: 3}", "cannot stand over itself", "another section or group"),
-        ("{of: back, over: low, margin: 3}", "both hold the section low", "without it"),
+        ("{of: choir, loudness: -23}", "loudness does not use it", "leave out the line"),
+        ("{of: choir, over: brass, wet_to_dry: -6}", "wet_to_dry does not use it", "belongs to `margin`"),
+        ("{of: choir, over: choir, margin: 3}", "cannot be over itself", "another section or group"),
+        ("{of: back, over: low, margin: 3}", "both contain the section low", "without it"),
         ("{of: choir, wet_to_dri: -6}", "unknown key 'wet_to_dri'", "did you mean 'wet_to_dry'?"),
         ("{of: choir, wet_to_dry: -6, tolerance: 0}", "0 is not above 0", "such as 0.5"),
         ("{of: choir, least_d50: 40}", "40 is above 1", "such as 0.4"),
@@ -99,7 +99,7 @@ def test_a_target_without_meaning_is_refused_where_it_stands(refused, text, what
 
 def test_one_wish_for_one_thing_stands_once(refused):
     (problem,) = refused("{of: choir, wet_to_dry: -6}, {of: choir, wet_to_dry: -8}")
-    assert "wet_to_dry of the same thing stands twice" in problem
+    assert "wet_to_dry of the same thing appears twice" in problem
     assert refused("{of: choir, wet_to_dry: -6}, {of: choir, least_c80: 2}, {of: low, wet_to_dry: -8}") == []
 
 
@@ -117,7 +117,7 @@ def test_limits_have_defaults_and_each_end_can_be_written_alone(good):
     ("text", "what", "remedy"),
     [
         ("balance: {sends: {from: 2}}", "`to`, 0 dB, is below `from`, 2 dB", "`from` the lower"),
-        ("balance: {levels: {from: 1, to: 3}}", "0, which leaves a section as it is written", "from 0 on"),
+        ("balance: {levels: {from: 1, to: 3}}", "0, which keeps a section as written", "from 0 on"),
         ("balance: {locked: [bras]}", "no section 'bras'", "did you mean 'brass'?"),
         ("balance: {locked: [brass, brass]}", "brass is named twice", "once"),
         ("balance: {linked: [[choir]]}", "a single section is linked to nothing", "at least two"),

@@ -205,7 +205,7 @@ def test_a_reference_section_that_the_cue_lacks_is_stood_in_for_by_the_nearest()
     assert found.reference_sections == {"hall": "strings"}
     (note,) = found.notes
     assert "solo is not in this cue" in note
-    assert "the nearest section of each room stands in" in note
+    assert "the nearest section of each room replaces it" in note
 
 
 def test_without_distances_the_reference_section_is_the_section_with_most_direct_sound():

@@ -67,7 +67,7 @@ def test_silence_nan_and_dc_are_refused_by_name(write_sound):
     broken[100] = np.nan
     with pytest.raises(AudioError, match=r"nan\.wav: .*NaN.*channel 1"):
         read_response((write_sound("nan.wav", broken),))
-    with pytest.raises(AudioError, match=r"dc\.wav: holds nothing but a constant"):
+    with pytest.raises(AudioError, match=r"dc\.wav: contains only a constant"):
         read_response((write_sound("dc.wav", np.full((4_800, 1), 0.25)),))
 
 
