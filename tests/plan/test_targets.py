@@ -119,7 +119,7 @@ def test_limits_have_defaults_and_each_end_can_be_written_alone(good):
         ("balance: {sends: {from: 2}}", "`to`, 0 dB, is below `from`, 2 dB", "`from` the lower"),
         ("balance: {levels: {from: 1, to: 3}}", "0, which keeps a section as written", "from 0 on"),
         ("balance: {locked: [bras]}", "no section 'bras'", "did you mean 'brass'?"),
-        ("balance: {locked: [brass, brass]}", "brass is named twice", "once"),
+        ("balance: {locked: [brass, brass]}", "brass appears twice", "once"),
         ("balance: {linked: [[choir]]}", "a single section is linked to nothing", "at least two"),
         ("balance: {linked: [[choir, low], [low, brass]]}", "low is already in entry 1", "at most one"),
         ("balance: {lock: [brass]}", "unknown key 'lock'", "did you mean 'locked'?"),
