@@ -43,7 +43,8 @@ def whole_place(folder: Path) -> Problem | None:
         what = "the home folder"
     else:
         return None
-    return Problem(f"{folder}: would scatter the files of a delivery over {what}", None, "name a folder inside it")
+    fault = f"{folder}: would scatter the files of a delivery over {what}"
+    return Problem(fault, None, "name a folder inside it")
 
 
 def refuse_whole_places(folders: Iterable[Path]) -> None:
