@@ -46,7 +46,11 @@ _MOST_FAULTS = 20
 _EARLIER_BANDS = {"words": "speech"}  # of margins in earlier schemas
 _REMEDY = "render its plan once again"
 _EARLIER_KEYS: dict[str, dict[tuple[str, ...], str]] = {
-    "roomplan.render/1": {("excerpt",): "stretch", ("reproduce", "options", "excerpt"): "stretch"}
+    "roomplan.render/1": {
+        ("excerpt",): "stretch",
+        ("reproduce", "options", "excerpt"): "stretch",
+        ("rooms", "*", "gain_position"): "reference",
+    }
 }
 """Earlier schema → path of a key as it is now, "*" for every item of a list → its earlier name."""
 _LARGEST = 2**63 - 1  # nothing in a report is counted further; larger numbers have no place in a float
@@ -209,7 +213,7 @@ class _Room(_Entry):
     decay_scale: _Figure | None = None
     reverberation_time_s: _Seconds | None = None
     normalise: str | None = None
-    reference: str | None = None
+    gain_position: str | None = None
     direct: str | None = None
 
 

@@ -103,8 +103,10 @@ def lines_of(place):
     return str(refused.value).splitlines()
 
 
-def test_a_report_of_the_first_version_is_read_as_it_is_but_for_its_schema(write):
-    place, now = write(FIRST), FIRST | {"schema": REPORT_SCHEMA}
+def test_a_report_of_the_first_version_is_read_as_it_is_but_for_schema_and_renamed_keys(write):
+    (room,) = FIRST["rooms"]
+    renamed = {"gain_position" if key == "reference" else key: value for key, value in room.items()}
+    place, now = write(FIRST), FIRST | {"schema": REPORT_SCHEMA, "rooms": [renamed]}
     assert read_report(place).document == now
     assert read_report(place.parent).document == now
     assert read_report(write(b"\xef\xbb\xbf" + json.dumps(FIRST).encode())).document == now
@@ -115,6 +117,7 @@ def test_keys_of_an_earlier_version_are_handed_out_by_their_names_of_now(write):
     document = read_report(write(earlier_report(part))).document
     assert document["excerpt"] == part
     assert document["reproduce"]["options"]["excerpt"] == part
+    assert document["rooms"][0]["gain_position"] == "default"
     assert "stretch" not in document
     assert "stretch" not in document["reproduce"]["options"]
 

@@ -182,7 +182,7 @@ def session_part(rendering: Rendering) -> Document:
                 "decay_scale": session.plan.rooms[name].decay_scale,
                 "reverberation_time_s": session.plan.rooms[name].reverberation_time_s,
                 "normalise": session.plan.rooms[name].normalise,
-                "reference": room.gain_position,
+                "gain_position": room.gain_position,
                 "direct": session.plan.rooms[name].direct,
                 "direct_found": room.direct_found,
             }
