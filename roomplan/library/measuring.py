@@ -234,7 +234,7 @@ def measure_loudness(
 
     Notes
     -----
-    A figure that cannot be said, such as the loudness of silence, is None with its reason in `reasons`.
+    A figure that cannot be given, such as the loudness of silence, is None with its reason in `reasons`.
 
     Examples
     --------

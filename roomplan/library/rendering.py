@@ -55,7 +55,7 @@ __all__ = ["Checked", "Rendered", "check", "render", "render_arrays", "render_bl
 class Checked(Rendering):
     """The figures of every bus of a plan; see `Rendering` for what it holds.
 
-    `bus(name)` gives the figures of one bus: loudness, peaks, decay, wet-to-dry. One that cannot be said is
+    `bus(name)` gives the figures of one bus: loudness, peaks, decay, wet-to-dry. One that cannot be given is
     None, and its reason stands in `reasons` under its name.
 
     Examples

@@ -126,7 +126,7 @@ def normalising_gain(samples: NDArray[np.float64], *, sample_rate: int, normalis
     Returns
     -------
     float or None
-        None when the response holds nothing to normalise by.
+        None when the response has nothing to normalise by.
     """
     if normalise == "none":
         return 1.0
