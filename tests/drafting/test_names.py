@@ -114,4 +114,4 @@ def test_any_names_are_read_and_tokens_stand_where_they_say(stems):
 
 def test_the_work_of_reading_names_grows_with_their_number_and_not_its_square(tenfold_cost):
     stems = [f"3m12_IceHarbour_Vln{i}_v4_tk{i % 7}" for i in range(5_000)]
-    assert tenfold_cost(lambda: read_names(stems[:500]), lambda: read_names(stems)) < 20.0
+    assert tenfold_cost(lambda: read_names(stems[:500]), lambda: read_names(stems)) < 15.0

@@ -187,7 +187,7 @@ def test_an_answer_moves_a_file_and_a_refusal_leaves_it_out(imagined):
 def test_the_work_of_a_proposal_grows_with_the_number_of_files_and_not_its_square(imagined, tenfold_cost):
     words = ("Vln", "Vla", "Vc", "Hn", "Foo")
     names = [f"3m12_IH_{words[number % 5]}{number}_v4.wav" for number in range(5_000)]
-    assert tenfold_cost(lambda: imagined(*names[:500]), lambda: imagined(*names)) < 20.0
+    assert tenfold_cost(lambda: imagined(*names[:500]), lambda: imagined(*names)) < 15.0
 
 
 def test_one_stem_in_two_types_of_file_is_taken_once(section_of):
