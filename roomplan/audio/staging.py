@@ -347,7 +347,7 @@ class StagedFolder:
         self._alone.add(stage)
         self._notice(
             f"{stage}: looks left over from a killed run, but not one of yours on this machine; it was "
-            "not touched — check it, and remove it"
+            "left alone — check it, and remove it"
         )
 
     def _create_stage(self) -> None:
