@@ -88,7 +88,7 @@ def test_levels_that_were_not_heard_leave_the_peak_open_and_a_line_says_so(run, 
     moved["choir"]["sends"]["nave"] = -12
     found = run("check", hot(sections=moved, **delivery(bit_depth=24)))
     assert found.status == 0
-    assert "whether 24 bit of delivery stream hold mix is not known" in " ".join(found.output.split())
+    assert "mix may clip in the 24 bit of delivery stream: peaks" in " ".join(found.output.split())
 
 
 def test_the_document_of_check_has_the_problem_and_the_figures(run, hot):

@@ -52,8 +52,8 @@ def test_an_earlier_value_does_what_the_new_one_does_and_says_so_in_one_line(run
     assert (before.status, before.output) == (now.status, now.output)
     assert now.errors == ""
     assert before.errors == (
-        "note: --band-width third is called --band-width third_octave now; the next version knows that name "
-        "only\n"
+        "note: --band-width third is now --band-width third_octave; the next version accepts only the new "
+        "name\n"
     )
 
 
@@ -61,7 +61,7 @@ def test_sorting_by_an_earlier_key_sorts_by_the_new_one(run, session):
     now = run("measure", session / "nave.wav", "--sort", "decay_range", "--csv", "--quiet")
     before = run("measure", session / "nave.wav", "--sort", "range", "--csv", "--quiet")
     assert (before.status, before.output, now.errors) == (0, now.output, "")
-    assert before.errors.startswith("note: --sort range is called --sort decay_range now")
+    assert before.errors.startswith("note: --sort range is now --sort decay_range")
 
 
 def test_a_file_called_like_an_earlier_value_is_a_file(run, session, monkeypatch):
@@ -89,7 +89,7 @@ def test_the_earlier_spelling_of_a_template_fills_it(run, session, monkeypatch):
     monkeypatch.chdir(session)
     outcome = run("new", "stems", "--from", "plan.yaml", "-o", "cue.yaml", "--quiet")
     assert outcome.status == 0, outcome.errors
-    assert outcome.errors.startswith("note: --from is called --template now")
+    assert outcome.errors.startswith("note: --from is now --template")
     assert "extends: plan.yaml" in (session / "cue.yaml").read_text(encoding="utf-8")
 
 

@@ -78,7 +78,7 @@ def test_a_target_that_is_missed_says_by_how_much_and_ends_with_1(plan, balance)
     path = plan("{of: choir, wet_to_dry: 0}", more="balance: {sends: {to: -8}}\n")
     status, output, _errors = balance(path)
     assert status == 1
-    assert " dB cannot be had: " in output
+    assert " dB is out of reach: " in output
     assert " dB at best, with every send involved at its upper limit" in output
     assert "wider send limits would let choir wet/dry come closer" in output
     assert "at their limits, for choir wet/dry: choir send to near −8.0, choir send to far −8.0" in output
@@ -168,7 +168,7 @@ def test_a_written_plan_whose_figures_are_not_those_of_the_answer_ends_with_1(pl
     monkeypatch.setattr(opening, "open_plan", opened_otherwise)
     status, output, errors = balance(path, "--write")
     assert (status, output) == (1, "")
-    assert "measured with the new levels, it misses what was found: choir wet/dry" in errors
+    assert "the plan as written measures otherwise: choir wet/dry" in errors
     assert len(sessions) == 2
 
 
