@@ -35,6 +35,7 @@ __all__ = ["BandDecay", "bumps_of_band", "decay_of_band", "figures_moved_by", "f
 _MOVED_SHARE = 0.025
 _MOVED = {"c50_db": 0.5, "c80_db": 0.5, "d50": 0.025, "centre_time_s": 0.005}
 _MOVED_SCATTERS = 2.0
+_LEVELLED_ALONE = 4
 _FILTER_END = 3.0  # the filter looks ahead: within 3 / B of the record's end it sees less and less
 
 
@@ -169,34 +170,41 @@ def figures_moved_by(bumps: Sequence[Bump], found: BandDecay, figures: BandFigur
     Parameters
     ----------
     bumps : sequence of Bump
+        The surest first.
     found : BandDecay
         With the bumps in.
     figures : BandFigures
         Of `found`.
+
+    Notes
+    -----
+    Looked at without all of them and without each of the surest: that two happen to cancel in a figure makes
+    it no better.
     """
+    before = _figures_of_curve(found)
+    sets = [bumps] if len(bumps) == 1 else [bumps, *([bump] for bump in bumps[:_LEVELLED_ALONE])]
+    moved: set[str] = set()
+    for some in sets:
+        after = _figures_of_curve(_levelled(found, some))
+        moved |= {key for key in before if _differ(key, before[key], after[key], figures)}
+    return tuple(key for key in before if key in moved)
+
+
+def _levelled(found: BandDecay, bumps: Sequence[Bump]) -> BandDecay:
+    """The decay without some bumps."""
     decay = without_bumps(found.decay, bumps, rate=found.rate)
     truncation = find_truncation(decay, sample_rate=found.rate)
     curve = schroeder_curve(decay, sample_rate=found.rate, truncation=truncation)
     ahead = found.total - (float(found.curve[0]) if found.curve.size else 0.0)
-    straight = replace(
-        found,
-        decay=decay,
-        truncation=truncation,
-        curve=curve,
-        total=(float(curve[0]) if curve.size else 0.0) + ahead,
-    )
-    before, after = _figures_of_curve(found), _figures_of_curve(straight)
-    moved = []
-    for key, value in before.items():
-        other = after[key]
-        if value is None or other is None:
-            if value is not other:
-                moved.append(key)
-            continue
-        least = _MOVED.get(key, _MOVED_SHARE * other)
-        if abs(value - other) > max(least, _MOVED_SCATTERS * (figures.doubt[key].uncertainty or 0.0)):
-            moved.append(key)
-    return tuple(moved)
+    total = (float(curve[0]) if curve.size else 0.0) + ahead
+    return replace(found, decay=decay, truncation=truncation, curve=curve, total=total)
+
+
+def _differ(key: str, value: float | None, other: float | None, figures: BandFigures) -> bool:
+    if value is None or other is None:
+        return value is not other
+    least = _MOVED.get(key, _MOVED_SHARE * other)
+    return abs(value - other) > max(least, _MOVED_SCATTERS * (figures.doubt[key].uncertainty or 0.0))
 
 
 def _figures_of_curve(found: BandDecay) -> dict[str, float | None]:

@@ -29,7 +29,13 @@ if TYPE_CHECKING:
 
     from roomplan.acoustics.filters import Filter
 
-__all__ = ["Bump", "find_bumps", "is_hidden", "seen_together", "without_bumps"]
+__all__ = [
+    "Bump",
+    "find_bumps",
+    "is_hidden",
+    "seen_together",
+    "without_bumps",
+]
 
 _BLOCKS_PER_60_DB = 40.0  # 1.5 dB each
 _FEWEST_FREEDOMS = 8.0  # B t of a block: 1.5 dB of scatter
@@ -40,10 +46,12 @@ _LENGTHS = (1, 2, 3, 5, 8, 12, 18)  # blocks
 _LONGEST_S = 0.25
 _LONGEST_GAP_S = 0.5
 _ROUGH_BLOCKS = 40
+_FADING_BLOCKS = 4.0
 _FLANK_VARIANCE = 0.15  # of half the sum of two medians of four, in variances of a block
 # common practice, no source: up to here a room's own reflections make a pattern that is no bump
 _EARLY_S = 0.05
 _LEAST_DB = 1.0
+_TURNS = 3
 _LIKELY = 4.0
 _SURE = 5.0  # scatters: some 5,000 stretches of 18 bands are looked at in each response
 
@@ -72,7 +80,11 @@ class Bump:
 
 
 def find_bumps(
-    decay: NDArray[np.float64], *, rate: float, bandwidth_hz: float, crosspoint: int
+    decay: NDArray[np.float64],
+    *,
+    rate: float,
+    bandwidth_hz: float,
+    crosspoint: int,
 ) -> tuple[Bump, ...]:
     """Stretches of up to a quarter of a second that rise over the decay, the surest first.
 
@@ -93,8 +105,9 @@ def find_bumps(
 
     Notes
     -----
-    Looked for from 50 ms after the onset on, or from where the decay is 5 dB down if that is earlier. Not
-    found: what rises by less than the scatter of its band lets see, and what lasts longer.
+    Looked for from 50 ms after the onset on, or from where the decay is 5 dB down if that is earlier. What is
+    found is levelled down and looked behind: of two sounds side by side each hides the other. Not found: what
+    rises by less than the scatter of its band lets see, and what lasts longer.
     """
     lasting = _rough_time(decay[:crosspoint], rate)
     if lasting is None:
@@ -105,8 +118,26 @@ def find_bumps(
     level = block_levels(power)
     block_s = frames / rate
     start = _start(power, block_s)
-    first = start + _first_searched(power[start:], block_s)
+    first = start + _first_searched(power[start:], block_s, lasting)
     scatter = max(10.0 / np.log(10.0) / np.sqrt(bandwidth_hz * block_s), level_scatter(level[start:]))
+    bumps: list[Bump] = []
+    for _ in range(_TURNS):
+        found = _stretches(level, start, first, block_s, scatter)
+        if not found:
+            break
+        bumps.extend(found)
+        level = _levelled(level, found, block_s)
+    return tuple(sorted(bumps, key=lambda each: -each.scatters))
+
+
+def _stretches(
+    level: NDArray[np.float64],
+    start: int,
+    first: int,
+    block_s: float,
+    scatter: float,
+) -> list[Bump]:
+    """Stretches of blocks over the line that joins their flanks, none of which touches another."""
     left, right = _flanks(level, start)
     found: list[tuple[float, float, int, int]] = []
     sums = np.concatenate([[0.0], np.cumsum(level)])
@@ -143,7 +174,17 @@ def find_bumps(
                 scatters=likely,
             )
         )
-    return tuple(bumps)
+    return bumps
+
+
+def _levelled(level: NDArray[np.float64], bumps: Sequence[Bump], block_s: float) -> NDArray[np.float64]:
+    """Block levels with stretches brought down to their line."""
+    result = level.copy()
+    for bump in bumps:
+        begin, end = round(bump.start_s / block_s), min(level.size, round(bump.end_s / block_s))
+        line = np.linspace(bump.before_db, bump.after_db, end - begin)
+        result[begin:end] = np.minimum(result[begin:end], line)
+    return result
 
 
 def _rough_time(decay: NDArray[np.float64], rate: float) -> float | None:
@@ -159,30 +200,35 @@ def _rough_time(decay: NDArray[np.float64], rate: float) -> float | None:
 
 def _start(power: NDArray[np.float64], block_s: float) -> int:
     """Loudest block of the first 50 ms, or behind a gap; what rises and falls again ends no gap."""
-    start = int(np.argmax(power[: 1 + round(_EARLY_S / block_s)]))
+    start = int(np.argmax(power[: max(1, int(_EARLY_S / block_s))]))
     span = power[start : start + 1 + round(_LONGEST_GAP_S / block_s)]
     risen = np.flatnonzero(span > 10.0 * np.minimum.accumulate(span))
     if risen.size == 0 or risen[0] < _FEWEST_OF_A_FLANK:
         return start
     rise = start + int(risen[0])
-    later = power[rise + round(_LONGEST_S / block_s) :]
-    if later.size and float(np.median(power[start + 1 : rise])) > 2.0 * float(later[0]):
+    later = power[min(power.size - 1, rise + round(_LONGEST_S / block_s))]
+    if float(np.median(power[start + 1 : rise])) > 2.0 * float(later):
         return start
     return rise + int(np.argmax(power[rise : start + span.size]))
 
 
-def _first_searched(power: NDArray[np.float64], block_s: float) -> int:
-    """Block from which on a rise is none of the room's early reflections, with room for a flank before."""
+def _first_searched(power: NDArray[np.float64], block_s: float, lasting: float) -> int:
+    """Block from which on a rise is none of the room's early reflections, with room for a flank before.
+
+    A foreign sound keeps the energy up, a strong direct sound the time long: what falls by 5 dB first counts.
+    """
     left = np.cumsum(power[::-1])[::-1]
     fallen = int(np.argmax(left <= left[0] * 10.0**-0.5))
-    return max(_FEWEST_OF_A_FLANK, min(fallen, round(_EARLY_S / block_s)))
+    early = round(min(_EARLY_S, lasting * 5.0 / 60.0) / block_s)
+    return max(_FEWEST_OF_A_FLANK, min(fallen, early))
 
 
 def _flanks(level: NDArray[np.float64], start: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Median of up to four blocks ahead of each block, and from it on; NaN where there are too few."""
     left, right = np.full(level.size + 1, np.nan), np.full(level.size + 1, np.nan)
     if level.size >= _FLANK:
-        medians = np.median(np.lib.stride_tricks.sliding_window_view(level, _FLANK), axis=1)
+        four = np.lib.stride_tricks.sliding_window_view(level, _FLANK)
+        medians = 0.5 * (four.sum(axis=1) - four.max(axis=1) - four.min(axis=1))
         left[_FLANK:] = medians
         right[: medians.size] = medians
     for few in range(_FEWEST_OF_A_FLANK, _FLANK):
@@ -197,36 +243,50 @@ def _flanks(level: NDArray[np.float64], start: int) -> tuple[NDArray[np.float64]
 def seen_together(
     bumps: Mapping[Filter, Sequence[Bump]], witnesses: Collection[Filter]
 ) -> dict[Filter, tuple[Bump, ...]]:
-    """Those bumps that are no chance: sure ones, and likely ones that another band shows at the same time.
+    """Those bumps that are no chance: sure ones, and likely ones at the same time.
 
     Parameters
     ----------
     bumps : mapping
         Filter → its bumps.
     witnesses : collection of Filter
-        Bands that share nothing: octaves side by side.
+        Bands that share nothing: octaves side by side. Sure is what one band shows by itself, or two of these
+        together.
     """
     seen = {look: bumps.get(look, ()) for look in witnesses}
-    return {
-        look: tuple(
-            bump
-            for bump in some
-            if bump.scatters >= _SURE
-            or any(
-                bump.start_s < other.end_s and other.start_s < bump.end_s
-                for witness, others in seen.items()
-                if witness != look
-                for other in others
+    sure = [
+        bump
+        for look, some in bumps.items()
+        for bump in some
+        if bump.scatters >= _SURE
+        or (
+            look in seen
+            and any(
+                _meet(bump, other) for witness, others in seen.items() if witness != look for other in others
             )
         )
+    ]
+    return {
+        look: tuple(bump for bump in some if any(_meet(bump, other) for other in sure))
         for look, some in bumps.items()
     }
 
 
+def _meet(one: Bump, other: Bump) -> bool:
+    return one.start_s < other.end_s and other.start_s < one.end_s
+
+
 def is_hidden(bump: Bump, *, bandwidth_hz: float) -> bool:
-    """Whether a band is too narrow to show a bump: shorter than its blocks, or before there is a flank."""
+    """Whether a band is too narrow to show a bump: it comes before there is a flank, or may fade there.
+
+    What lasts a block or little more has so few degrees of freedom that chance may leave it out. Of a short
+    bump only the middle third is the sound itself.
+    """
     block_s = _FEWEST_FREEDOMS / bandwidth_hz
-    return bump.end_s - bump.start_s < block_s or bump.start_s < (_FEWEST_OF_A_FLANK + 1) * block_s
+    return (
+        bump.end_s - bump.start_s < _FADING_BLOCKS * block_s
+        or bump.start_s < (_FEWEST_OF_A_FLANK + 1) * block_s
+    )
 
 
 def without_bumps(decay: NDArray[np.float64], bumps: Sequence[Bump], *, rate: float) -> NDArray[np.float64]:

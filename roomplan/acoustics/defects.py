@@ -21,6 +21,7 @@ __all__ = [
     "find_drop_out",
     "find_flat_tops",
     "share_ahead",
+    "swelling_beginning",
 ]
 
 # An undistorted wave below half the sample rate does not stand still: three equal samples at full scale mean
@@ -37,6 +38,11 @@ _PULSE_S = 0.001
 # common practice, no source: power between a first sound and the loud one, under the peak's; a diffuse field
 # that builds up stays above it, a precursor, an echo or a noise in front of the response falls below
 _EMPTY = 10.0 ** (-26.0 / 10.0)
+
+# the project's own limits: no 10 ms of early reflections are four times as strong as the direct sound's
+_SWELL_BLOCK_S = 0.01
+_SWELL_LONGEST_S = 0.2
+_SWELL = 4.0
 
 # What is around it makes a drop-out another thing than a gap between early reflections: 8 ms of dense sound
 # on either side, 26 dB over all of it, and edges of a millisecond (the project's own limits).
@@ -120,6 +126,37 @@ def doubtful_beginning(magnitude: NDArray[np.float64], *, sample_rate: float) ->
     return (
         f"a sound {-first_db:.0f} dB under the loudest and {1000 * loud / sample_rate:.0f} ms ahead of it "
         "was taken as the direct sound"
+    )
+
+
+def swelling_beginning(energy: NDArray[np.float64], *, sample_rate: float) -> str | None:
+    """Why it is open whether a sound that swells begins with the direct sound, or None.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (frames,)
+        Energy per frame from the onset on.
+    sample_rate : float
+
+    Notes
+    -----
+    A direct sound is there at once. Where 10 ms out of the next 20 to 200 ms are 6 dB over the first 10 ms,
+    what came first is a precursor, or what is loud is no part of the response.
+    """
+    width = max(1, round(_SWELL_BLOCK_S * sample_rate))
+    count = min(energy.size, round(_SWELL_LONGEST_S * sample_rate)) // width
+    first = round(_WAIT_S / _SWELL_BLOCK_S)
+    if count <= first:
+        return None
+    power = energy[: count * width].reshape(count, width).mean(axis=1)
+    loudest = first + int(np.argmax(power[first:]))
+    before = float(power[0])
+    if not power[loudest] > _SWELL * before > 0.0:
+        return None
+    rise_db = 10.0 * np.log10(float(power[loudest]) / before)
+    at_ms = 1000.0 * loudest * _SWELL_BLOCK_S
+    return (
+        f"the sound swells by {rise_db:.0f} dB within {at_ms:.0f} ms of its onset: is that the direct sound?"
     )
 
 

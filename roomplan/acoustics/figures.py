@@ -56,6 +56,8 @@ MID_THIRDS_HZ = (400.0, 500.0, 630.0, 800.0, 1000.0, 1250.0)
 """Third octaves whose mean is the mid figure (ISO 3382-1:2009, 9.1)."""
 
 _LIMITS_S = {"c50_db": 0.05, "c80_db": 0.08}
+# half a just-noticeable difference (ISO 3382-1:2009, Table A.1; C50 as C80): less scatter does not matter
+_SCATTER_MATTERS = {"c50_db": 0.5, "c80_db": 0.5, "d50": 0.025}
 _SHAPE = ("xi_permille", "curvature_percent")
 
 
@@ -130,8 +132,11 @@ def band_figures(
             uncertainties["d50"] = definition_uncertainty(energy.d50, 0.05, **decay)
         uncertainties["centre_time_s"] = centre_time_uncertainty(**decay)
     flags = dict(times.flags)
+    for key, least in _SCATTER_MATTERS.items():  # their scatter, too, is that of a straight decay
+        if "centre_time_s" in flags and uncertainties.get(key, 0.0) > least:
+            flags[key] = flags["centre_time_s"]
     if uncertainties.get("c50_db", 0.0) > LARGEST_OF_A_SHARE_DB:
-        flags["d50"] = (CHANCE,)
+        flags["d50"] = (*flags.get("d50", ()), CHANCE)
     doubt = {
         key: judge(
             key,

@@ -29,6 +29,7 @@ from roomplan.acoustics.defects import (
     find_drop_out,
     find_flat_tops,
     share_ahead,
+    swelling_beginning,
 )
 from roomplan.acoustics.double_slope import find_double_slope
 from roomplan.acoustics.energies import channel_energies
@@ -296,6 +297,8 @@ def _defects(column: NDArray[np.float64], sound: SoundEnergies, whole: BandDecay
     beginning = doubtful_beginning(np.sqrt(sound.broadband), sample_rate=sound.sample_rate)
     if beginning is not None:
         found.append(_Defect(beginning, _EARLY))
+    elif (swell := swelling_beginning(sound.broadband, sample_rate=sound.sample_rate)) is not None:
+        found.append(_Defect(swell, _EARLY))
     return tuple(found)
 
 
@@ -304,7 +307,8 @@ def _foreign_sounds(decays: Mapping[Filter, BandDecay]) -> dict[Filter, tuple[_D
 
     A band too narrow to show the sound shares the doubt of two octaves that do.
     """
-    bumps = seen_together({look: bumps_of_band(found) for look, found in decays.items()}, _SPEECH_OCTAVES)
+    octave_bands = [look for look in decays if isinstance(look, BandPass) and look.fraction == 1]
+    bumps = seen_together({look: bumps_of_band(found) for look, found in decays.items()}, octave_bands)
     moved = {
         look: figures_moved_by(some, decays[look], figures_of_band(decays[look], with_dry=False))
         if some

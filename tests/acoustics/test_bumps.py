@@ -9,7 +9,7 @@ import pytest
 from acoustic_signals import decaying_noise, number
 
 from roomplan.acoustics.bumps import Bump, find_bumps, is_hidden, seen_together, without_bumps
-from roomplan.acoustics.filters import BandPass
+from roomplan.acoustics.filters import BROADBAND, BandPass
 from roomplan.acoustics.response import analyse_response
 
 if TYPE_CHECKING:
@@ -89,6 +89,43 @@ def test_a_likely_bump_counts_where_another_octave_shows_it_too_and_a_sure_one_a
     assert [each.start_s for each in seen[other]] == [1.2]
 
 
+def test_the_whole_range_is_no_witness_beside_the_octaves_that_it_holds():
+    one = (Bump(0.3, 0.4, -20.0, -30.0, 5.0, 4.4),)
+    octave = BandPass(1000.0)
+    seen = seen_together({octave: one, BROADBAND: one}, [octave])
+    assert seen == {octave: (), BROADBAND: ()}
+
+
+@pytest.mark.parametrize("later_s", [0.245, 0.26, 0.28])
+def test_of_two_clicks_side_by_side_neither_hides_the_other(later_s):
+    time_s = 0.8
+    sound = decaying_noise(10, time_s, 1.1, RATE, floor_db=60.0)
+    left = RATE * time_s / 13.8155
+    for at_s in (0.2, later_s):
+        sound[round(at_s * RATE)] = np.sqrt(left * 10.0 ** (-6.0 * at_s / time_s))
+    level = without_bumps(sound**2, bumps(sound), rate=RATE)
+    for at_s in (0.2, later_s):
+        block = slice(round((at_s - 0.01) * RATE), round((at_s + 0.01) * RATE))
+        decay = RATE * 0.02 * 10.0 ** (-6.0 * at_s / time_s)
+        assert np.sum((sound**2)[block]) > 2.5 * decay
+        assert np.sum(level[block]) == pytest.approx(decay, rel=0.4)
+
+
+def test_in_a_short_decay_a_click_is_found_ahead_of_50_ms():
+    sound = decaying_noise(11, 0.3, 0.5, RATE, floor_db=60.0)
+    sound[round(0.04 * RATE)] = np.sqrt(RATE * 0.3 / 13.8155) * 10.0 ** (-3.0 * 0.04 / 0.3)
+    surest = bumps(sound)[0]
+    assert surest.start_s <= 0.04 <= surest.end_s
+    assert surest.scatters > 5.0
+
+
+def test_a_click_with_nothing_a_quarter_of_a_second_behind_is_no_reverberation_behind_a_gap():
+    sound = decaying_noise(13, 0.3, 0.4, RATE, floor_db=60.0)
+    sound[round(0.17 * RATE)] = 30.0 * 10.0 ** (-3.0 * 0.17 / 0.3)
+    surest = bumps(sound)[0]
+    assert surest.start_s <= 0.17 <= surest.end_s
+
+
 def test_a_band_hides_what_is_shorter_than_its_own_blocks_or_comes_before_them():
     short, early = Bump(1.0, 1.02, 0.0, 0.0, 9.0, 9.0), Bump(0.1, 0.4, 0.0, 0.0, 9.0, 9.0)
     assert is_hidden(short, bandwidth_hz=44.0)
@@ -115,6 +152,27 @@ def test_a_slam_too_late_to_move_a_figure_is_not_held_against_any():
     assert bumps(sound)[0].start_s == pytest.approx(1.4, abs=0.05)
     for doubt in channel(sound).broadband.doubt.values():
         assert OVER not in (doubt.reason or "")
+
+
+def test_two_clicks_that_cancel_in_a_figure_make_it_doubtful_all_the_same():
+    # one lifts the decay ahead of the middle of T20, one behind: each alone moves it
+    time_s = 1.5
+    sound = decaying_noise(14, time_s, 2.0, RATE, floor_db=70.0)
+    left = RATE * time_s / 13.8155
+    for at_s, share in ((0.25, 0.35), (0.58, 0.3)):
+        sound[round(at_s * RATE)] = np.sqrt(share * left * 10.0 ** (-6.0 * at_s / time_s))
+    doubt = channel(sound).broadband.doubt["t20_s"]
+    assert doubt.verdict == "doubtful"
+    assert OVER in (doubt.reason or "")
+
+
+def test_a_burst_that_outshouts_what_came_first_makes_every_early_figure_doubtful():
+    sound = decaying_noise(15, 0.5, 0.8, RATE, floor_db=60.0)
+    start, count = round(0.045 * RATE), round(0.08 * RATE)
+    sound[start : start + count] += 6.0 * np.random.default_rng(15).normal(size=count) * np.hanning(count)
+    for band in channel(sound).decay.bands:
+        for key in ("edt_s", "c50_db", "c80_db", "d50", "centre_time_s"):
+            assert band.doubt[key].verdict != "good"
 
 
 def test_energy_ahead_of_the_onset_makes_early_figures_doubtful_and_is_said_in_per_cent():

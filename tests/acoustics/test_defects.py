@@ -15,6 +15,7 @@ from roomplan.acoustics.defects import (
     find_drop_out,
     find_flat_tops,
     share_ahead,
+    swelling_beginning,
 )
 from roomplan.acoustics.direct_sound import find_onset
 
@@ -137,6 +138,39 @@ def test_polarity_and_gain_change_no_judgement():
 def test_an_onset_at_the_end_is_nothing_to_doubt():
     assert doubtful_beginning(np.zeros(0), sample_rate=RATE) is None
     assert doubtful_beginning(np.array([1.0]), sample_rate=RATE) is None
+
+
+# ---------------------------------------- a sound that swells
+
+
+def swelling(sound):
+    return swelling_beginning(sound**2, sample_rate=RATE)
+
+
+@pytest.mark.parametrize("at_ms", [25, 60, 150])
+def test_a_burst_stronger_than_all_that_came_first_is_told_as_a_swell(at_ms):
+    sound = decaying_noise(12, 1.0, 1.0, RATE)
+    start = round(at_ms / 1000.0 * RATE)
+    sound[start : start + 2400] += 6.0 * np.random.default_rng(12).normal(size=2400) * np.hanning(2400)
+    text = swelling(sound)
+    assert text is not None
+    assert text.startswith("the sound swells by 1")
+    assert text == swelling(1e-3 * sound)
+
+
+@pytest.mark.parametrize("time_s", [0.5, 1.0, 4.0])
+def test_a_plain_decay_and_one_behind_a_faint_direct_sound_and_a_gap_do_not_swell(time_s):
+    for seed in range(10):
+        sound = decaying_noise(seed, time_s, 1.0, RATE)
+        assert swelling(sound) is None
+        sound[: round(0.015 * RATE)] = 0.0
+        sound[0] = np.sqrt(0.1 * np.sum(sound**2))  # 10 dB under the reverberation
+        assert swelling(sound) is None
+
+
+def test_what_is_shorter_than_the_direct_sound_or_silent_does_not_swell():
+    for sound in (np.zeros(0), np.ones(1), np.zeros(RATE), np.ones(900)):
+        assert swelling(sound) is None
 
 
 # ---------------------------------------- flat tops under full scale
