@@ -195,7 +195,7 @@ def test_a_noise_ahead_of_the_onset_is_no_energy_of_the_sound():
     sound = np.concatenate([np.zeros(RATE), decaying_noise(8, 0.5, 1.0, RATE)])
     sound += 10.0 ** (-30.0 / 20.0) * np.random.default_rng(8).normal(size=sound.size)
     for doubt in channel(sound).broadband.doubt.values():
-        assert "lie ahead" not in (doubt.reason or "")
+        assert "comes before" not in (doubt.reason or "")
 
 
 def test_a_drop_out_makes_every_figure_and_the_speech_index_doubtful():

@@ -106,7 +106,7 @@ def test_no_figure_of_a_plain_decay_is_doubted_for_its_shape_or_for_foreign_soun
         for band in (*found.decay.bands, found.broadband, found.a_weighted):
             for doubt in band.doubt.values():
                 reason = doubt.reason or ""
-                for words in ("the first 10 dB", "over the decay", "missing", "lie ahead", "flat tops"):
+                for words in ("the first 10 dB", "over the decay", "missing", "comes before", "flat tops"):
                     assert words not in reason
 
 

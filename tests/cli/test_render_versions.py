@@ -149,7 +149,7 @@ def test_each_of_many_plans_is_asked_about_by_itself(run, plan, session):
     outcome = run("render", plan, other, "--quiet")
     assert outcome.status == 1
     assert len(outcome.errors.splitlines()) == 1
-    assert "out/v3: holds version 3" in outcome.errors
+    assert "out/v3: holds the finished version 3" in outcome.errors
     assert run("render", plan, other, "--bump").status == 0
     assert (session / "out/v4/mix.wav").is_file()
     assert not (session / "other/v4").exists()
@@ -166,10 +166,10 @@ def test_bump_does_not_go_together_with_replace_or_a_report(run, plan, session):
 def test_a_job_and_the_library_are_refused_alike(plan):
     roomplan.render(plan)
     edit(plan, "orrin_nave: -8", "orrin_nave: -3")
-    with pytest.raises(RoomplanError, match="holds version 3"):
+    with pytest.raises(RoomplanError, match="holds the finished version 3"):
         roomplan.render(plan)
     (problem,) = run_job(RenderJob(plan)).problems
-    assert "holds version 3" in problem
+    assert "holds the finished version 3" in problem
     assert run_job(RenderJob(plan, bump=True)).version == "4"
     assert roomplan.render(plan, replace=True).fresh == ()
 
@@ -189,11 +189,11 @@ def test_a_watch_makes_again_what_it_made_and_nothing_that_was_finished_before(
             try:
                 render_once()
             except RoomplanError as error:
-                outcomes.extend(re.findall(r"holds version \d", str(error)))
+                outcomes.extend(re.findall(r"holds the finished version \d", str(error)))
             else:
                 outcomes.append("rendered")
 
     monkeypatch.setattr(watching, "watch", three_times)
     run("render", plan, "--watch", "--quiet")
-    refused = "holds version 3"
+    refused = "holds the finished version 3"
     assert outcomes == (["rendered", refused, refused] if delivered else ["rendered"] * 3)

@@ -114,7 +114,7 @@ def test_a_stem_nobody_handed_in_is_a_problem_and_leaves_nothing_behind(monkeypa
         (np.zeros((2, 10, 2)), "shape"),
         (np.zeros((0, 2)), "empty"),
         (np.zeros((2, 48_000)), "axes exchanged"),
-        ([[0.0], [0.0, 1.0]], "no array"),
+        ([[0.0], [0.0, 1.0]], "not an array"),
         (None, "no real numbers"),
     ],
 )
