@@ -211,8 +211,8 @@ def test_the_response_of_a_seat_is_its_direct_and_its_reflected_sound_and_a_near
     [
         ({"seat": (500.0, 0.0)}, "outside the walls"),
         ({"seat": (-3.0, 0.0)}, "distances are above"),
-        ({"seat": (9.0,)}, "no seat"),
-        ({"seat": (9.0, float("nan"))}, "no seat"),
+        ({"seat": (9.0,)}, "is not a seat"),
+        ({"seat": (9.0, float("nan"))}, "is not a seat"),
         ({"spread_m": -1.0}, "spread"),
         ({"microphones": "raer"}, "did you mean rear"),
         ({"sample_rate": 4000}, "8000 to 192000"),

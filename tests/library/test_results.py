@@ -168,7 +168,7 @@ def test_the_same_plan_at_other_levels_is_answered_without_its_peaks_and_says_so
     wetter = roomplan.check("wetter.yaml")
     assert wetter.recalled
     assert wetter.bus("mix").true_peak_dbtp is None
-    assert "earlier pass" in wetter.bus("mix").reasons["true_peak_dbtp"]
+    assert "need a new pass" in wetter.bus("mix").reasons["true_peak_dbtp"]
 
 
 def test_a_comparison_asks_both_plans_for_the_margins_of_either(folder):
