@@ -396,7 +396,7 @@ def test_an_excerpt_from_any_frame_of_the_cue_its_first_included_begins_on_the_s
 
 
 def test_a_timecode_that_names_no_frame_is_refused_as_in_a_plan(ensemble):
-    with pytest.raises(RoomplanError, match="drop-frame leaves out"):
+    with pytest.raises(RoomplanError, match="drop-frame skips"):
         parse_moment("00:01:00;00", _on_picture(ensemble, "29.97df", "00:00:00;00"))
 
 
