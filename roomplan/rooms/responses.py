@@ -103,7 +103,7 @@ def read_response(files: tuple[Path, ...]) -> ResponseSound:
     ------
     AudioError
         A file is missing, unreadable, of 3 or more than 4 channels, above 192 kHz, longer than 60 s, silent,
-        nothing but a constant, or holds NaN or samples too large to square; is a sweep, noise or music; or
+        only a constant, or holds NaN or samples too large to square; is a sweep, noise or music; or
         the two files of a pair differ in rate or channels.
 
     Notes
@@ -193,7 +193,7 @@ def read_for_measuring(path: Path, *, force: bool = False) -> ResponseSound:
     Raises
     ------
     AudioError
-        The file is missing, unreadable, longer than 60 s, silent, nothing but a constant, holds NaN or
+        The file is missing, unreadable, longer than 60 s, silent, only a constant, holds NaN or
         samples too large to square, or is a sweep, noise or music.
     """
     info = inspect_sound(path)

@@ -249,7 +249,7 @@ def test_stationary_noise_has_no_figure():
         (independent(17) * [1.0, 0.0], "second channel is silent"),
         (independent(17) * [0.0, 1.0], "first channel is silent"),
         (independent(17) * [1.0, np.nan], "not finite"),
-        (np.ones((4000, 2)) * [0.3, 0.2], "nothing but a constant"),
+        (np.ones((4000, 2)) * [0.3, 0.2], "contains only a constant"),
     ],
 )
 def test_what_cannot_be_compared_is_none_with_a_reason(pair, word):

@@ -23,7 +23,7 @@ NOT_MEASURED = {
     "infinite": "infinite value in channel 1",
     "silent": "is silent",
     "zero": "holds no sound",
-    "constant": "nothing but a constant",
+    "constant": "contains only a constant",
     "twenty_minutes": "20.0 min long",
     "stem": "does not decay",
     "missing": "does not exist",
