@@ -205,7 +205,7 @@ def test_a_line_that_rests_on_a_step_for_most_of_its_span_is_doubtful(step_db, d
         found = decay_times(
             stepped, sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=3000.0, total=total, lead_s=0.0
         )
-        told = {key for key, flags in found.flags.items() if any("is no decay" in flag for flag in flags)}
+        told = {key for key, flags in found.flags.items() if any("is not decay" in flag for flag in flags)}
         assert told == doubted
         assert (found.t10_s is None) == (step_db > 15.0)
 
