@@ -186,7 +186,7 @@ def test_check_tells_of_a_seat_without_spread_and_of_no_louder_mono_in_a_room_of
     session = cue.session(players)
     assert advice(session, "wide") == advice(session, "mono") == []
     (said,) = advice(session, "narrow")
-    assert said == "is one source in stage, its seat has no spread: independent sides return 3 dB under"
+    assert said == "is one source in stage, as its seat has no spread: independent sides return 3 dB lower"
     assert advice(session, "nowhere") == ["has no seat: stage use their reference seat"]
 
 
@@ -203,7 +203,7 @@ def test_check_tells_who_stands_off_the_stage_and_renders_all_the_same(cue, play
     # Microphones at x = 17 m: 7 m away at 10° is x = 10.11, y = 1.22.
     room = own_room(cue, "seed:", "stage: {from: 2, to: 9, width: 12}\nseed:")
     session = cue.session(changed(players, "rooms/stage/synthetic", room))
-    assert advice(session, "wide") == ["stands 1.1 m off the stage of stage"]
+    assert advice(session, "wide") == ["sits 1.1 m off the stage of stage"]
     assert not any("off the stage" in line for line in advice(session, "nowhere"))
 
 
