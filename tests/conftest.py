@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib.metadata
 import time
 from typing import TYPE_CHECKING
@@ -68,18 +69,23 @@ def plain_terminal(
 def tenfold_cost() -> Callable[[Callable[[], object], Callable[[], object]], float]:
     """How many times the processor time of some work ten times the work takes, in one run.
 
-    The least of three each, taken in turn, since a busy machine only ever adds. About 10 where the work grows
+    The least of five each, taken in turn, since a busy machine only ever adds. About 10 where the work grows
     with what there is (10.3 to 11.7 measured), towards 100 where a part of it grows with its square. A limit
     of 15 finds such a part once it takes two fifths of the whole.
     """
 
     def cost(work: Callable[[], object]) -> float:
-        begun = time.process_time()
-        work()
-        return time.process_time() - begun
+        gc.collect()
+        gc.disable()  # its passes cost what all tests before have left on the heap
+        try:
+            begun = time.process_time()
+            work()
+            return time.process_time() - begun
+        finally:
+            gc.enable()
 
     def tenfold(some: Callable[[], object], ten_times: Callable[[], object]) -> float:
-        pairs = [(cost(some), cost(ten_times)) for _turn in range(3)]
+        pairs = [(cost(some), cost(ten_times)) for _turn in range(5)]
         return min(many for _few, many in pairs) / min(few for few, _many in pairs)
 
     return tenfold
