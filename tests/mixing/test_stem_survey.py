@@ -7,6 +7,7 @@ import pytest
 import soundfile
 
 from roomplan.mixing.cache import Cache
+from roomplan.mixing.hearing import silent_progress
 from roomplan.mixing.render import measure_session
 from roomplan.mixing.session import open_session
 from roomplan.mixing.stem_survey import file_figures, survey_stems
@@ -172,7 +173,7 @@ def test_a_stem_that_is_gone_has_no_figures_and_the_pass_says_why(ensemble):
     soundfile.write(stem, noise(4.0), RATE)
     session = ensemble.session(ensemble.content)
     stem.unlink()
-    found = survey_stems(session, cache=None, workers=2, progress=lambda _stage, _done, _total: None)
+    found = survey_stems(session, cache=None, workers=2, progress=silent_progress)
     assert [one.stem for one in found] == ["low", "high", "winds"]
 
 
