@@ -129,7 +129,7 @@ def test_peaks_are_told_for_a_common_gain_and_refused_for_any_other_change(cue, 
     assert mixed.recalled
     assert true_peak(louder, "mix") == pytest.approx(true_peak(heard, "mix") - 3.0, abs=1e-6)
     assert mixed.bus("mix").true_peak_dbtp is None
-    assert "earlier pass" in mixed.bus("mix").reasons["true_peak_dbtp"]
+    assert "need a new pass" in mixed.bus("mix").reasons["true_peak_dbtp"]
     assert true_peak(mixed, "section:choir") == pytest.approx(
         true_peak(heard, "section:choir") - 3.0, abs=1e-6
     )

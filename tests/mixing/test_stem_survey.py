@@ -98,7 +98,7 @@ def test_a_silent_section_has_one_line_not_two(ensemble):
 
 def test_a_stem_40_db_under_its_neighbours_is_noted_and_one_30_db_under_is_not(ensemble):
     (line,) = notes(ensemble, noise(4.0, level=0.001), subtype="FLOAT")
-    assert line == "stem choir.wav is 40 dB under the other stems, each at its loudest"
+    assert line == "stem choir.wav is 40 dB below the other stems, each at its loudest"
     assert notes(ensemble, noise(4.0, level=0.1 * 10 ** (-30 / 20)), subtype="FLOAT") == []
 
 

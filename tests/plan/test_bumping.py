@@ -60,7 +60,7 @@ def test_an_inherited_version_is_written_into_the_plan_itself(tmp_path):
 def test_a_version_that_cannot_be_counted_up_is_left_in_one_line_with_its_place(tmp_path):
     path = plan(tmp_path, "version: final")
     before = path.read_bytes()
-    with pytest.raises(RoomplanError, match=r"plan\.yaml: version 'final' ends in no number"):
+    with pytest.raises(RoomplanError, match=r"plan\.yaml: version 'final' does not end in a number"):
         bump_version(path)
     assert path.read_bytes() == before
 
