@@ -182,5 +182,7 @@ def _not_found(path: Path) -> Problem:
         )
     near = did_you_mean(path.name, [name for name in names if name.lower().endswith((".yaml", ".yml"))])
     return Problem(
-        "there is no such file", None, f"did you mean {quoted(near)}?" if near else "name an existing YAML file"
+        "there is no such file",
+        None,
+        f"did you mean {quoted(near)}?" if near else "name an existing YAML file",
     )
