@@ -141,7 +141,7 @@ def early_reflections(
     for centre in _MID_BANDS_HZ:
         air = losses.air_per_m[centre] * (ways - unstretched_m)
         energy += np.exp(-images.hits @ (losses.by_surface[centre] + scattered) - air) / len(_MID_BANDS_HZ)
-    level_db = 10.0 * np.log10(np.maximum(energy, 1e-30)) - 20.0 * np.log10(ways / direct_m)
+    level_db = 10.0 * np.log10(np.maximum(energy, 1e-300)) - 20.0 * np.log10(ways / direct_m)
     found = [
         Reflection(
             after_direct_s=(float(ways[i]) - direct_m) / spec.sound_speed,
