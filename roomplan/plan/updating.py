@@ -16,6 +16,7 @@ from roomplan.documents.renames import renamed_text
 from roomplan.documents.rewriting import read_original, write_edited
 from roomplan.errors import Place, PlanError, RoomplanError
 from roomplan.plan.old_words import OLD_WORDS
+from roomplan.real_path import real_path
 from roomplan.report_file import find_report
 
 if TYPE_CHECKING:
@@ -91,8 +92,8 @@ def _require_extended(path: Path, bases: Sequence[Path]) -> None:
     document, problems = read_extended(path)
     if document is None:
         raise PlanError(problems)
-    extended = {file.resolve() for file in document.files[1:]}
-    strangers = [base for base in bases if base.resolve() not in extended]
+    extended = {real_path(file) for file in document.files[1:]}
+    strangers = [base for base in bases if real_path(base) not in extended]
     if strangers:
         what = f"does not extend {', '.join(map(str, strangers))}"
         shown = ", ".join(map(str, document.files[1:]))
