@@ -105,9 +105,9 @@ def find_bumps(
 
     Notes
     -----
-    Looked for from 50 ms after the onset on, or from where the decay is 5 dB down if that is earlier. What is
-    found is levelled down and looked behind: of two sounds side by side each hides the other. Not found: what
-    rises by less than the scatter of its band lets see, and what lasts longer.
+    Looked for from 50 ms after the onset on, or from where the decay is 5 dB down if that is earlier. Where
+    one is sure, all that are found are levelled down and looked behind: of two side by side each hides the
+    other. Not found: what rises by less than the scatter of its band lets see, and what lasts longer.
     """
     lasting = _rough_time(decay[:crosspoint], rate)
     if lasting is None:
@@ -123,9 +123,9 @@ def find_bumps(
     bumps: list[Bump] = []
     for _ in range(_TURNS):
         found = _stretches(level, start, first, block_s, scatter)
-        if not found:
-            break
         bumps.extend(found)
+        if not any(bump.scatters >= _SURE for bump in found):
+            break
         level = _levelled(level, found, block_s)
     return tuple(sorted(bumps, key=lambda each: -each.scatters))
 
