@@ -230,8 +230,9 @@ def test_a_fault_of_the_program_is_not_watched_away(cue):
 
 @pytest.mark.skipif(os.name != "posix", reason="sends the signal of Ctrl-C")
 def test_a_process_that_watches_ends_with_0_on_ctrl_c(cue):
-    program = (
-        "import sys, pathlib; from roomplan.cli.watching import watch; watch(pathlib.Path(sys.argv[1]), list)"
+    program = (  # a shell that runs the tests in the background has its children ignore Ctrl-C
+        "import pathlib, signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+        "from roomplan.cli.watching import watch; watch(pathlib.Path(sys.argv[1]), list)"
     )
     with subprocess.Popen(
         [sys.executable, "-c", program, cue.plan], stderr=subprocess.PIPE, text=True
@@ -240,5 +241,8 @@ def test_a_process_that_watches_ends_with_0_on_ctrl_c(cue):
         assert "watching" in process.stderr.readline()
         time.sleep(0.05)
         process.send_signal(signal.SIGINT)
-        assert process.wait(10) == 0
+        try:
+            assert process.wait(10) == 0
+        finally:
+            process.kill()
         assert not process.stderr.read()
