@@ -272,7 +272,7 @@ def solve_balance(
     """
     if not targets:
         raise RoomplanError(
-            "the plan has no targets",
+            "the plan has no targets for the sections of this cue",
             place=session.plan.place,
             remedy="add what it should reach, such as `targets: [{of: choir, wet_to_dry: -6}]`",
         )
