@@ -472,16 +472,18 @@ class _Run:
         parts = parts_of(self.session, self.components, matrices, digest=self.cache.file_digest)
         key = record_key(self.session, parts, speech_band=self.speech_band)
         entry = self.cache.entry(key)
-        if entry is not None and destination is None:
+        if entry is not None:
             gains = bus_gains(self.buses, len(self.components))
             found = recall(entry, parts, self.buses, gains, speech_band=self.speech_band)
-            if found is not None:
+            if found is not None and destination is None:
                 levels = [Level(bus, peaks) for bus, peaks in zip(self.buses, found.peaks, strict=True)]
                 return Heard(
                     found.frames, found.powers, found.speech_band, levels, found.statistics, {}
                 ), True
-            self.cache.forget(key)  # whole, but not what it should be: this pass keeps it anew
-            entry = None
+            if found is None or any(peaks.sample is None for peaks in found.peaks):
+                # not what it should be, or without the peaks of these levels: this pass keeps it anew
+                self.cache.forget(key)
+                entry = None
         if not parts or entry is not None:
             return self._listen(matrices, destination, Keeping(None, None)), False
         plan = self.session.plan

@@ -91,6 +91,16 @@ def test_levels_that_were_not_heard_leave_the_peak_open_and_a_line_says_so(run, 
     assert "mix may clip in the 24 bit of delivery stream: peaks" in " ".join(found.output.split())
 
 
+def test_check_knows_the_peaks_of_the_last_render_whatever_was_heard_before(run, hot):
+    moved = json.loads(json.dumps(PLAN["sections"]))
+    moved["choir"]["sends"]["nave"] = -12
+    run("check", hot(**delivery()))
+    assert run("render", hot(sections=moved, **delivery())).status == 0
+    found = run("check", hot(sections=moved, **delivery(bit_depth=24)))
+    assert "new pass" not in found.output
+    assert (found.status, "mix would clip in 24 bit" in found.errors) == (1, True)
+
+
 def test_the_document_of_check_has_the_problem_and_the_figures(run, hot):
     found = run("check", hot(**delivery(bit_depth=24)), "--json")
     document = json.loads(found.output)
