@@ -9,7 +9,7 @@ import typer
 
 from roomplan.cautions import LEVELS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
-from roomplan.cli.parameters import AsJson, Quiet, help_of
+from roomplan.cli.parameters import AsJson, ExcerptLength, Quiet, help_of
 from roomplan.real_path import real_path
 
 if TYPE_CHECKING:
@@ -56,12 +56,7 @@ def compare(
             show_default=False,
         ),
     ] = None,
-    length: Annotated[
-        str | None,
-        typer.Option(
-            "--length", metavar="S", help="How long the excerpt is: seconds or 1:30.", show_default=False
-        ),
-    ] = None,
+    length: ExcerptLength = None,
     every: Annotated[
         float | None,
         typer.Option(

@@ -11,11 +11,17 @@ import typer
 
 from roomplan.cautions import sentence
 
-__all__ = ["AsJson", "Bands", "PlanFile", "Quiet", "decimal_number", "help_of"]
+__all__ = ["AsJson", "Bands", "ExcerptLength", "PlanFile", "Quiet", "decimal_number", "help_of"]
 
 PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML file.", show_default=False)]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document instead of tables.")]
 Bands = Annotated[bool, typer.Option("--bands", help="Add octave tables, 125 Hz to 4 kHz.")]
+ExcerptLength = Annotated[
+    str | None,
+    typer.Option(
+        "--length", metavar="S", help="How long the excerpt is: seconds or 1:30.", show_default=False
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress on standard error.")]
 
 

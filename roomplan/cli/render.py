@@ -10,7 +10,7 @@ import typer
 
 from roomplan.cautions import LEVELS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
-from roomplan.cli.parameters import AsJson, Bands, Quiet, help_of
+from roomplan.cli.parameters import AsJson, Bands, ExcerptLength, Quiet, help_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -88,12 +88,7 @@ def render(
             show_default=False,
         ),
     ] = None,
-    length: Annotated[
-        str | None,
-        typer.Option(
-            "--length", metavar="S", help="How long the excerpt is: seconds or 1:30.", show_default=False
-        ),
-    ] = None,
+    length: ExcerptLength = None,
     watch: Annotated[
         bool,
         typer.Option("--watch", help="Render again whenever a file of the plan changes; Ctrl-C ends it."),
