@@ -158,13 +158,16 @@ def measure_session(
     workers: int = 2,
     progress: Progress = silent_progress,
     cache: Cache | None = None,
+    peaks: bool = False,
 ) -> Rendering:
     """Measure every bus of a session; nothing is written.
 
     The session is heard, unless `cache` holds the cross powers of the same sounds at other levels: then all
-    but the peaks follow from those.
+    but the peaks follow from those. With `peaks` that is not enough where a delivery has an integer format,
+    which those peaks may not fit.
     """
-    return _Run(session, workers, progress, cache).run(None, ())
+    integer = any(target.delivery.bit_depth != "32f" for target in plan_targets(session.plan))
+    return _Run(session, workers, progress, cache, peaks=peaks and integer).run(None, ())
 
 
 def render_session(
@@ -383,8 +386,11 @@ class _Run:
         progress: Progress,
         cache: Cache | None,
         open_stream: Callable[..., ComponentSource] = ComponentStream,
+        *,
+        peaks: bool = False,
     ) -> None:
         self.session = session
+        self.peaks = peaks
         self.cache = cache if session.excerpt is None else None
         self.open_stream = open_stream
         self.speech_band = any(margin.band == "speech" for margin in session.plan.margins)
@@ -472,19 +478,18 @@ class _Run:
         parts = parts_of(self.session, self.components, matrices, digest=self.cache.file_digest)
         key = record_key(self.session, parts, speech_band=self.speech_band)
         entry = self.cache.entry(key)
+        outdated = False
         if entry is not None:
             gains = bus_gains(self.buses, len(self.components))
             found = recall(entry, parts, self.buses, gains, speech_band=self.speech_band)
-            if found is not None and destination is None:
+            # whole, but not what it should be, or without the peaks of these levels
+            outdated = found is None or any(peaks.sample is None for peaks in found.peaks)
+            if found is not None and destination is None and not (outdated and self.peaks):
                 levels = [Level(bus, peaks) for bus, peaks in zip(self.buses, found.peaks, strict=True)]
                 return Heard(
                     found.frames, found.powers, found.speech_band, levels, found.statistics, {}
                 ), True
-            if found is None or any(peaks.sample is None for peaks in found.peaks):
-                # not what it should be, or without the peaks of these levels: this pass keeps it anew
-                self.cache.forget(key)
-                entry = None
-        if not parts or entry is not None:
+        if not parts or (entry is not None and not outdated):
             return self._listen(matrices, destination, Keeping(None, None)), False
         plan = self.session.plan
         with (
@@ -510,6 +515,8 @@ class _Run:
                     statistics=heard.statistics,
                 ),
             )
+            if outdated and new.given_up is None:
+                self.cache.forget(key)  # only now: a pass that is cut short leaves the earlier one
         return heard, False
 
     def _listen(

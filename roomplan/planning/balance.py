@@ -378,16 +378,17 @@ def measure_with_targets(
     Returns
     -------
     rendering : Rendering
-        As of `measure_session`; `recalled` only where the pass is an earlier one.
+        As of `measure_session`, with the peaks that its deliveries are judged by; `recalled` only where the
+        pass is an earlier one.
     results : tuple of TargetResult
     """
     targets = session.plan.targets
     if not targets:
-        return measure_session(session, workers=workers, progress=progress, cache=cache), ()
+        return measure_session(session, workers=workers, progress=progress, cache=cache, peaks=True), ()
     with keeping(cache) as kept:
         # what the targets ask for beyond the plan is kept in the same pass, and left out of what is shown
         found = measure_session(
-            hearing_targets(session, targets), workers=workers, progress=progress, cache=kept
+            hearing_targets(session, targets), workers=workers, progress=progress, cache=kept, peaks=True
         )
         asked = set(session.plan.margins)
         rendering = replace(

@@ -82,22 +82,32 @@ def test_a_trim_known_from_an_earlier_pass_is_judged_without_hearing_again(run, 
     assert found.status == 1
 
 
-def test_levels_that_were_not_heard_leave_the_peak_open_and_a_line_says_so(run, hot):
-    run("check", hot(**delivery(bit_depth=24)))
+def other_send():
     moved = json.loads(json.dumps(PLAN["sections"]))
     moved["choir"]["sends"]["nave"] = -12
-    found = run("check", hot(sections=moved, **delivery(bit_depth=24)))
-    assert found.status == 0
-    assert "mix may clip in the 24 bit of delivery stream: peaks" in " ".join(found.output.split())
+    return moved
+
+
+def test_levels_without_peaks_are_judged_by_a_new_pass_as_with_an_empty_cache(run, hot):
+    run("check", hot(**delivery(bit_depth=24)))
+    found = run("check", hot(sections=other_send(), **delivery(bit_depth=24)))
+    assert (found.status, "mix would clip in 24 bit" in found.errors) == (1, True)
+    assert "earlier pass" not in found.output
+    again = run("check", hot(sections=other_send(), **delivery(bit_depth=24)))
+    assert (again.status, "taken from an earlier pass" in again.output) == (1, True)
+
+
+def test_a_float_delivery_needs_no_peaks_and_no_new_pass(run, hot):
+    run("check", hot(**delivery()))
+    found = run("check", hot(sections=other_send(), **delivery()))
+    assert (found.status, "taken from an earlier pass" in found.output) == (0, True)
 
 
 def test_check_knows_the_peaks_of_the_last_render_whatever_was_heard_before(run, hot):
-    moved = json.loads(json.dumps(PLAN["sections"]))
-    moved["choir"]["sends"]["nave"] = -12
     run("check", hot(**delivery()))
-    assert run("render", hot(sections=moved, **delivery())).status == 0
-    found = run("check", hot(sections=moved, **delivery(bit_depth=24)))
-    assert "new pass" not in found.output
+    assert run("render", hot(sections=other_send(), **delivery())).status == 0
+    found = run("check", hot(sections=other_send(), **delivery(bit_depth=24)))
+    assert "taken from an earlier pass" in found.output
     assert (found.status, "mix would clip in 24 bit" in found.errors) == (1, True)
 
 

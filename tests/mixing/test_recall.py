@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roomplan.loudness import programme_loudness
+from roomplan.mixing import render
 from roomplan.mixing.cache import Cache
 from roomplan.mixing.render import measure_session
 
@@ -172,6 +173,20 @@ def test_a_render_is_always_heard(cue, content, cache):
     rendering = cue.render(content, cache=cache)
     assert not rendering.recalled
     assert soundfile.info(cue.folder / "out/mix.wav").frames == rendering.frames
+
+
+def test_a_pass_at_other_levels_that_is_cut_short_leaves_the_earlier_record(cue, content, cache, monkeypatch):
+    measure_session(cue.session(content), cache=cache)
+    other = moved(content, sections__choir__sends__nave=-1)
+
+    def cut_short(*_arguments, **_settings):
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(render, "hear", cut_short)
+        with pytest.raises(KeyboardInterrupt):
+            cue.render(other, cache=cache)
+    assert measure_session(cue.session(content), cache=cache).recalled
 
 
 def test_a_damaged_record_is_heard_again_and_replaced(cue, content, cache):
