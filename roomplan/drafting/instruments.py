@@ -324,6 +324,7 @@ INSTRUMENTS: tuple[Instrument, ...] = (
         name="womens_choir",
         family="choir",
         words=(
+            "choir sa, choir ssa, choir ssaa, sa choir, ssa choir, ssaa choir, "
             "women, womens choir, women choir, female choir, ladies, frauen, frauenchor, femmes, choeur "
             "de femmes, coro femminile, donne, mujeres, coro femenino"
         ),
@@ -336,6 +337,7 @@ INSTRUMENTS: tuple[Instrument, ...] = (
         name="mens_choir",
         family="choir",
         words=(
+            "choir tb, choir ttb, choir ttbb, tb choir, ttb choir, ttbb choir, "
             "men, mens choir, men choir, male choir, männer, männerchor, hommes, choeur d hommes, coro "
             "maschile, uomini, hombres, coro masculino"
         ),

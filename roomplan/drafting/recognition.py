@@ -193,6 +193,10 @@ def decide(
     specific = [one for one in kept if not one[0].general]
     hit, name, sure, alternative = (specific or kept)[0]
     others = [other for _hit, other, _sure, _alternative in specific if other != name]
+    # Horns in the name of a choir: one of the two words means something else here
+    broader = [other for one, other, _sure, _alternative in kept if one.general]
+    if all(table[other].family != table[name].family for other in broader):
+        others += broader
     if others and alternative is None:
         sure, alternative = False, others[0]
     instrument = table[name]

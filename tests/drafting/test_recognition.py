@@ -22,7 +22,8 @@ NAMES = {
     "celesta": "Celesta, Cembalo, Clavecin, Keys",
     "choir": "Choir, SATB, Chor, Coro, Choeur, Chœurs, Voces",
     "sopranos": "Sopr, Soprani, Sopranos",
-    "womens_choir": "Women, Frauenchor, Choir Women, Femmes",
+    "womens_choir": "Women, Frauenchor, Choir Women, Femmes, Choir SA",
+    "mens_choir": "Men, Choir TB, TTBB Choir",
     "childrens_choir": "Children's Choir, Knabenchor, Voci bianche",
     "voice": "Solo Vox, Solo Soprano, Lead Vocals",
     "violins_1": "Vln1, Vl. 1, VlnI, 1st Violins, Violins I, Violini I, First Violins, Violons 1, Geigen 1",
@@ -85,6 +86,12 @@ def test_two_instruments_in_one_name_are_not_sure(imagined):
     proposal = imagined("Harp & Celesta.wav", "Choir.wav")
     harp = next(section for section in proposal.sections if section.name == "harp")
     assert (harp.sure, harp.alternative) == (False, "celesta")
+
+
+def test_an_instrument_in_the_name_of_another_family_is_not_sure(imagined):
+    proposal = imagined("Choir Trombones.wav", "Vla.wav")
+    (found,) = [section for section in proposal.sections if section.name != "violas"]
+    assert (found.sure, found.alternative) == (False, "choir")
 
 
 def test_the_table_speaks_of_families_and_sections_that_exist():
