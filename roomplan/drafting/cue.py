@@ -73,16 +73,23 @@ def cue_facts(
     """
     remarks: list[str] = []
     names = [name for _file, name in stems]
-    versions = {name.version for name in names if name.version is not None}
     rate = _stated_rate(names, remarks)
     counted = rate if rate is not None else template_rate
     return CueFacts(
         cue=cue or _cue_of(folder_name),
-        version=".".join(str(number) for number in versions.pop()) if len(versions) == 1 else None,
+        version=_version(names),
         frame_rate=rate,
         start=_start(stems, counted, remarks),
         remarks=tuple(remarks),
     )
+
+
+def _version(names: Sequence[StemName]) -> str | None:
+    """Version that most stems state, and no stem another: one stem's own version is not the cue's."""
+    stated = [name.version for name in names if name.version is not None]
+    if len(set(stated)) != 1 or 2 * len(stated) <= len(names):
+        return None
+    return ".".join(str(number) for number in stated[0])
 
 
 def _cue_of(folder_name: str) -> str | None:

@@ -72,6 +72,12 @@ def test_the_folder_names_the_cue_where_no_stem_does():
     assert facts("Choir", folder="night").cue is None
 
 
+def test_the_version_is_what_most_stems_state_and_never_that_of_one():
+    assert facts("Choir_v3", "Brass_v3", "Harp").version == "3"
+    assert facts("Choir_v3", "Brass", "Harp").version is None
+    assert facts("Choir_v3", "Brass_v2", "Harp_v3").version is None
+
+
 def test_a_timecode_in_the_names_is_the_start_where_a_frame_rate_is_known():
     assert str(facts("Choir_10.02.14.12", "Brass_10.02.14.12", rate="25").start) == "10:02:14:12"
     assert str(facts("Choir_10.02.14.12_29.97df").start) == "10:02:14;12"
