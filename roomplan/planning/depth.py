@@ -86,6 +86,7 @@ STEP_DB = 0.1  # of proposed sends
 _MAIN = "main"
 _HIGH_HZ, _MIDDLE_HZ = 8000.0, 1000.0  # between which the loss by air is told
 _MID_BANDS_HZ = (500.0, 1000.0)
+LARGE_CHANGE_DB = 6.0  # common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +253,11 @@ class Depth:
             for send, after in zip(found.place.sends, found.proposed_db, strict=True)
             if after != send.level_db
         )
+
+    @property
+    def large_changes(self) -> tuple[SendChange, ...]:
+        """Changes that nobody should write without listening."""
+        return tuple(one for one in self.changes if abs(one.after_db - one.send.level_db) > LARGE_CHANGE_DB)
 
 
 # --- What is wanted -------------------------------------------------------------------------------------

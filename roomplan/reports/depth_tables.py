@@ -134,8 +134,17 @@ def depth_lines(depth: Depth) -> list[Text]:
             lines += [f"{place.section}: {why}" for why in dict.fromkeys(place.figures.reasons.values())]
     lines += [f"{place.section}: {_LOCKED}" for place in _places(depth) if _is_held(place)]
     lines += [place.note for place in _places(depth) if place.note is not None]
-    lines += depth.notes
+    lines += [*depth.notes, *_large_changes(depth)]
     return [Text(line) for line in lines]
+
+
+def _large_changes(depth: Depth) -> list[str]:
+    way = "listen before you write it" if depth.amount is None else "listen first, or ask for less: --amount"
+    return [
+        f"{one.section}: {level(one.after_db - one.send.level_db)} dB of send to {one.room} is a large "
+        f"change; {way}"
+        for one in depth.large_changes
+    ]
 
 
 def _is_held(place: SectionInRoom) -> bool:
@@ -181,7 +190,11 @@ def depth_document(depth: Depth, plan: Plan, *, written: str | None = None) -> D
         "reference_sections": depth.reference_sections,
         "amount": depth.amount,
         "sections": [_section_entry(found) for found in depth.sections],
-        "notes": [*(place.note for place in _places(depth) if place.note is not None), *depth.notes],
+        "notes": [
+            *(place.note for place in _places(depth) if place.note is not None),
+            *depth.notes,
+            *_large_changes(depth),
+        ],
         "written": None if written is None else str(written),
         "note": MUSIC_ONLY,
     }

@@ -27,6 +27,7 @@ from roomplan.planning.depth import (
     relative_depth,
     theoretical_figures,
 )
+from roomplan.reports.depth_tables import depth_lines
 from roomplan.rooms.spec import SURFACES, MicrophoneSetup, RoomSpecification
 
 PLACE = Place(Path("plan.yaml"), 3, 1)
@@ -159,6 +160,14 @@ def test_the_amount_scales_differences_down_to_the_reference_sections_own_ratio(
     places = [place("strings", -2.0, -12.0, distance=6.0), place("brass", -8.0, -11.0, distance=14.0)]
     wanted = {a: relative_depth(places, amount=a).sections[1].wanted_db for a in (0.0, 0.5, 1.0)}
     assert wanted == {0.0: -12.0, 0.5: -9.0, 1.0: -6.0}
+
+
+@pytest.mark.parametrize(("nearness", "large"), [(6.0, False), (6.1, True), (-6.1, True)])
+def test_a_change_of_more_than_6_db_is_a_large_one_and_a_line_says_so(nearness, large):
+    depth = relative_depth([place("a", 0.0, -8.0), place("b", -nearness, -8.0)], reference_section="a")
+    assert [one.section for one in depth.large_changes] == (["b"] if large else [])
+    lines = [line.plain for line in depth_lines(depth) if "large change" in line.plain]
+    assert [line.startswith("b: ") and "--amount" in line for line in lines] == ([True] if large else [])
 
 
 def test_a_named_reference_section_keeps_its_sends_and_the_nearer_ones_become_drier():
