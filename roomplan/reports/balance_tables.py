@@ -183,10 +183,10 @@ def _outcome_table(balance: Balance) -> Table:
     caption = "after: at the levels below, rounded to 0.1 dB; judged unrounded"
     table = plain_table(
         f"{balance.session.plan.title}: targets",
-        f"{caption} · heard: in a new pass over the sound" if heard else caption,
+        f"{caption} · measured: in a new pass over the sound" if heard else caption,
     )
     table.add_column("target")
-    for heading in ("wanted", "±", "before", "after", *(["heard"] if heard else [])):
+    for heading in ("wanted", "±", "before", "after", *(["measured"] if heard else [])):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("")
     for index, outcome in enumerate(balance.outcomes):
