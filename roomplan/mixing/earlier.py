@@ -19,8 +19,12 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from roomplan.audio.files import BLOCK_FRAMES, SoundSource
 from roomplan.audio.names import is_inner_path
-from roomplan.errors import ReportError, RoomplanError
+from roomplan.errors import AudioError, ReportError, RoomplanError
+from roomplan.mixing.stream import LONGEST_FADE_S
 from roomplan.plan.templates import fields_of
 from roomplan.real_path import real_path
 from roomplan.report_file import REPORT_NAME, read_report
@@ -49,7 +53,7 @@ LEFT_OVER = "left_over"
 """Folder inside a delivery to which files go that the plan wrote earlier and writes no more."""
 
 _MOST_NAMED = 3
-_LENGTHS_DIFFER_S = 0.005
+_ROUNDING = 1e-6  # of a sample, −120 dBFS: less is no other mix
 _REMEDY = "choose another folder, or use `--replace`"
 
 
@@ -114,13 +118,11 @@ class Finished:
     Attributes
     ----------
     folder : Path
-    duration_s : float or None
     digests : dict
         File that is to be written again → SHA-256 of the samples it holds.
     """
 
     folder: Path
-    duration_s: float | None
     digests: dict[str, str]
 
 
@@ -254,16 +256,11 @@ def finished_delivery(
         for file, entry in earlier.files.items()
         if entry.digest is not None and file in wanted and (target.folder / file).is_file()
     }
-    length = earlier.duration_s if earlier.version == plan.version else None
-    return Finished(target.folder, length, digests) if digests else None
+    return Finished(target.folder, digests) if digests else None
 
 
 def refuse_other_samples(
-    session: Session,
-    finished: Mapping[str, Finished],
-    outputs: Mapping[str, Sequence[Output]],
-    *,
-    duration_s: float,
+    session: Session, finished: Mapping[str, Finished], outputs: Mapping[str, Sequence[Output]]
 ) -> None:
     """Refuse to replace files of a finished delivery by other samples.
 
@@ -273,36 +270,88 @@ def refuse_other_samples(
     finished : mapping
         Delivery → what stands where it goes.
     outputs : mapping
-        Bus → the files that would replace it.
-    duration_s : float
-        Length of the render.
+        Bus → the files that would replace it, complete.
 
     Raises
     ------
     DeliveredError
-        Names the version, the files and, where they differ, both lengths.
+        Names the version and the files: those with other samples, and those that only have another length,
+        with both lengths.
     """
-    differing: dict[str, list[str]] = {}
+    differing: list[tuple[Path, Output, _Difference]] = []
     for group in outputs.values():
         for output in group:
             there = finished.get(output.delivery)
             before = there.digests.get(output.file) if there is not None else None
-            if before is not None and before != output.digest:
-                differing.setdefault(output.delivery, []).append(output.file)
+            if there is not None and before is not None and before != output.digest:
+                differing.append((there.folder, output, _difference(there.folder / output.file, output)))
     if not differing:
         return
-    first = finished[next(iter(differing))]
-    files = [file for group in differing.values() for file in group]
-    more = f" and {len(files) - _MOST_NAMED} more" if len(files) > _MOST_NAMED else ""
-    lengths = ""
-    if first.duration_s is not None and abs(first.duration_s - duration_s) > _LENGTHS_DIFFER_S:
-        lengths = f" ({first.duration_s:.2f} s, now {duration_s:.2f} s)"
+    kinds: dict[str, list[str]] = {}
+    for _, output, difference in differing:
+        kinds.setdefault(difference.words, []).append(output.file)
+    found = "; ".join(f"{words} in {_some_of(files)}" for words, files in kinds.items())
     raise DeliveredError(
-        f"{first.folder}: holds the finished version {session.plan.version}, with different samples in "
-        f"{', '.join(files[:_MOST_NAMED])}{more}{lengths}",
+        f"{differing[0][0]}: holds the finished version {session.plan.version}, with {found}",
         remedy="use `--replace`, or raise `version` in the plan (`--bump` does that)",
-        folders={name: finished[name].folder for name in differing},
+        folders={output.delivery: folder for folder, output, _ in differing},
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Difference:
+    """How a finished file differs from the one that would replace it."""
+
+    same_so_far: bool  # ahead of the end of the shorter one
+    lengths_s: tuple[float, float] | None  # finished and new; None where they are equal
+
+    @property
+    def words(self) -> str:
+        """What differs."""
+        if self.lengths_s is None:
+            return "different samples"
+        before, after = self.lengths_s
+        length = f"another length ({before:.2f} s, now {after:.2f} s)"
+        return f"only {length}" if self.same_so_far else f"different samples and {length}"
+
+
+def _difference(file: Path, output: Output) -> _Difference:
+    """Compare a finished file with a new one of another digest; one that cannot be read has other samples."""
+    try:
+        with SoundSource(file) as old, SoundSource(output.path) as new:
+            rate = old.info.sample_rate
+            if old.info.frames == new.info.frames and rate == new.info.sample_rate:
+                return _Difference(same_so_far=False, lengths_s=None)
+            lengths = (old.info.frames / rate, new.info.frames / new.info.sample_rate)
+            alike = (rate, old.info.channels) == (new.info.sample_rate, new.info.channels)
+            depth = output.form.bit_depth
+            step = 0.0 if depth == "32f" else 1.01 / 2.0 ** (depth - 1)
+            return _Difference(same_so_far=alike and _begin_alike(old, new, step=step), lengths_s=lengths)
+    except AudioError:
+        return _Difference(same_so_far=False, lengths_s=None)
+
+
+def _begin_alike(first: SoundSource, second: SoundSource, *, step: float) -> bool:
+    """Tell whether two files of one rate hold the same sound ahead of the fade of the shorter one.
+
+    Another length is convolved on another grid of blocks, which moves the last bits.
+    """
+    frames = min(first.left, second.left)
+    frames -= min(frames // 2, round(LONGEST_FADE_S * first.info.sample_rate))
+    blocks = np.empty((2, BLOCK_FRAMES, first.info.channels))
+    while frames:
+        part = blocks[:, : min(frames, BLOCK_FRAMES)]
+        first.read_into(part[0])
+        second.read_into(part[1])
+        if np.abs(part[0] - part[1]).max() > max(_ROUNDING, step):
+            return False
+        frames -= part.shape[1]
+    return True
+
+
+def _some_of(files: Sequence[str]) -> str:
+    more = f" and {len(files) - _MOST_NAMED} more" if len(files) > _MOST_NAMED else ""
+    return f"{', '.join(files[:_MOST_NAMED])}{more}"
 
 
 def _left_over(folder: Path, files: Collection[str], earlier: _Earlier, *, moves: bool) -> list[LeftOver]:

@@ -263,7 +263,7 @@ def render_session(
         }
 
         def approve(heard: Heard) -> None:
-            refuse_other_samples(session, kept, heard.outputs, duration_s=heard.frames / session.sample_rate)
+            refuse_other_samples(session, kept, heard.outputs)
 
         destination = Destination(planned, session.start_s is not None)
         result = run.run(destination, tuple(targets), approve)

@@ -56,10 +56,21 @@ def test_other_samples_of_a_finished_version_are_refused_in_one_line_with_both_w
     assert state(session) != before
 
 
-def test_another_length_is_said(run, plan):
+def test_files_that_differ_only_in_length_are_said_to_with_both_lengths(run, plan):
     assert run("render", plan).status == 0
     edit(plan, "tail: none", "tail: 0.5")
-    assert "(1.00 s, now 1.50 s)" in run("render", plan).errors
+    said = run("render", plan, "--quiet").errors
+    assert "with only another length (1.00 s, now 1.50 s) in mix.wav, prints/choir.wav" in said
+    assert "different samples" not in said
+
+
+def test_other_samples_of_another_length_are_told_from_those_that_only_end_later(run, plan):
+    assert run("render", plan).status == 0
+    edit(plan, "tail: none", "tail: 0.5")
+    edit(plan, "orrin_nave: -8", "orrin_nave: -3")
+    said = run("render", plan, "--quiet").errors
+    assert "different samples and another length (1.00 s, now 1.50 s) in mix.wav, prints/choir.wav; " in said
+    assert "only another length (1.00 s, now 1.50 s) in prints/low_strings.wav" in said
 
 
 def test_the_same_samples_ask_for_nothing(run, plan):
