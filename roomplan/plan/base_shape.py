@@ -1,8 +1,8 @@
-"""The base of everything a plan file may say: a mapping with known keys.
+"""The base of everything that a plan, a room file or a table may say: a mapping with known keys.
 
 Notes
 -----
-Apart from `shape`, so that shapes which stand in modules of their own can be part of a plan.
+Apart from `shape`, so that shapes of other modules can be part of a plan, and other documents have theirs.
 """
 
 from __future__ import annotations
@@ -14,7 +14,10 @@ from pydantic import BaseModel, ConfigDict, ValidationInfo, model_validator
 from roomplan.documents.wording import describe
 from roomplan.plan.values import one_of, refusal
 
-__all__ = ["Shape"]
+__all__ = ["TAG", "Shape"]
+
+# Begins the name of each form of a value that has several; no key of a document can begin so.
+TAG = "\0"
 
 
 class Shape(BaseModel):

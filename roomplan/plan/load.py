@@ -24,6 +24,7 @@ from roomplan.plan.faults import checked_shape
 from roomplan.plan.old_words import OLD_WORDS, note_of
 from roomplan.plan.resolve import resolve_plan
 from roomplan.plan.schema import plan_schema
+from roomplan.plan.shape import PLAN
 from roomplan.plan.written import WrittenPlan, read_reported, written_paths
 
 if TYPE_CHECKING:
@@ -154,7 +155,7 @@ def _made_out(
     """Return the plan that data mean, None when they are only a part of one or have no shape at all."""
     kinds = (("room", "rooms"), ("section", "sections"), ("group", "groups"))
     names = {kind: _names(data, places, key) for kind, key in kinds}
-    shape, problems = checked_shape(data, places, partial=partial)
+    shape, problems = checked_shape(data, places, PLAN, partial=partial)
     if shape is None or partial:
         return None, problems
     plan, found = resolve_plan(shape, places, source=source, documents=documents, names=names)

@@ -21,7 +21,8 @@ from pydantic import Discriminator, Field, Tag
 
 from roomplan.audio.timecode import FrameRate
 from roomplan.plan import model
-from roomplan.plan.base_shape import Shape
+from roomplan.plan.base_shape import TAG, Shape
+from roomplan.plan.faults import DocumentKind
 from roomplan.plan.names import LONGEST_NAME
 from roomplan.plan.targets import BalanceShape, TargetShape
 from roomplan.plan.values import (
@@ -35,14 +36,13 @@ from roomplan.plan.values import (
     PictureRate,
     Start,
     Text,
+    Thinned,
     Truth,
     one_of,
 )
 
 __all__ = [
-    "MISSING_REMEDIES",
-    "NOT_YET",
-    "TAG",
+    "PLAN",
     "AlternateChangeShape",
     "DeliveryShape",
     "GroupShape",
@@ -58,14 +58,11 @@ __all__ = [
     "StemShape",
 ]
 
-# Begins the name of each form of a value that has several; no key of a document can begin so.
-TAG = "\0"
-
 # Keys that are reserved for something that is not built.
-NOT_YET = {("RoomShape", "feeds"): "a room cannot feed another room yet"}
+_NOT_YET = {("RoomShape", "feeds"): "a room cannot feed another room yet"}
 
 # What to write where a required key is missing.
-MISSING_REMEDIES = {
+_MISSING_REMEDIES = {
     "angle": "degrees right of centre, such as `angle: -20`",
     "distance": "metres from the microphones, such as `distance: 12`",
     "file": "a stem's name or a pattern, such as `file: choir`",
@@ -471,3 +468,12 @@ class PlanShape(Shape):
         dict[str, DeliveryShape],
         MappingOf("a mapping of names to deliveries, such as {session: {folder: out}}"),
     ] = Field(default={}, description="What is written, by name.")
+
+
+PLAN = DocumentKind(
+    PlanShape,
+    "the plan",
+    missing_remedies=_MISSING_REMEDIES,
+    not_yet=_NOT_YET,
+    stand_ins={(1, "rooms"): dict, (1, "sections"): dict, (3, "stems"): Thinned, (3, "sections"): Thinned},
+)
