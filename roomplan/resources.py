@@ -22,7 +22,7 @@ def bundled_folder(name: str) -> Path:
     Parameters
     ----------
     name : str
-        `irs_synthetic` (room files) or `configs` (plans).
+        `irs_synthetic` (room files) or `configs` (plans, the table of instruments).
 
     Returns
     -------

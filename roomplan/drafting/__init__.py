@@ -3,7 +3,8 @@
 Modules
 -------
 names        what a file name says once cue, take, version and what all files share are taken off
-instruments  what sections are called in five languages, where they sit, and what they are sent
+instruments  what sections are called in five languages, where they sit, and what they are sent (a table in
+             `configs/instruments.yaml`, read and checked by `instrument_file`)
 recognition  which of them a name means
 cue          what names and times in the files say of the cue: its name, frame rate, start
 patterns     how a plan names files

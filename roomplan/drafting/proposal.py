@@ -28,7 +28,7 @@ from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 
 from .cue import CueFacts, cue_facts
-from .instruments import FAMILIES, NOT_STEMS, Instrument, find_instrument, score_place
+from .instruments import Instrument, find_instrument, instrument_table, score_place
 from .names import ROOM_MICROPHONES, StemName, Token, fold, read_names, word_set
 from .patterns import StemText, StemTexts, folded
 from .recognition import Found, decide, find_hits, voice_letters
@@ -351,17 +351,17 @@ def _words(tokens: Iterable[Token]) -> list[str]:
 def _without_mixes(entries: list[_File], answers: Mapping[str, str | None], result: _Sorted) -> list[_File]:
     """Leave out full mixes, clicks, guides and returns of rooms."""
     kept = []
+    no_stems = instrument_table().not_stems
     for entry in entries:
-        word = next((word for word in entry.name.words if word in NOT_STEMS), None)
+        word = next((word for word in entry.name.words if word in no_stems), None)
+        no_stem = None if word is None else no_stems[word]
         # a sub-mix is a stem as long as it says of what
-        is_stem = word is None or (not NOT_STEMS[word][1] and entry.found is not None)
-        if is_stem or entry.file.name in answers:
+        named = no_stem is not None and not no_stem.always and entry.found is not None
+        if no_stem is None or named or entry.file.name in answers:
             kept.append(entry)
         else:
             sure = entry.found is None
-            result.left_out.append(
-                LeftOut(entry.file, "mix", f"{NOT_STEMS[word or ''][0]}: “{word}”", sure=sure)
-            )
+            result.left_out.append(LeftOut(entry.file, "mix", f"{no_stem.why}: “{word}”", sure=sure))
     if kept or not entries:
         return kept
     # nothing but mixes: then they are what the user wants to hear in a room
@@ -463,7 +463,8 @@ def _plain(text: str) -> str:
 def _arranged(folder: Path, files: Sequence[StemFile], found: _Sorted) -> Proposal:
     used = [entry for members in found.sections.values() for entry in members]
     families = {name: _family(name) for name in found.sections}
-    orchestra = any(FAMILIES[family].orchestral for family in families.values()) or all(
+    known = instrument_table().families
+    orchestra = any(known[family].orchestral for family in families.values()) or all(
         family == "other" for family in families.values()
     )
     voices = any(family in {"choir", "organ"} for family in families.values())

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from .instruments import AMBIGUOUS, INSTRUMENTS, instruments_by_name
+from .instruments import LONGEST_PHRASE, instrument_table, instruments_by_name
 from .names import fold, word_forms, word_set
 
 if TYPE_CHECKING:
@@ -34,7 +34,6 @@ _SATB = {"s": "sopranos", "a": "altos", "t": "tenors", "b": "choir_basses"}
 _SIZES = word_set(
     "bass basse basso alto alt tenor tenore soprano sopran baritone bariton bari bar piccolo picc"
 )
-_LONGEST_PHRASE = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,14 +93,15 @@ class Found:
 def _phrases() -> dict[tuple[str, ...], tuple[tuple[str, ...], bool]]:
     """Phrase → its readings, and whether it names a family."""
     found: dict[tuple[str, ...], tuple[tuple[str, ...], bool]] = {}
-    for instrument in INSTRUMENTS:
-        for phrase in instrument.words.split(","):
+    table = instrument_table()
+    for instrument in table.instruments:
+        for phrase in instrument.names:
             for form in _forms(phrase):
                 found.setdefault(form, ((instrument.name,), instrument.general))
-    for words, readings in AMBIGUOUS.items():
-        for phrase in words.split(","):
+    for one in table.ambiguities:
+        for phrase in one.names:
             for form in _forms(phrase):
-                found[form] = (tuple(name for name, _speaks in readings), False)
+                found[form] = (tuple(name for name, _speaks in one.readings), False)
     return found
 
 
@@ -119,7 +119,7 @@ def find_hits(tokens: Sequence[Token]) -> list[Hit]:
     hits: list[Hit] = []
     at = 0
     while at < len(tokens):
-        for length in range(min(_LONGEST_PHRASE, len(tokens) - at), 0, -1):
+        for length in range(min(LONGEST_PHRASE, len(tokens) - at), 0, -1):
             words = tuple(token.text for token in tokens[at : at + length])
             known = phrases.get(words)
             if known is not None and not (length == 1 and words[0] in _SOLO):
@@ -219,9 +219,9 @@ def _reading_of(
         return by_family[0], len(by_family) == 1, None if len(by_family) == 1 else by_family[1]
     speaks = {
         name: speaks
-        for readings in AMBIGUOUS.values()
-        if tuple(reading for reading, _s in readings) == hit.readings
-        for name, speaks in readings
+        for one in instrument_table().ambiguities
+        if tuple(reading for reading, _s in one.readings) == hit.readings
+        for name, speaks in one.readings
     }
     spoken_for = [name for name in hit.readings if speaks[name] & set(present)]
     # Contrabasses are there already, and a choir: then Bass is the choir's

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from roomplan.drafting import StemFile, propose
-from roomplan.drafting.instruments import INSTRUMENTS
+from roomplan.drafting.instruments import instrument_table
 from roomplan.drafting.proposal import fitting_seat
 from roomplan.errors import Place
 from roomplan.plan.model import Seat
@@ -141,7 +141,7 @@ def test_a_choir_alone_sings_nearer_and_in_the_chapel(imagined):
 
 
 def test_no_proposed_send_is_louder_than_the_demo_ever_is(imagined):
-    names = [f"{instrument.words.split(',')[0]}.wav" for instrument in INSTRUMENTS]
+    names = [f"{instrument.names[0]}.wav" for instrument in instrument_table().instruments]
     proposal = imagined(*names)
     sends = [send.level_db for section in proposal.sections for send in section.sends.values()]
     assert max(level for level in sends if level is not None) <= -11.0  # the demo's melody strings
@@ -149,7 +149,7 @@ def test_no_proposed_send_is_louder_than_the_demo_ever_is(imagined):
 
 @pytest.mark.parametrize("channels", [1, 2])
 def test_every_seat_is_inside_every_room_it_is_sent_to(imagined, channels):
-    names = [f"{instrument.words.split(',')[0]}.wav" for instrument in INSTRUMENTS]
+    names = [f"{instrument.names[0]}.wav" for instrument in instrument_table().instruments]
     specs = {name: load_room_specification(name)[0] for name in bundled_rooms()}
     for proposal in (
         imagined(*names, channels=channels),

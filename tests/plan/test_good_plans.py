@@ -425,7 +425,9 @@ def test_extended_plans_merge_passages_key_by_key_and_replace_margins(good, tmp_
 
 
 def test_every_bundled_plan_loads_without_a_problem_and_a_base_lacks_only_what_its_cues_say():
-    plans = sorted(bundled_folder("configs").glob("*.yaml"))
+    plans = sorted(
+        set(bundled_folder("configs").glob("*.yaml")) - {bundled_folder("configs") / "instruments.yaml"}
+    )
     loaded = {path: load_plan(path) for path in plans}
     assert plans
     bases = {file.resolve() for one in loaded.values() if one.plan for file in one.plan.documents[1:]}

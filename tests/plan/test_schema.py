@@ -153,7 +153,9 @@ def test_the_loader_agrees_about_the_plans_the_schema_is_tried_with(load, text, 
 
 def test_the_schema_accepts_every_bundled_plan():
     jsonschema = pytest.importorskip("jsonschema")
-    plans = sorted(bundled_folder("configs").glob("*.yaml"))
+    plans = sorted(
+        set(bundled_folder("configs").glob("*.yaml")) - {bundled_folder("configs") / "instruments.yaml"}
+    )
     assert plans
     for path in plans:
         jsonschema.Draft202012Validator(plan_schema()).validate(YAML(typ="safe", pure=True).load(path))
