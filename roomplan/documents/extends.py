@@ -2,27 +2,48 @@
 
 Conventions
 -----------
-Mappings merge key by key; lists and single values are replaced; `null` removes what the base has. Every
-value keeps the place and file it came from, so relative paths belong to the file they stand in.
+Mappings merge key by key; lists and single values are replaced; `null` removes what the base has. Where a
+number is short for a mapping, it merges as that mapping does. Every value keeps the place and file it came
+from, so relative paths belong to the file they stand in.
 """
 
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from roomplan.documents.places import PlaceMap, Spot
 from roomplan.documents.renames import NO_RENAMES, NewWord, Renames
-from roomplan.documents.source import Document, in_file_order, read_document
+from roomplan.documents.source import Document, ReplacedList, in_file_order, read_document
 from roomplan.documents.suggest import Guesses
 from roomplan.documents.wording import describe, quoted
 from roomplan.errors import Place, Problem
 from roomplan.real_path import real_path
 
-__all__ = ["EXTENDS", "path_beside", "read_extended", "tidy"]
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from roomplan.documents.places import KeyPath
+
+__all__ = ["EXTENDS", "ShortForm", "path_beside", "read_extended", "tidy"]
 
 EXTENDS = "extends"
+
+
+@dataclass(frozen=True, slots=True)
+class ShortForm:
+    """Where a number is short for a mapping of one key: `way` is a key path in which `*` is any key."""
+
+    way: tuple[str, ...]
+    key: str
+
+    def holds_at(self, path: KeyPath) -> bool:
+        """Tell whether it is a key path of this form."""
+        return len(path) == len(self.way) and all(
+            step in ("*", key) for step, key in zip(self.way, path, strict=True)
+        )
 
 
 def tidy(path: Path) -> Path:
@@ -48,7 +69,9 @@ def path_beside(text: str, file: Path) -> Path:
     return tidy(file.parent / written)
 
 
-def read_extended(path: Path, renames: Renames = NO_RENAMES) -> tuple[Document | None, list[Problem]]:
+def read_extended(
+    path: Path, renames: Renames = NO_RENAMES, short_forms: Sequence[ShortForm] = ()
+) -> tuple[Document | None, list[Problem]]:
     """Read a YAML file and everything it extends, merged.
 
     Parameters
@@ -57,6 +80,8 @@ def read_extended(path: Path, renames: Renames = NO_RENAMES) -> tuple[Document |
         The leaf: the file that changes the others.
     renames : Renames
         Old words, read in each file under their new names.
+    short_forms : sequence of ShortForm
+        Numbers that are short for a mapping.
 
     Returns
     -------
@@ -86,12 +111,8 @@ def read_extended(path: Path, renames: Renames = NO_RENAMES) -> tuple[Document |
         document, found = read_document(current)
         if document is None and origin is not None and found and found[0].place == Place(current):
             # The file as a whole is at fault (missing, a folder): the line that names it is where to look.
-            what = (
-                f"{quoted(str(current))} {found[0].what}"
-                if found[0].what.startswith("is ")
-                else (f"{quoted(str(current))}: {found[0].what}")
-            )
-            found = [Problem(f"extends {what}", origin, found[0].remedy), *found[1:]]
+            what = f"extends {quoted(str(current))}: {found[0].what}"
+            found = [Problem(what, origin, found[0].remedy), *found[1:]]
         problems.extend(found)
         if document is None:
             complete = False
@@ -112,10 +133,11 @@ def read_extended(path: Path, renames: Renames = NO_RENAMES) -> tuple[Document |
         return None, problems
     files = tuple(document.file for document in chain)
     data, root = chain[-1].data, chain[-1].places.root
-    guesses = Guesses()
+    merge = _Merge(tuple(short_forms), problems)
     for document in reversed(chain[:-1]):
-        data, root = _merged(data, root, document.data, document.places.root, problems, guesses)
-    merged = Document(path, data, PlaceMap(root), files, complete, tuple(renamed))
+        data, root = merge.merged(data, root, document.data, document.places.root, ())
+    replaced = tuple(merge.replaced)
+    merged = Document(path, data, PlaceMap(root), files, complete, tuple(renamed), replaced)
     return merged, in_file_order(problems, files)
 
 
@@ -146,36 +168,59 @@ def _take_base(document: Document) -> tuple[Path | None, Place, Problem | None]:
         return None, place, Problem(f"extends: {quoted(value)}: {error}", place, remedy)
 
 
-def _merged(
-    base: dict[str, Any],
-    base_spot: Spot,
-    leaf: dict[str, Any],
-    leaf_spot: Spot,
-    problems: list[Problem],
-    guesses: Guesses,
-) -> tuple[dict[str, Any], Spot]:
-    """Return the leaf's mapping laid over the base's, with the places of both (reading bounds the depth)."""
-    below = dict(base_spot.children) if isinstance(base_spot.children, dict) else {}
-    above = leaf_spot.children if isinstance(leaf_spot.children, dict) else {}
-    data = dict(base)
-    refused = base_spot.refused | leaf_spot.refused
-    for key, value in leaf.items():
-        spot = above[key]
-        if value is None:
-            if key not in data and key not in base_spot.refused:
-                near = guesses.nearest(key, data)
-                problems.append(
-                    Problem(
-                        f"there is no {quoted(key)} to remove in the plan this one extends",
-                        spot.key,
-                        f"did you mean {quoted(near)}?" if near else "leave out the line",
-                    )
-                )
-            data.pop(key, None)
-            below.pop(key, None)
-        elif isinstance(value, dict) and isinstance(data.get(key), dict):
-            data[key], below[key] = _merged(data[key], below[key], value, spot, problems, guesses)
-        else:
-            data[key], below[key] = value, spot
-        refused.discard(key)
-    return data, Spot(leaf_spot.key, leaf_spot.value, below, refused)
+@dataclass(slots=True)
+class _Merge:
+    """Documents laid over each other, and what there is to say of it."""
+
+    short_forms: tuple[ShortForm, ...]
+    problems: list[Problem]
+    replaced: list[ReplacedList] = field(default_factory=list)
+    guesses: Guesses = field(default_factory=Guesses)
+
+    def merged(
+        self, base: dict[str, Any], base_spot: Spot, leaf: dict[str, Any], leaf_spot: Spot, path: KeyPath
+    ) -> tuple[dict[str, Any], Spot]:
+        """Return the leaf's mapping laid over the base's, with places (reading bounds the depth)."""
+        below = dict(base_spot.children) if isinstance(base_spot.children, dict) else {}
+        above = leaf_spot.children if isinstance(leaf_spot.children, dict) else {}
+        data = dict(base)
+        refused = base_spot.refused | leaf_spot.refused
+        for key, value in leaf.items():
+            spot, at = above[key], (*path, key)
+            if value is None:
+                if key not in data and key not in base_spot.refused:
+                    self._nothing_to_remove(key, data, spot)
+                data.pop(key, None)
+                below.pop(key, None)
+            elif key not in data:
+                data[key], below[key] = value, spot
+            else:
+                data[key], below[key] = self._over(data[key], below[key], value, spot, at)
+            refused.discard(key)
+        return data, Spot(leaf_spot.key, leaf_spot.value, below, refused)
+
+    def _nothing_to_remove(self, key: str, data: dict[str, Any], spot: Spot) -> None:
+        near = self.guesses.nearest(key, data)
+        what = f"there is no {quoted(key)} to remove in the plan this one extends"
+        remedy = f"did you mean {quoted(near)}?" if near else "leave out the line"
+        self.problems.append(Problem(what, spot.key, remedy))
+
+    def _over(self, old: Any, old_spot: Spot, new: Any, new_spot: Spot, at: KeyPath) -> tuple[Any, Spot]:
+        """Return one value laid over another."""
+        if isinstance(old, dict) != isinstance(new, dict):
+            form = next((form for form in self.short_forms if form.holds_at(at)), None)
+            if form is not None and _is_number(old):
+                old, old_spot = {form.key: old}, Spot(old_spot.key, old_spot.value, {form.key: old_spot})
+            elif form is not None and _is_number(new):
+                new, new_spot = {form.key: new}, Spot(new_spot.key, new_spot.value, {form.key: new_spot})
+        if isinstance(old, dict) and isinstance(new, dict):
+            return self.merged(old, old_spot, new, new_spot, at)
+        if isinstance(old, list) and not isinstance(new, str):  # a word, such as `off`, means all of it
+            kept = new if isinstance(new, list) else [new]
+            lost = sum(entry not in kept for entry in old)
+            self.replaced.append(ReplacedList(at, new_spot.key, old_spot.key, len(old), lost))
+        return new, new_spot
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)

@@ -24,13 +24,34 @@ from roomplan.errors import Place, Problem
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from roomplan.documents.places import PlaceMap
+    from roomplan.documents.places import KeyPath, PlaceMap
     from roomplan.documents.renames import NewWord
 
-__all__ = ["MOST_BYTES", "Document", "in_file_order", "read_document", "unreadable"]
+__all__ = ["MOST_BYTES", "Document", "ReplacedList", "in_file_order", "read_document", "unreadable"]
 
 # About 8000 lines. The parser reads some 100 kB a second, so a file of this size answers within five seconds.
 MOST_BYTES = 512 * 1024
+
+
+@dataclass(frozen=True, slots=True)
+class ReplacedList:
+    """A list of an extended file in whose place another value stands.
+
+    Attributes
+    ----------
+    at : tuple
+        Its key path.
+    place, before : Place
+        Of the new value's key and of the list's.
+    entries, lost : int
+        How many entries the list had, and how many of them the new value does not have.
+    """
+
+    at: KeyPath
+    place: Place
+    before: Place
+    entries: int
+    lost: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +72,8 @@ class Document:
         False when a file it builds on could not be read, so that what is missing means nothing.
     renamed : tuple of NewWord
         Old words that were read under their new names.
+    replaced : tuple of ReplacedList
+        Lists of files it builds on that it replaces.
     """
 
     file: Path
@@ -59,6 +82,7 @@ class Document:
     files: tuple[Path, ...] = ()
     complete: bool = True
     renamed: tuple[NewWord, ...] = ()
+    replaced: tuple[ReplacedList, ...] = ()
 
 
 def in_file_order(problems: list[Problem], files: tuple[Path, ...]) -> list[Problem]:

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 from roomplan.documents.extends import read_extended, tidy
 from roomplan.documents.source import in_file_order
 from roomplan.errors import Place
+from roomplan.plan.extending import SHORT_FORMS, note_of_list
 from roomplan.plan.faults import checked_shape
 from roomplan.plan.old_words import OLD_WORDS, note_of
 from roomplan.plan.resolve import resolve_plan
@@ -52,7 +53,7 @@ class LoadedPlan:
     written : WrittenPlan or None
         What the files say, word for word, for a report to keep; None when there are problems.
     notes : tuple of Problem
-        Words of the files that have new names, under which they were read.
+        Words of the files that have new names, under which they were read, and lists that replace others.
     """
 
     plan: Plan | None
@@ -120,7 +121,7 @@ def load_template(path: Path, said: Mapping[str, str]) -> LoadedPlan:
 
 
 def _load_files(path: Path, said: Mapping[str, str] = MappingProxyType({})) -> LoadedPlan:
-    document, problems = read_extended(path, OLD_WORDS)
+    document, problems = read_extended(path, OLD_WORDS, SHORT_FORMS)
     if document is None:
         return LoadedPlan(None, tuple(problems))
     data, places = document.data, document.places
@@ -135,7 +136,8 @@ def _load_files(path: Path, said: Mapping[str, str] = MappingProxyType({})) -> L
     documents = tuple(tidy(file.absolute()) for file in document.files)
     plan, found = _made_out(data, places, path, documents, partial=not document.complete)
     problems = in_file_order([*problems, *found], document.files)
-    notes = tuple(in_file_order(list(map(note_of, document.renamed)), document.files))
+    lists = [note for note in map(note_of_list, document.replaced) if note is not None]
+    notes = tuple(in_file_order([*map(note_of, document.renamed), *lists], document.files))
     written = None
     if plan is not None and not problems:
         written = WrittenPlan(plan.source, documents, words, written_paths(words, plan))

@@ -10,7 +10,7 @@ are never touched. A section that is not heard goes along with what it shares.
 
 An entry that replaces an inherited one says all the inherited one said (position, cuts, pre-delay, the other
 sends of a list); where the entry of the extended plan at the same place is a mapping, which is merged key by
-key, only the keys that differ are written.
+key, only the keys that differ are written, and a number stays one.
 
 Notes
 -----
@@ -32,6 +32,7 @@ from roomplan.documents.parsing import parse_text
 from roomplan.documents.rewriting import Original, read_original, write_edited
 from roomplan.documents.wording import quoted
 from roomplan.errors import Place, PlanError, RoomplanError
+from roomplan.plan.extending import SHORT_FORMS
 from roomplan.plan.load import load_plan
 
 if TYPE_CHECKING:
@@ -186,7 +187,7 @@ def prepare_overrides(path: Path | str, overrides: Overrides) -> PreparedOverrid
             what, remedy=f"the plan it was made from, {loaded.plan.source}", place=Place(path)
         )
     original = read_original(path)
-    document, _ = read_extended(path)
+    document, _ = read_extended(path, short_forms=SHORT_FORMS)
     whole = document.data if document is not None else {}
     wanted = _intended(loaded.plan, overrides)
     levels, moved = _group_levels(whole, loaded.plan, overrides)
@@ -370,13 +371,15 @@ def _edits(
             for other in _at(base, at[:-1]) or {}:
                 edits[(*at[:-1], other)] = None
         written = _at(leaf, at)
-        merged = isinstance(below, dict) and isinstance(after, dict)
+        gone = (written is None and _has(leaf, at)) or (sends is None and _has(leaf, at[:-1]))
         if isinstance(written, dict) and isinstance(after, dict):
             edits |= {(*at, key): value for key, value in after.items() if before.get(key) != value}
-        elif merged and (_has(leaf, at) or (sends is None and _has(leaf, at[:-1]))):
-            edits[at] = [after]  # a mapping would get back what the leaf has done away with
-        elif merged:
-            edits[at] = {key: value for key, value in after.items() if below.get(key) != value}
+        elif gone and isinstance(below, dict) and not isinstance(after, list):
+            edits[at] = [after]  # it would get back what the leaf has done away with
+        elif isinstance(below, dict) and isinstance(after, dict):
+            differing = {key: value for key, value in after.items() if below.get(key) != value}
+            only_level = _has(leaf, at) and not differing.keys() - {"level"}
+            edits[at] = after["level"] if only_level else differing
         else:
             edits[at] = after
     return edits
@@ -389,7 +392,7 @@ def _leaf_and_base(original: Original) -> tuple[dict[str, Any], dict[str, Any]]:
     leaf = parsed.data if parsed is not None else {}
     if EXTENDS not in leaf:
         return leaf, {}
-    base, _ = read_extended(path_beside(leaf[EXTENDS], original.path))
+    base, _ = read_extended(path_beside(leaf[EXTENDS], original.path), short_forms=SHORT_FORMS)
     return leaf, base.data if base is not None else {}
 
 

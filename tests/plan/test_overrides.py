@@ -164,15 +164,21 @@ def test_what_a_leaf_has_taken_from_its_base_does_not_come_back(changed, sends, 
     assert after == leaf.replace(sends, written.replace("-3", "-7"))
 
 
-def test_a_pre_delay_in_a_leaf_that_has_only_a_level_does_not_bring_back_the_cuts_of_the_base(files):
+def test_a_pre_delay_in_a_leaf_that_has_only_a_level_keeps_the_cuts_of_the_base(files):
     folder = files(
         leaf="extends: base.yaml\nsections: {choir: {sends: {hall: -3}}}\n",
         base=ROOMS + "sections: {choir: {stems: x, sends: {hall: {level: -9, low_cut: 90}}}}\n",
     )
     write_overrides(folder / "leaf.yaml", Overrides((SendOverride("choir", "hall", None, -4, 12.5),)))
-    assert "sends: {hall: [{level: -4, pre_delay: 12.5}]}" in (folder / "leaf.yaml").read_text()
+    assert "sends: {hall: {level: -4, pre_delay: 12.5}}" in (folder / "leaf.yaml").read_text()
     (only,) = loaded(folder / "leaf.yaml").sections["choir"].sends
-    assert (only.level_db, only.pre_delay_s, only.low_cut_hz) == (-4, 0.0125, None)
+    assert (only.level_db, only.pre_delay_s, only.low_cut_hz) == (-4, 0.0125, 90)
+
+
+def test_a_number_that_comes_to_the_level_of_the_base_stays_a_number(changed):
+    leaf = "extends: base.yaml\nsections: {choir: {sends: {hall: -3}}}\n"
+    base = ROOMS + "sections: {choir: {stems: x, sends: {hall: {level: -9, low_cut: 90}}}}\n"
+    assert changed(leaf, Overrides((send(-9),)), base) == leaf.replace("-3", "-9")
 
 
 def test_nothing_is_changed_through_an_alias(changed):
