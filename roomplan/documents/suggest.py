@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["Guesses", "did_you_mean"]
+__all__ = ["Guesses", "did_you_mean", "is_slip"]
 
 # Nobody mistypes a word of this length; comparing it with every candidate would only take time.
 _LONGEST_WORD = 80
 _MOST_CANDIDATES = 200
+_SHORTEST_SLIP = 4
 # Share of matching characters (Ratcliff/Obershelp) from which two words are near: the library's default.
 _NEARNESS = 0.6
 # Pairs of letters compared for one document, some hundredths of a microsecond each: well under a second in
@@ -74,6 +75,21 @@ class Guesses:
 def _plain(word: str) -> str:
     """Lower case, and one separator instead of several, so that `Low-Cut` meets `low_cut`."""
     return word.casefold().replace("-", "_").replace(" ", "_").strip("_")
+
+
+def is_slip(word: str, other: str) -> bool:
+    """Tell whether two words differ by one letter, or by two that changed places: a slip, not a family.
+
+    Words that differ in a digit are numbered, and words under four letters too short to tell.
+    """
+    one, two = _plain(word), _plain(other)
+    longest = max(len(one), len(two))
+    if one == two or not _SHORTEST_SLIP <= longest <= _LONGEST_WORD:
+        return False
+    if [c for c in one if c.isdigit()] != [c for c in two if c.isdigit()]:
+        return False
+    blocks = SequenceMatcher(a=one, b=two, autojunk=False).get_matching_blocks()
+    return longest - sum(block.size for block in blocks) == 1
 
 
 def did_you_mean(word: str, candidates: Iterable[str]) -> str | None:

@@ -38,6 +38,7 @@ __all__ = [
     "passing_blocks",
     "power_over_blocks",
     "range_bounds",
+    "why_nothing_passes",
 ]
 
 # BS.1770-5, Annex 1: makes a 997 Hz sine at 0 dBFS in one front channel read −3.01 LUFS.
@@ -214,6 +215,19 @@ def passing_blocks(sums: NDArray[np.float64], *, sample_rate: int) -> NDArray[np
         One per whole block, 100 ms apart; empty when there is less than one block.
     """
     return _passing(_block_powers(sums, sample_rate))
+
+
+def why_nothing_passes(name: str, sums: NDArray[np.float64]) -> str:
+    """Say of a signal of which no block passes its gates whether it is too quiet or digital silence.
+
+    Parameters
+    ----------
+    name : str
+        What it is called, such as `the dry sound`.
+    sums : ndarray
+        Its K-weighted squares, in any steps.
+    """
+    return f"{name} never passes the gates of BS.1770" if np.any(sums) else f"{name} is silent"
 
 
 def power_over_blocks(sums: NDArray[np.float64], passing: NDArray[np.bool_], *, sample_rate: int) -> float:

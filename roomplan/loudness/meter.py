@@ -23,6 +23,7 @@ from roomplan.loudness.gating import (
     loudness_of_hops,
     passing_blocks,
     power_over_blocks,
+    why_nothing_passes,
 )
 from roomplan.loudness.hops import HopSums
 from roomplan.loudness.lanes import WORTH_A_THREAD, Lanes
@@ -43,6 +44,7 @@ __all__ = [
     "passing_blocks",
     "power_over_blocks",
     "validate_block",
+    "why_nothing_passes",
 ]
 
 # Frames filtered at a time: 8 kB per thousand stay in a core's own cache from the conversion to the sums.

@@ -143,17 +143,18 @@ def excerpt_of(
     """
     rate = session.sample_rate
     start = _frame(start_s, rate)
-    stems, tails = _ends(session)
+    end = _end(session)
     if start < 0:
         raise RoomplanError(f"{_said(start_s)} is before the cue", remedy="start at 0 or later")
-    if start >= tails:
+    if start >= end:
+        latest = Fraction((end - 1) * 100 // rate, 100)
         raise RoomplanError(
-            f"{_said(start_s)} is beyond the cue: its stems end at {_said(Fraction(stems, rate))},"
-            f" the last tail at {_said(Fraction(tails, rate))}",
-            remedy="start before that",
+            f"{_said(start_s)} is beyond the end of the cue, which with its last tail is "
+            f"{_said(Fraction(end, rate))} long",
+            remedy=f"start at {_said(latest)} or earlier",
         )
     # the last response may ring on a little beyond what is known here; the stream ends where it does
-    frames = tails + rate - start
+    frames = end + rate - start
     if length_s is not None:
         frames = _frame(Fraction(start_s) + Fraction(length_s), rate) - start
         if frames < 1:
@@ -165,14 +166,14 @@ def _frame(seconds: Fraction | float, sample_rate: int) -> int:
     return floor(Fraction(seconds) * sample_rate + Fraction(1, 2))
 
 
-def _ends(session: Session) -> tuple[int, int]:
-    """First frame after the last stem, and after the last response to it."""
+def _end(session: Session) -> int:
+    """First frame after the last response to the last stem."""
     taps = [
         len(send.prepared.samples) + round(send.pre_delay_s * session.sample_rate)
         for section in session.sections
         for send in section.sends
     ]
-    return session.end_frame, session.end_frame + max([1, *taps]) - 1
+    return session.end_frame + max([1, *taps]) - 1
 
 
 def _said(seconds: Fraction | float) -> str:

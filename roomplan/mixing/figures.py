@@ -26,7 +26,7 @@ from roomplan.acoustics.analysis import (
     decay_of_energies,
     level_time_of_energies,
 )
-from roomplan.loudness.meter import passing_blocks, power_over_blocks
+from roomplan.loudness.meter import passing_blocks, power_over_blocks, why_nothing_passes
 from roomplan.mixing.paths import section_response
 
 if TYPE_CHECKING:
@@ -289,7 +289,7 @@ def power_ratio(
     """
     passing = passing_blocks(dry_sums, sample_rate=sample_rate)
     if not bool(np.any(passing)):
-        return None, "the dry sound never passes the gates of BS.1770"
+        return None, why_nothing_passes("the dry sound", dry_sums)
     dry_power = power_over_blocks(dry_sums, passing, sample_rate=sample_rate)
     wet_power = power_over_blocks(wet_sums, passing, sample_rate=sample_rate)
     if wet_power <= 0.0:

@@ -33,7 +33,7 @@ from typing import TYPE_CHECKING
 from roomplan.audio.broadcast import stated_time
 from roomplan.audio.files import SoundInfo, inspect_sound
 from roomplan.audio.names import is_sound_name
-from roomplan.documents.suggest import Guesses, did_you_mean
+from roomplan.documents.suggest import Guesses, did_you_mean, is_slip
 from roomplan.errors import AudioError, Place, Problem
 from roomplan.mixing.stem_names import revision_groups, split_side
 
@@ -253,6 +253,12 @@ def _looks_below(plan: Plan) -> bool:
     return any("/" in e.pattern or "\\" in e.pattern for s in plan.sections.values() for e in s.stems)
 
 
+def _remedy_of_two(name: str, other: str) -> str:
+    """What to do about a stem of two sections: names that are nearly one are one more often than not."""
+    remedy = "narrow one of the two patterns so that each stem plays once"
+    return f"is {name} a misspelling of {other}? If not, {remedy}" if is_slip(name, other) else remedy
+
+
 class _Claims:
     """The stems of one plan on their way to its sections."""
 
@@ -284,7 +290,7 @@ class _Claims:
                     Problem(
                         f"stem {path.name} belongs to section {other} and to section {section.name}",
                         entry.place,
-                        "narrow one of the two patterns so that each stem plays once",
+                        _remedy_of_two(section.name, other),
                     )
                 )
         played = {path: entry for path, entry in claimed.items() if path not in older}

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.loudness.margins import margin_of_hops, passage_hops
-from roomplan.loudness.meter import passing_blocks
+from roomplan.loudness.meter import passing_blocks, why_nothing_passes
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -224,9 +224,10 @@ class SoundModel:
         if isinstance(sides, str):
             return SoundFigure(None, sides, None)
         dry, wet = sides
-        passing = passing_blocks(dry.hops(dry.power(gains)), sample_rate=self._sample_rate)
+        power = dry.hops(dry.power(gains))
+        passing = passing_blocks(power, sample_rate=self._sample_rate)
         if not passing.any():
-            return SoundFigure(None, "the dry sound never passes the gates of BS.1770", None)
+            return SoundFigure(None, why_nothing_passes("the dry sound", power), None)
         # sends move no gate: the matrices are the same until a level takes a block over one
         known = self._gated.get(target)
         if known is None or not np.array_equal(known[0], passing):

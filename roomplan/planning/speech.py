@@ -35,7 +35,7 @@ from roomplan.acoustics.speech import (
 )
 from roomplan.loudness.cross_powers import CrossPowers
 from roomplan.loudness.hops import hop_starts
-from roomplan.loudness.meter import passing_blocks
+from roomplan.loudness.meter import passing_blocks, why_nothing_passes
 from roomplan.mixing.buses import build_components
 from roomplan.mixing.cache import digest_of
 from roomplan.mixing.paths import section_response
@@ -233,12 +233,12 @@ class SpeechModel:
         )
         passing = passing_blocks(sums, sample_rate=session.sample_rate)
         if not passing.any():
-            return "the dry sound never passes the gates of BS.1770"
+            return why_nothing_passes("the dry sound", sums)
         # the four steps of each block; the dry sounds end before the last tail does
         heard = np.unique(np.add.outer(np.flatnonzero(passing), np.arange(4)))
         heard = heard[heard < len(dry)]
         if not heard.size:
-            return "the dry sound never passes the gates of BS.1770"
+            return why_nothing_passes("the dry sound", sums)
         mean = dry[heard].mean(axis=0)
         speech = np.zeros((len(record.components), len(_OCTAVES)))
         noise = np.zeros_like(speech)

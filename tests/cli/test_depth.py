@@ -210,6 +210,12 @@ def test_a_room_that_keeps_its_direct_sound_gets_no_proposal_and_the_plans_decay
     assert choir["sends"][0]["proposed_db"] is None
 
 
+def test_a_silent_stem_is_called_silent(run, plan):
+    soundfile.write(plan.parent / "stems" / "choir.wav", np.zeros((RATE, 1)), RATE)
+    choir = by_section(run("depth", plan, "-q", "--json").json)["choir"]
+    assert choir["reasons"]["proposed"].endswith("cannot be compared with it: the dry sound is silent")
+
+
 def test_the_main_room_is_the_synthetic_one_that_returns_most(run, plan):
     text = PLAN.replace("rooms:\n", "rooms:\n  annex: {synthetic: chapel.yaml, level: 6}\n")
     text = text.replace("{chapel: -9, film: -20}", "{chapel: -9, annex: -12, film: -2}")

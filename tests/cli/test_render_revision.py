@@ -180,7 +180,7 @@ def test_the_report_of_an_excerpt_renders_the_same_excerpt(run, longer):
 def test_moments_that_are_none_and_lengths_that_are_nothing_are_one_line(run, longer):
     for arguments, words in (
         (("--from", "late"), "no moment of a cue"),
-        (("--from", "1:00"), "beyond the cue"),
+        (("--from", "1:00"), "beyond the end of the cue"),
         (("--length", "0"), "nothing to hear"),
     ):
         outcome = run("render", longer / "plan.yaml", *arguments, "--quiet")

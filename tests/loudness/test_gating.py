@@ -11,6 +11,7 @@ from roomplan.loudness.gating import (
     loudness_of_hops,
     passing_blocks,
     power_over_blocks,
+    why_nothing_passes,
 )
 from roomplan.loudness.hops import hop_starts
 
@@ -100,6 +101,13 @@ def test_mean_over_blocks_of_another_signal_uses_its_gates():
     assert loudness_level(own) == pytest.approx(
         loudness_of_hops(dry, sample_rate=RATE).integrated_lufs, abs=1e-12
     )
+
+
+def test_a_signal_that_passes_nowhere_is_called_silent_only_where_it_is_digital_silence():
+    assert why_nothing_passes("it", np.zeros(100)) == "it is silent"
+    quiet = hops_at((4, -100.0))
+    assert not passing_blocks(quiet, sample_rate=RATE).any()
+    assert why_nothing_passes("it", quiet) == "it never passes the gates of BS.1770"
 
 
 def test_mean_over_no_block_is_refused():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from fractions import Fraction
 from math import ceil, floor
@@ -253,9 +254,9 @@ def test_an_excerpt_without_a_length_goes_to_the_end_of_the_last_tail(ensemble, 
         (
             75,
             5,
-            r"1:15 is beyond the cue: its stems end at 2\.\d+ s, the last tail at 3\.\d+ s — start before",
+            r"1:15 is beyond the end of the cue, which with its last tail is 3\.\d+ s long — start at 3\.",
         ),
-        (3725.5, 5, r"1:02:05\.5 is beyond the cue"),
+        (3725.5, 5, r"1:02:05\.5 is beyond the end of the cue"),
         (1, 0, r"0 s is nothing to hear"),
         (1, 1e-6, r"nothing to hear"),
     ],
@@ -265,6 +266,15 @@ def test_an_excerpt_that_is_not_in_the_cue_is_refused_with_the_length_of_the_cue
 ):
     with pytest.raises(RoomplanError, match=line):
         excerpt_of(ensemble, start, length)
+
+
+def test_the_latest_start_that_a_refusal_names_is_accepted(ensemble):
+    with pytest.raises(RoomplanError) as refused:
+        excerpt_of(ensemble, 75)
+    (latest,) = re.findall(r"start at ([\d.]+) s or earlier", str(refused.value))
+    assert excerpt_of(ensemble, Fraction(latest)).excerpt is not None
+    with pytest.raises(RoomplanError):
+        excerpt_of(ensemble, Fraction(latest) + Fraction(1, 100))
 
 
 def test_every_start_that_is_accepted_has_something_to_hear(ensemble, whole):

@@ -72,6 +72,24 @@ def test_stem_claimed_by_two_sections_is_a_problem_with_its_line(folder):
     assert "plan.yaml:" in problem
 
 
+@pytest.mark.parametrize(
+    ("one", "other", "asked"),
+    [
+        ("choir", "choirr", True),
+        ("choir", "chior", True),
+        ("horns", "horn", True),
+        ("violins", "violas", False),
+        ("choir", "high", False),
+        ("horn_1", "horn_2", False),
+    ],
+)
+def test_a_stem_of_two_sections_whose_names_are_nearly_one_asks_for_a_slip(folder, one, other, asked):
+    folder.stem("high.wav", MONO)
+    (problem,) = folder.problems(plan_for(**{one: ["*high*"], other: ["high"]}))
+    assert (f"is {other} a misspelling of {one}?" in problem) is asked
+    assert "narrow one of the two patterns" in problem
+
+
 def test_unclaimed_stem_is_a_warning_and_the_response_beside_it_is_not(folder):
     folder.stem("choir.wav", MONO)
     folder.stem("harp.wav", MONO)
