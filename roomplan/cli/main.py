@@ -19,6 +19,7 @@ from roomplan.cli import (
     compare,
     demo,
     depth,
+    help,  # noqa: A004 - it is called so
     loudness,
     measure,
     new,
@@ -37,7 +38,7 @@ HELP = """\
 Plan reverb sends for dry stems, render them through rooms, and measure what comes back.
 
 Start with roomplan demo, or with your own stems: roomplan new FOLDER, then roomplan check PLAN and
-roomplan render PLAN.
+roomplan render PLAN. roomplan help lists the topics that are explained at length.
 """
 
 
@@ -142,7 +143,7 @@ def build() -> typer.Typer:
     app.callback()(options)
     planning = (new, check, balance, depth)
     judging = (measure, compare, loudness)
-    modules = (demo, *planning, render, *judging, rooms, synthesise, schema, cache)
+    modules = (demo, *planning, render, *judging, rooms, synthesise, schema, cache, help)
     for module in modules:
         module.register(app)
     for command in app.registered_commands:

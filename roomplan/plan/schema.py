@@ -13,6 +13,7 @@ from typing import Any
 
 from roomplan.plan.names import LONGEST_NAME, NAME_PATTERN
 from roomplan.plan.shape import PlanShape
+from roomplan.plan.values import OTHERWISE
 
 __all__ = ["plan_schema"]
 
@@ -52,9 +53,11 @@ def _loosened(schema: Any) -> Any:
 
 
 def _noted(schema: dict[str, Any], *, required: bool) -> dict[str, Any]:
-    if not required:
-        return schema
-    return {**schema, "description": f"{schema.get('description', '')} Required.".strip()}
+    """Return the schema of a key whose description says what its absence means."""
+    noted = {key: value for key, value in schema.items() if key != OTHERWISE}
+    otherwise = f"If left out: {schema[OTHERWISE]}." if OTHERWISE in schema else ""
+    note = "Required." if required else otherwise
+    return {**noted, "description": f"{schema.get('description', '')} {note}".strip()}
 
 
 def _titled(schema: dict[str, Any]) -> dict[str, Any]:

@@ -33,6 +33,7 @@ from roomplan.plan.values import (
     MappingOf,
     Moment,
     Number,
+    Otherwise,
     PictureRate,
     Start,
     Text,
@@ -136,19 +137,30 @@ class StemShape(Shape):
         description="Name with or without extension, or a pattern in which case is ignored."
     )
     level: Decibels = Field(default=0.0, description="Level of this stem within the section, dB.")
-    pan: PanOrNone = Field(default=None, description="Pan within the section, −100 (left) to 100 (right).")
+    pan: Annotated[PanOrNone, Otherwise("0; a mono stem follows the section's seat")] = Field(
+        default=None, description="Pan within the section, −100 (left) to 100 (right)."
+    )
 
 
 class SendShape(Shape):
     """One send with more than a level."""
 
     level: Decibels = Field(description="Send level, dB.")
-    position: PositionOrNone = Field(default=None, description="Position of the room to send to.")
-    pre_delay: PreDelayOrNone = Field(
+    position: Annotated[
+        PositionOrNone,
+        Otherwise(
+            "the position named like the section, else `default` (synthetic rooms: `main`), else the only one"
+        ),
+    ] = Field(default=None, description="Position of the room to send to.")
+    pre_delay: Annotated[PreDelayOrNone, Otherwise("the room's")] = Field(
         default=None, description="Pre-delay of this send instead of the room's, ms or a note value."
     )
-    low_cut: LowCut = Field(default=None, description="Low cut instead of the room's, Hz, or `off`.")
-    high_cut: HighCut = Field(default=None, description="High cut instead of the room's, Hz, or `off`.")
+    low_cut: Annotated[LowCut, Otherwise("the room's")] = Field(
+        default=None, description="Low cut of this send instead of the room's, Hz, or `off`."
+    )
+    high_cut: Annotated[HighCut, Otherwise("the room's")] = Field(
+        default=None, description="High cut of this send instead of the room's, Hz, or `off`."
+    )
 
 
 _SEND_MAPPING = "a mapping such as {level: -9, position: rear}"
@@ -203,52 +215,68 @@ ResponsesShape = Annotated[
 class RoomShape(Shape):
     """A room: exactly one of `synthetic` and `responses`, and how it is prepared and returned."""
 
-    synthetic: Annotated[str | None, Text("a bundled room or the path of a room file", "larkmere_hall")] = (
-        Field(
-            default=None,
-            description="A bundled room's name, or the path of a room file (with a / or ending in .yaml).",
-        )
-    )
-    responses: ResponsesShape = Field(
+    synthetic: Annotated[
+        str | None,
+        Text("a bundled room or the path of a room file", "larkmere_hall"),
+        Otherwise("`responses` are needed"),
+    ] = Field(
         default=None,
-        description="Impulse responses: one file, position → file, or {left, right}, also for a position.",
+        description="A bundled room's name, or the path of a room file (with a / or ending in .yaml).",
+    )
+    responses: Annotated[ResponsesShape, Otherwise("`synthetic` is needed")] = Field(
+        default=None,
+        description="Impulse responses: one file, position → file, or {left, right}, also for a position. "
+        "Two stereo files are true stereo, two mono files one stereo response.",
     )
     level: Decibels = Field(default=0.0, description="Level of the room's return, dB.")
     mute: Annotated[bool, Truth()] = Field(default=False, description="Switch the return off.")
     width: Percent = Field(
         default=100.0, description="Width of the return, %; 0 is mono, 100 leaves it alone."
     )
-    wiring: Annotated[model.Wiring | None, Choice(get_args(model.Wiring))] = Field(
-        default=None,
-        description="How left and right meet the response; the default follows the kind of response.",
-    )
+    wiring: Annotated[
+        model.Wiring | None,
+        Choice(get_args(model.Wiring)),
+        Otherwise("by the kind of files; in a synthetic room by the section"),
+    ] = Field(default=None, description="How the section's left and right are sent into the response.")
     normalise: Annotated[model.Normalise, Choice(get_args(model.Normalise))] = Field(
-        default="loudness", description="What the room's gain makes equal at a send of 0 dB."
+        default="loudness", description="What a send of 0 dB means: what comes back as strong as it went in."
     )
-    gain_position: Annotated[str | None, Text("the name of a position", "front", 60)] = Field(
-        default=None, description="The position whose response sets the gain of the whole room."
-    )
+    gain_position: Annotated[
+        str | None,
+        Text("the name of a position", "front", 60),
+        Otherwise("`default`, else the first; in a synthetic room its reference seat"),
+    ] = Field(default=None, description="The position whose response sets the gain of the whole room.")
     direct: Annotated[model.Direct, Choice(get_args(model.Direct))] = Field(
         default="drop",
-        description="The direct sound in the response: dropped, kept, or absent from the file.",
+        description="The direct sound in the response: `drop` it (the dry path has it), `keep` it (for "
+        "sections whose dry path is off), or `absent` (the file has none).",
     )
-    align: Annotated[model.Align | None, Choice(get_args(model.Align))] = Field(
-        default=None, description="Time 0 at each position's own onset, or at the room's earliest."
+    align: Annotated[
+        model.Align | None, Choice(get_args(model.Align)), Otherwise("each; synthetic rooms: room")
+    ] = Field(
+        default=None, description="Time 0 at the onset of each position, or at the earliest of the room."
     )
     pre_delay: PreDelay = Field(
         default=0.0,
         description='Added to the gap before the first reflection, ms or a note value such as "1/64".',
     )
-    low_cut: LowCut = Field(default=None, description="Second-order low cut of the return, Hz, or `off`.")
-    high_cut: HighCut = Field(default=None, description="Second-order high cut of the return, Hz, or `off`.")
-    decay_scale: Annotated[float | None, Number("", 0.3, 1.5, "0.8")] = Field(
+    low_cut: Annotated[LowCut, Otherwise("off")] = Field(
+        default=None, description="Low cut of the return, 12 dB per octave, Hz, or `off`."
+    )
+    high_cut: Annotated[HighCut, Otherwise("off")] = Field(
+        default=None, description="High cut of the return, 12 dB per octave, Hz, or `off`."
+    )
+    decay_scale: Annotated[float | None, Number("", 0.3, 1.5, "0.8"), Otherwise("1")] = Field(
         default=None, description="Factor on the decay time of every band."
     )
-    reverberation_time: Annotated[float | None, Number("s", 0.05, 30, "2.2")] = Field(
-        default=None, description="The reverberation time to scale to at mid frequencies, s."
+    reverberation_time: Annotated[
+        float | None, Number("s", 0.05, 30, "2.2"), Otherwise("that of the response")
+    ] = Field(
+        default=None,
+        description="Instead of `decay_scale`: the reverberation time to scale to at mid frequencies, s.",
     )
     trim_tail: Annotated[bool, Truth()] = Field(
-        default=True, description="Cut the tail where it meets the noise floor."
+        default=True, description="Cut the tail where it meets its noise floor, or at −100 dB."
     )
 
 
@@ -294,18 +322,24 @@ class SectionShape(Shape):
     delay: Annotated[float, Number("ms", 0, 10000, "15")] = Field(
         default=0.0, description="Delay of dry and sends, ms."
     )
-    pan: PanOrNone = Field(default=None, description="Pan of the dry path, −100 (left) to 100 (right).")
+    pan: Annotated[PanOrNone, Otherwise("0; a mono stem follows its seat: 100 · angle / 45°")] = Field(
+        default=None, description="Pan of the dry path, −100 (left) to 100 (right)."
+    )
     width: Percent = Field(
-        default=100.0, description="Width of the dry path, %; 0 is mono, 100 leaves it alone."
+        default=100.0, description="Width of the dry path, before the pan, %; 0 is mono, 100 leaves it alone."
     )
-    seat: Annotated[SeatShape | None, MappingOf("a mapping such as {distance: 12, angle: -20}")] = Field(
-        default=None, description="Where the section sits."
-    )
+    seat: Annotated[
+        SeatShape | None,
+        MappingOf("a mapping such as {distance: 12, angle: -20}"),
+        Otherwise("the reference seat of each room"),
+    ] = Field(default=None, description="Where the section sits.")
     sends: Sends = Field(default={}, description="Room → send: dB, `off`, a mapping, or a list of sends.")
     optional: Annotated[bool, Truth()] = Field(
         default=False, description="Leave the section out where none of its stems is there."
     )
-    versions: Annotated[model.Versions | None, Choice(get_args(model.Versions))] = Field(
+    versions: Annotated[
+        model.Versions | None, Choice(get_args(model.Versions)), Otherwise("several are a problem")
+    ] = Field(
         default=None,
         description="Which of several versions or takes of one stem are played: `newest`, or `all` together.",
     )
@@ -322,7 +356,9 @@ class AlternateChangeShape(Shape):
     sends: Annotated[dict[str, DecibelsOrOff], MappingOf(_CHANGES_OF_SENDS)] = Field(
         default={}, description="Room → what is added to all sends into it, dB, or `off`."
     )
-    mute: Annotated[bool | None, Truth()] = Field(default=None, description="Switch it off or on.")
+    mute: Annotated[bool | None, Truth(), Otherwise("as it is")] = Field(
+        default=None, description="Switch it off (`true`) or on (`false`)."
+    )
 
 
 class PassageShape(Shape):
@@ -355,25 +391,29 @@ class MarginShape(Shape):
 class DeliveryShape(Shape):
     """Which files are written, where and how."""
 
-    folder: Annotated[str | None, Text("the path of a folder", "out/reel_2")] = Field(
+    folder: Annotated[
+        str | None,
+        Text("the path of a folder", "out/reel_2"),
+        Otherwise("a folder of the delivery's name beside the plan"),
+    ] = Field(
         default=None,
-        description="The folder, relative to this file; the delivery's name beside the plan otherwise. "
-        "May hold {cue}, {version}, {title}, {rate}, {bits} and {delivery}.",
+        description="Where the files and the delivery's report.json go, relative to this file. "
+        "May hold {cue}, {version}, {title}, {rate} (Hz), {bits} and {delivery}.",
     )
-    file_name: Annotated[str | None, Text("a name without ending", '"{cue}_{bus}"', 200)] = Field(
-        default=None,
-        description="Name of every file, without ending, with the fields of `folder` and {bus}; "
-        "the names of the buses otherwise.",
+    file_name: Annotated[
+        str | None, Text("a name without ending", '"{cue}_{bus}"', 200), Otherwise("the names of the buses")
+    ] = Field(
+        default=None, description="Name of every file, without ending, with the fields of `folder` and {bus}."
     )
     format: Annotated[model.Container, Choice(get_args(model.Container))] = Field(
         default="wav", description="Kind of the sound files."
     )
-    bit_depth: Annotated[model.BitDepth | None, Choice(get_args(model.BitDepth))] = Field(
-        default=None, description="Bits per sample; 32f (float) is the default of wav, 24 of flac."
-    )
-    sample_rate: Annotated[int | None, Number("Hz", 8000, 192000, "48000", whole=True)] = Field(
-        default=None, description="Sample rate of the files, Hz; the plan's otherwise."
-    )
+    bit_depth: Annotated[
+        model.BitDepth | None, Choice(get_args(model.BitDepth)), Otherwise("32f for wav, 24 for flac")
+    ] = Field(default=None, description="Bits per sample; 32f is floating point, for wav alone.")
+    sample_rate: Annotated[
+        int | None, Number("Hz", 8000, 192000, "48000", whole=True), Otherwise("the plan's")
+    ] = Field(default=None, description="Sample rate of the files, Hz.")
     write: Annotated[
         list[Annotated[model.Family, Choice(get_args(model.Family))]],
         ListOf(f"a list of {one_of(get_args(model.Family))}"),
@@ -387,45 +427,51 @@ _SECTIONS = 'a mapping of names to sections, such as {choir: {stems: ["*choir*"]
 class PlanShape(Shape):
     """A plan: dry stems, the rooms they are sent through, and what is delivered."""
 
-    title: Annotated[str | None, Text("a title", "Ice Harbour, reel 2", 200)] = Field(
-        default=None, description="Title of the cue; the file's name otherwise."
+    title: Annotated[
+        str | None, Text("a title", "Ice Harbour, reel 2", 200), Otherwise("the file's name")
+    ] = Field(default=None, description="Title of the cue.")
+    extends: Annotated[str | None, Text("the path of one plan", "base.yaml"), Otherwise("no other plan")] = (
+        Field(
+            default=None,
+            description="Another plan that this one starts from, relative to this file: mappings merge key "
+            "by key, lists and single values replace, `null` removes.",
+        )
     )
-    extends: Annotated[str | None, Text("the path of one plan", "base.yaml")] = Field(
-        default=None, description="Another plan that this one starts from, relative to this file."
-    )
-    cue: Annotated[str | None, Label("the name or number of a cue", '"1m4"')] = Field(
+    cue: Annotated[str | None, Label("the name or number of a cue", '"1m4"'), Otherwise("none")] = Field(
         default=None, description="Name or number of the cue, for {cue} in names."
     )
-    version: Annotated[str | None, Label("a version", '3 or "2b"')] = Field(
+    version: Annotated[str | None, Label("a version", '3 or "2b"'), Otherwise("none")] = Field(
         default=None, description="Version, for {version} in names; a text in quotes or a whole number."
     )
     strict: Annotated[bool, Truth()] = Field(
         default=False, description="Refuse stems that otherwise only give a warning."
     )
-    frame_rate: Annotated[FrameRate | None, PictureRate()] = Field(
+    frame_rate: Annotated[FrameRate | None, PictureRate(), Otherwise("none")] = Field(
         default=None, description='Frames per second of the picture, such as 25 or "29.97df" (drop-frame).'
     )
-    start: Annotated[str | None, Start()] = Field(
-        default=None,
-        description="Timecode of the first frame of every file; needs `frame_rate`. The stems' own "
-        "time references otherwise.",
+    start: Annotated[str | None, Start(), Otherwise("the earliest time reference of the stems")] = Field(
+        default=None, description="Timecode of the first frame of every file; needs `frame_rate`."
     )
-    sample_rate: Annotated[int | None, Number("Hz", 8000, 192000, "48000", whole=True)] = Field(
-        default=None, description="Sample rate of everything, Hz; that of most stems otherwise."
+    sample_rate: Annotated[
+        int | None,
+        Number("Hz", 8000, 192000, "48000", whole=True),
+        Otherwise("that of most stems, the higher of two"),
+    ] = Field(
+        default=None, description="Sample rate of everything, Hz; other stems are resampled with a warning."
     )
-    tempo: Annotated[float | None, Number("quarter notes per minute", 20, 400, "84")] = Field(
-        default=None, description="Quarter notes per minute; only for pre-delays in note values."
+    tempo: Annotated[float | None, Number("quarter notes per minute", 20, 400, "84"), Otherwise("none")] = (
+        Field(default=None, description="Quarter notes per minute; only for pre-delays in note values.")
     )
-    stems: Annotated[str | None, Text("the path of a folder", "stems")] = Field(
-        default=None,
-        description="Folder of the stems, relative to this file; the plan's own folder otherwise.",
+    stems: Annotated[str | None, Text("the path of a folder", "stems"), Otherwise("the plan's folder")] = (
+        Field(default=None, description="Folder of the stems, relative to this file.")
     )
     trim: Decibels = Field(default=0.0, description="Level on every bus alike, dB.")
     tail: Annotated[
         float | Literal["full", "none"], Number("s", 0, 600, "4", above=True, words=("full", "none"))
     ] = Field(
         default="full",
-        description="How long the files go on after the last stem: s, `full` (until quiet) or `none`.",
+        description="How long the files go on after the last stem: s, `none`, or `full` (until all is 80 dB "
+        "under the loudest 400 ms).",
     )
     rooms: Annotated[dict[str, RoomShape], MappingOf(_ROOMS)] = Field(
         description="The rooms, by name.", json_schema_extra={"minProperties": 1}
@@ -457,17 +503,25 @@ class PlanShape(Shape):
         list[TargetShape], ListOf("a list of targets, such as [{of: choir, wet_to_dry: -6}]")
     ] = Field(default=[], description="What the plan should reach: one target in each entry.")
     balance: Annotated[
-        BalanceShape | None, MappingOf("a mapping such as {sends: {from: -40, to: 0}, locked: [brass]}")
+        BalanceShape | None,
+        MappingOf("a mapping such as {sends: {from: -40, to: 0}, locked: [brass]}"),
+        Otherwise("sends from −40 to 0 dB, levels by ±6 dB"),
     ] = Field(default=None, description="What `roomplan balance` may move for the targets.")
     reference_section: Annotated[
-        str | None, Text("the name of a section", "melody_strings", LONGEST_NAME)
+        str | None,
+        Text("the name of a section", "melody_strings", LONGEST_NAME),
+        Otherwise("the nearest section of each room"),
     ] = Field(
         default=None, description="For depth: the section that keeps its written wet-to-dry in its main room."
     )
     deliveries: Annotated[
         dict[str, DeliveryShape],
         MappingOf("a mapping of names to deliveries, such as {session: {folder: out}}"),
-    ] = Field(default={}, description="What is written, by name.")
+    ] = Field(
+        default={},
+        description="What is written, by name; none written: `render` beside the plan, WAV 32f, with mix, "
+        "prints and rooms.",
+    )
 
 
 PLAN = DocumentKind(

@@ -30,7 +30,7 @@ from roomplan.cautions import MUSIC_ONLY
 from roomplan.documents.wording import number, quoted
 from roomplan.plan.base_shape import Shape
 from roomplan.plan.names import LONGEST_NAME
-from roomplan.plan.values import Choice, ListOf, MappingOf, Number, Text, one_of
+from roomplan.plan.values import Choice, ListOf, MappingOf, Number, Otherwise, Text, one_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -201,21 +201,23 @@ _LIMIT = Number("dB", -120, 24, "-40")
 class TargetShape(Shape):
     """One wish: exactly one of the keys that say what is wanted, and what it is about."""
 
-    of: Annotated[str | None, _BUS] = Field(
+    of: Annotated[str | None, _BUS, Otherwise("the mix: only for `true_peak` and `loudness`")] = Field(
         default=None, description="The section or group that the target is about."
     )
-    over: Annotated[str | None, _BUS] = Field(
+    over: Annotated[str | None, _BUS, Otherwise("`margin` needs it")] = Field(
         default=None, description="With `margin`: the section or group it should be over."
     )
-    room: Annotated[str | None, Text("the name of a room", "tallowyard_stage", LONGEST_NAME)] = Field(
-        default=None, description="With `share`: the room whose return is meant."
-    )
-    band: Annotated[Literal["full", "speech"] | None, Choice(("full", "speech"))] = Field(
+    room: Annotated[
+        str | None,
+        Text("the name of a room", "tallowyard_stage", LONGEST_NAME),
+        Otherwise("`share` needs it"),
+    ] = Field(default=None, description="With `share`: the room whose return is meant.")
+    band: Annotated[Literal["full", "speech"] | None, Choice(("full", "speech")), Otherwise("full")] = Field(
         default=None, description="With `margin`: the whole spectrum, or `speech`: 1 to 4 kHz."
     )
-    passage: Annotated[str | None, Text("the name of a passage", "verse", LONGEST_NAME)] = Field(
-        default=None, description="With `margin`: in this passage only."
-    )
+    passage: Annotated[
+        str | None, Text("the name of a passage", "verse", LONGEST_NAME), Otherwise("the whole cue")
+    ] = Field(default=None, description="With `margin`: in this passage only.")
     wet_to_dry: Annotated[float | None, _LEVEL] = Field(
         default=None, description="All returns of the section or group over its dry sound, dB."
     )
@@ -247,9 +249,9 @@ class TargetShape(Shape):
     loudness: Annotated[float | None, Number("LUFS", -60, 0, "-23")] = Field(
         default=None, description="Integrated loudness of the mix, met by `trim` alone, LUFS."
     )
-    tolerance: Annotated[float | None, Number("", 0, 100, "0.5", above=True)] = Field(
-        default=None, description="How far from the target still counts as met, in its own unit."
-    )
+    tolerance: Annotated[
+        float | None, Number("", 0, 100, "0.5", above=True), Otherwise("that of the wish, listed with it")
+    ] = Field(default=None, description="How far from the target still counts as met, in its own unit.")
     weight: Annotated[float, Number("", 0, 1000, "2", above=True)] = Field(
         default=1.0, description="Weight against other targets, where not all can be met."
     )
@@ -258,8 +260,12 @@ class TargetShape(Shape):
 class RangeShape(Shape):
     """Two limits; one that is not written has its default."""
 
-    start: Annotated[float | None, _LIMIT] = Field(default=None, alias="from", description="Lowest, dB.")
-    end: Annotated[float | None, _LIMIT] = Field(default=None, alias="to", description="Highest, dB.")
+    start: Annotated[float | None, _LIMIT, Otherwise("−40 for sends, −6 for levels")] = Field(
+        default=None, alias="from", description="Lowest, dB."
+    )
+    end: Annotated[float | None, _LIMIT, Otherwise("0 for sends, 6 for levels")] = Field(
+        default=None, alias="to", description="Highest, dB."
+    )
 
 
 _RANGE = MappingOf("a mapping such as {from: -40, to: 0}")
@@ -269,11 +275,11 @@ _SECTIONS = ListOf("a list of section names, such as [low_strings, melody_string
 class BalanceShape(Shape):
     """What `roomplan balance` may move."""
 
-    sends: Annotated[RangeShape | None, _RANGE] = Field(
-        default=None, description="Limits of a send, dB; −40 to 0 otherwise."
+    sends: Annotated[RangeShape | None, _RANGE, Otherwise("{from: -40, to: 0}")] = Field(
+        default=None, description="Limits of a send, dB."
     )
-    levels: Annotated[RangeShape | None, _RANGE] = Field(
-        default=None, description="Limits of the change of a section's level, dB; ±6 otherwise."
+    levels: Annotated[RangeShape | None, _RANGE, Otherwise("{from: -6, to: 6}")] = Field(
+        default=None, description="Limits of the change of a section's level, dB."
     )
     locked: Annotated[list[Annotated[str, _SECTION]], ListOf("a list of section names, such as [brass]")] = (
         Field(default=[], description="Sections that keep their level and their sends.")

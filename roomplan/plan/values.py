@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 __all__ = [
     "EMPTY",
     "NOTE",
+    "OTHERWISE",
     "REFUSED",
     "Choice",
     "Label",
@@ -41,17 +42,22 @@ __all__ = [
     "MappingOf",
     "Moment",
     "Number",
+    "Otherwise",
     "PictureRate",
     "Start",
     "Text",
     "Thinned",
     "Truth",
+    "ValueKind",
     "one_of",
     "refusal",
 ]
 
 REFUSED = "refused"  # the error type of every refusal here …
 EMPTY = "refused_empty"  # … except of a list or mapping without entries, which may have lost them before
+
+# Key of a field's JSON schema for what happens without it; plans' schemas have it in their descriptions.
+OTHERWISE = "otherwise"
 
 # A note value: the whole note over a power of two, dotted (half as long again) or triplet (two thirds).
 NOTE = r"(?:dotted |triplet )?1/(?:1|2|4|8|16|32|64|128)"
@@ -88,11 +94,15 @@ def one_of(words: tuple[str | int, ...], *, ticks: bool = False) -> str:
     return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} or {shown[-1]}"
 
 
-class _Kind:
+class ValueKind:
     """What all kinds of single values share: they replace the schema of the type they annotate."""
 
     def check(self, value: Any) -> Any:
         """Return the value as the plan uses it, or raise a refusal."""
+        raise NotImplementedError
+
+    def accepted(self) -> str:
+        """Return what is accepted, for a reader: the kind of value, its range and unit, an example."""
         raise NotImplementedError
 
     def describe_to_editors(self) -> dict[str, Any]:
@@ -111,7 +121,7 @@ class _Kind:
 
 
 @dataclass(frozen=True)
-class Number(_Kind):
+class Number(ValueKind):
     """A finite number between two limits, or one of a few words, or a text of some pattern."""
 
     unit: str
@@ -124,8 +134,8 @@ class Number(_Kind):
     pattern: str | None = None
     also: str = ""  # other forms that are accepted in the same place, for the remedy
 
-    def remedy(self) -> str:
-        """Return what would be right."""
+    def accepted(self) -> str:
+        """Return the range with its unit, an example, and what else is accepted."""
         start = "a whole number" if self.whole else "a number"
         if self.above:
             limits = f"above {number(self.low)} and up to {number(self.high)}"
@@ -142,18 +152,18 @@ class Number(_Kind):
             if value in self.words or (self.pattern is not None and re.fullmatch(self.pattern, value)):
                 return value
             slip = _slip(value, _SLIPS)
-            raise refusal(describe(value), self.remedy() + (f"; {slip}" if slip else ""))
+            raise refusal(describe(value), self.accepted() + (f"; {slip}" if slip else ""))
         if isinstance(value, bool) or not isinstance(value, int | float):
-            raise refusal(describe(value), self.remedy())
+            raise refusal(describe(value), self.accepted())
         unit = f" {self.unit}" if self.unit else ""
         if value < self.low or (self.above and value == self.low):
             relation = "is not above" if self.above else "is below"
-            raise refusal(f"{number(value)} {relation} {number(self.low)}{unit}", self.remedy())
+            raise refusal(f"{number(value)} {relation} {number(self.low)}{unit}", self.accepted())
         if value > self.high:
-            raise refusal(f"{number(value)} is above {number(self.high)}{unit}", self.remedy())
+            raise refusal(f"{number(value)} is above {number(self.high)}{unit}", self.accepted())
         if self.whole:
             if value != int(value):
-                raise refusal(f"{number(value)} is not a whole number", self.remedy())
+                raise refusal(f"{number(value)} is not a whole number", self.accepted())
             return int(value)
         return float(value)
 
@@ -173,15 +183,12 @@ class Number(_Kind):
 
 
 @dataclass(frozen=True)
-class Moment(_Kind):
+class Moment(ValueKind):
     """A moment from the start of the sound: seconds, minutes and seconds with a colon, or timecode."""
 
     def check(self, value: Any) -> float | str:
         """Return seconds, or a timecode as it is written: what it means depends on the plan."""
-        remedy = (
-            'seconds such as 12.5, minutes and seconds such as "0:12.5" or "1:02:03.5", '
-            'or timecode such as "01:02:03:04"'
-        )
+        remedy = self.accepted()
         if isinstance(value, str):
             seconds = clock_seconds(value)
             if seconds is None:
@@ -200,6 +207,13 @@ class Moment(_Kind):
             raise refusal(f"{shown} is more than {_LATEST_S // 3600} hours", remedy)
         return float(seconds)
 
+    def accepted(self) -> str:
+        """Return the three ways of writing a moment."""
+        return (
+            'seconds such as 12.5, minutes and seconds such as "0:12.5" or "1:02:03.5", '
+            'or timecode such as "01:02:03:04"'
+        )
+
     def describe_to_editors(self) -> dict[str, Any]:
         """Return the JSON schema."""
         return {
@@ -212,14 +226,18 @@ class Moment(_Kind):
 
 
 @dataclass(frozen=True)
-class Start(_Kind):
+class Start(ValueKind):
     """A timecode as it is written; whether there is such a frame depends on the frame rate."""
 
     def check(self, value: Any) -> str:
         """Return the text."""
         if isinstance(value, str):
             return value
-        raise refusal(describe(value), 'timecode such as "01:02:03:04"')
+        raise refusal(describe(value), self.accepted())
+
+    def accepted(self) -> str:
+        """Return an example."""
+        return 'timecode such as "01:02:03:04"'
 
     def describe_to_editors(self) -> dict[str, Any]:
         """Return the JSON schema."""
@@ -227,7 +245,7 @@ class Start(_Kind):
 
 
 @dataclass(frozen=True)
-class PictureRate(_Kind):
+class PictureRate(ValueKind):
     """One of the frame rates, as a number or by its name."""
 
     def check(self, value: Any) -> FrameRate:
@@ -240,6 +258,10 @@ class PictureRate(_Kind):
             what = problem.what if alike else describe(value)
             raise refusal(what, problem.remedy or "") from None
 
+    def accepted(self) -> str:
+        """Return the frame rates."""
+        return one_of(tuple(rate.name for rate in FRAME_RATES))
+
     def describe_to_editors(self) -> dict[str, Any]:
         """Return the JSON schema."""
         names = [rate.name for rate in FRAME_RATES]
@@ -248,7 +270,7 @@ class PictureRate(_Kind):
 
 
 @dataclass(frozen=True)
-class Label(_Kind):
+class Label(ValueKind):
     """A short text for names of files, or a whole number as text."""
 
     what: str
@@ -264,6 +286,10 @@ class Label(_Kind):
             raise refusal(describe(value), f"{self.what} in quotes, such as {self.example}")
         return Text(self.what, self.example, self.longest).check(value)
 
+    def accepted(self) -> str:
+        """Return what it names, and an example."""
+        return f"{self.what}, such as {self.example}"
+
     def describe_to_editors(self) -> dict[str, Any]:
         """Return the JSON schema."""
         text = Text(self.what, self.example, self.longest).describe_to_editors()
@@ -271,7 +297,7 @@ class Label(_Kind):
 
 
 @dataclass(frozen=True)
-class Text(_Kind):
+class Text(ValueKind):
     """A text on one line."""
 
     what: str
@@ -280,7 +306,7 @@ class Text(_Kind):
 
     def check(self, value: Any) -> str:
         """Return the text."""
-        remedy = f"{self.what}, such as {self.example}"
+        remedy = self.accepted()
         if isinstance(value, bool | int | float):
             shown = str(value).lower() if isinstance(value, bool) else number(value)
             raise refusal(describe(value), f'{self.what}; in quotes ("{shown}") if that is meant')
@@ -294,13 +320,17 @@ class Text(_Kind):
             raise refusal(f"{len(value)} characters are too many", f"{self.what} of at most {self.longest}")
         return value.rstrip("\n")
 
+    def accepted(self) -> str:
+        """Return what it names, and an example."""
+        return f"{self.what}, such as {self.example}"
+
     def describe_to_editors(self) -> dict[str, Any]:
         """Return the JSON schema."""
         return {"type": "string", "minLength": 1, "maxLength": self.longest}
 
 
 @dataclass(frozen=True)
-class Choice(_Kind):
+class Choice(ValueKind):
     """One of a few words or numbers."""
 
     words: tuple[str | int, ...]
@@ -311,7 +341,7 @@ class Choice(_Kind):
             for word in self.words:
                 if value == word:
                     return word
-        allowed = one_of(self.words)
+        allowed = self.accepted()
         if isinstance(value, str) and value:
             near = did_you_mean(value, [word for word in self.words if isinstance(word, str)])
             raise refusal(
@@ -320,24 +350,44 @@ class Choice(_Kind):
             )
         raise refusal(describe(value), allowed)
 
+    def accepted(self) -> str:
+        """Return the words."""
+        return one_of(self.words)
+
     def describe_to_editors(self) -> dict[str, Any]:
         """Return the JSON schema."""
         return {"enum": list(self.words)}
 
 
 @dataclass(frozen=True)
-class Truth(_Kind):
+class Truth(ValueKind):
     """`true` or `false`, and no other word for them."""
 
     def check(self, value: Any) -> bool:
         """Return the truth value."""
         if isinstance(value, bool):
             return value
-        raise refusal(describe(value), "true or false")
+        raise refusal(describe(value), self.accepted())
+
+    def accepted(self) -> str:
+        """Return the two words."""
+        return "true or false"
 
     def describe_to_editors(self) -> dict[str, Any]:
         """Return the JSON schema."""
         return {"type": "boolean"}
+
+
+@dataclass(frozen=True)
+class Otherwise:
+    """What happens where a key is left out, for keys whose default is no value of the file."""
+
+    text: str
+
+    def __get_pydantic_json_schema__(
+        self, schema: core_schema.CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        return {**handler(schema), OTHERWISE: self.text}
 
 
 class _Container:

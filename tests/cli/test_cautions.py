@@ -27,6 +27,7 @@ HELP = {
     "new": [],
     "cache": [],
     "schema": [],
+    "help": [],
 }
 SHOWN = [
     (("measure", "nave.wav"), MUSIC_ONLY),

@@ -19,10 +19,10 @@ def test_a_flag_shows_no_type_in_the_help(run, command):
     assert "bool" not in output
 
 
-def test_every_command_but_schema_takes_json_and_quiet(run):
+def test_every_command_but_schema_and_help_takes_json_and_quiet(run):
     for command in names():
         output = run(command, "--help").output
-        assert ("--quiet" in output and "--json" in output) is (command != "schema"), command
+        assert ("--quiet" in output and "--json" in output) is (command not in {"schema", "help"}), command
 
 
 @pytest.mark.parametrize("command", RENAMED)

@@ -6,13 +6,13 @@ import doctest
 import importlib
 import inspect
 import pkgutil
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 import roomplan
 import roomplan.library
+from roomplan.cli.topics import TOPICS, source
 
 MODULES = [
     "roomplan",
@@ -57,9 +57,9 @@ def test_every_public_function_has_an_example_of_its_own(name):
 
 
 @pytest.mark.usefixtures("folder")
-def test_the_examples_of_the_readme_print_what_they_say():
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    example = doctest.DocTestParser().get_doctest(readme, {}, "README.md", "README.md", 0)
+def test_the_examples_of_the_help_print_what_they_say():
+    page = source(TOPICS["python"])
+    example = doctest.DocTestParser().get_doctest(page, {}, "python", "python", 0)
     said = []
     results = doctest.DocTestRunner(verbose=False).run(example, out=said.append)
     assert results.attempted > 10

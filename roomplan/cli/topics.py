@@ -1,0 +1,200 @@
+"""The pages of `roomplan help`: where their text is, and how Markdown becomes lines of a terminal.
+
+Conventions
+-----------
+A page is a Markdown file or some sections of one. Those about the plan are sections of `configs/README.md`,
+the room file's one of `irs_synthetic/README.md`; the others are in `pages/`. A pair of comments,
+`<!-- keys: SectionShape -->` and `<!-- end -->`, is the place for the keys of a mapping of the plan. They
+come from its class; what the file has between the two is `keys_markdown`, for whoever reads the file itself.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar
+
+from rich.console import Console
+from rich.markdown import CodeBlock, Heading, Markdown
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from roomplan.plan.keys import Key, keys_of, plan_shapes
+from roomplan.resources import bundled_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from rich.console import ConsoleOptions, RenderableType, RenderResult
+
+__all__ = ["TOPICS", "WIDEST", "Topic", "keys_markdown", "page", "source"]
+
+WIDEST = 100
+_KEYS = re.compile(r"<!-- keys: (\w+) -->.*?<!-- end -->", re.DOTALL)
+_LINK = re.compile(r"!?\[([^\]]*)\]\([^)]*\)")
+
+
+@dataclass(frozen=True, slots=True)
+class Topic:
+    """One page.
+
+    Attributes
+    ----------
+    about : str
+        One line for the list of topics.
+    file : str
+        A file in `pages/`, or a bundled folder and its page.
+    sections : tuple of str
+        Headings of the sections that it shows; empty for the whole file, "" for what precedes the first.
+    """
+
+    about: str
+    file: str
+    sections: tuple[str, ...] = ()
+
+
+_PLAN = "configs/README.md"
+_ROOMS = "irs_synthetic/README.md"
+
+TOPICS = {
+    "plan": Topic("the plan file: its top level, and how values are written", _PLAN, ("", "Top level")),
+    "stems": Topic("which files belong to a section; versions, time of day", _PLAN, ("Stems",)),
+    "sections": Topic("sections, seats and groups", _PLAN, ("Sections",)),
+    "sends": Topic("how much of a section is sent to a room, and what 0 dB means", _PLAN, ("Sends",)),
+    "rooms": Topic("rooms in a plan: responses, wiring, gain, decay", _PLAN, ("Rooms",)),
+    "room_file": Topic("how to write a synthetic room; its materials", _ROOMS, ("The file", "Materials")),
+    "alternates": Topic("alternate mixes from the same sound", _PLAN, ("Alternates",)),
+    "margins": Topic(
+        "passages of a cue, and how far one section is over another", _PLAN, ("Passages and margins",)
+    ),
+    "targets": Topic("what a mix is to keep, and what may be moved for it", _PLAN, ("Targets",)),
+    "deliveries": Topic(
+        "files, folders and versions; what is replaced and what is not", _PLAN, ("Deliveries",)
+    ),
+    "buses": Topic("the names of what is metered and written", _PLAN, ("Buses",)),
+    "extends": Topic("a house set-up, and the next cue", _PLAN, ("The next cue",)),
+    "render": Topic("excerpts, rendering while you edit, rendering again", "render.md"),
+    "cues": Topic("many cues at once, also on a cluster", "cues.md"),
+    "compare": Topic("comparing plans by figures and by ear", "compare.md"),
+    "balance": Topic("the levels that meet the targets", "balance.md"),
+    "depth": Topic("how far back each section sits", "depth.md"),
+    "measure": Topic("measuring impulse responses, and how far to trust the figures", "measure.md"),
+    "loudness": Topic("how loudness is measured", "loudness.md"),
+    "synthetic": Topic("looking at synthetic rooms; responses for other programs", "synthetic.md"),
+    "report": Topic("what report.json holds", "report.md"),
+    "json": Topic("the documents that --json prints", "json.md"),
+    "python": Topic("roomplan from Python", "python.md"),
+    "cache": Topic("what is kept from earlier runs; output and exit status", "cache.md"),
+}
+
+
+def source(topic: Topic) -> str:
+    """Return the Markdown of a page, with its places for keys.
+
+    Raises
+    ------
+    RoomplanError
+        When the installation lacks the file.
+    """
+    folder, _, name = topic.file.rpartition("/")
+    where = bundled_folder(folder) if folder else Path(__file__).parent / "pages"
+    text = (where / name).read_text(encoding="utf-8")
+    if not topic.sections:
+        return text
+    parts = re.split(r"^## (.+)\n", text, flags=re.MULTILINE)
+    sections = {"": parts[0], **dict(zip(parts[1::2], parts[2::2], strict=True))}
+    return "\n".join(
+        f"{'#' if not first else '##'} {heading}\n{sections[heading]}" if heading else sections[heading]
+        for first, heading in enumerate(topic.sections)
+    )
+
+
+def page(topic: Topic, width: int = WIDEST) -> str:
+    """Return a page as plain lines, none with blanks at its end.
+
+    Parameters
+    ----------
+    topic : Topic
+    width : int
+        Of the terminal, in characters; lines of code and output may be longer.
+    """
+    console = Console(file=io.StringIO(), width=min(width, WIDEST), color_system=None, emoji=False)
+    with console.capture() as capture:
+        for part in _parts(source(topic)):
+            console.print(part, crop=False)
+    lines = (line.rstrip() for line in capture.get().splitlines())
+    return re.sub(r"\n{3,}", "\n\n", "\n".join(lines)).strip("\n") + "\n"
+
+
+def keys_markdown(shape: str) -> str:
+    """Return the keys of a mapping as a table in Markdown, with a final line break.
+
+    Parameters
+    ----------
+    shape : str
+        Name of its class.
+    """
+    rows = [
+        f"| `{key.name}` | {_cell(key.accepted)} | {_cell(key.default) or '–'} | {_cell(key.meaning)} |"
+        for key in keys_of(plan_shapes()[shape])
+    ]
+    return "\n".join(["| key | value | if left out | meaning |", "|---|---|---|---|", *rows]) + "\n"
+
+
+def _cell(text: str) -> str:
+    return text.replace("|", "\\|").replace("*", "\\*")
+
+
+def _parts(text: str) -> Iterator[RenderableType]:
+    """Split a page into Markdown and lists of keys."""
+    pieces = _KEYS.split(text)
+    for number, piece in enumerate(pieces):
+        if number % 2:
+            yield _key_list(keys_of(plan_shapes()[piece]))
+        elif piece.strip():
+            yield _Page(_LINK.sub(r"\1", piece))
+
+
+def _key_list(keys: tuple[Key, ...]) -> RenderableType:
+    table = Table.grid(padding=(0, 2))
+    table.add_column(no_wrap=True)
+    table.add_column()
+    for key in keys:
+        default = {"": "", "required": " Required."}.get(key.default, f" If left out: {key.default}.")
+        table.add_row(key.name, Text(f"{key.meaning}\nValue: {key.accepted}.{default}"))
+    return Padding(table, (1, 0, 1, 2))
+
+
+class _PlainHeading(Heading):
+    """A heading that is one without colours too."""
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        yield Text(f"{self.text.plain}\n{('═' if self.tag == 'h1' else '─') * len(self.text.plain)}")
+
+
+class _PlainCode(CodeBlock):
+    """Code and output as they are, however long the lines."""
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        yield Text(str(self.text).rstrip(), no_wrap=True, overflow="ignore")
+
+
+class _Page(Markdown):
+    """Markdown that keeps the ticks of names and shows code as it is."""
+
+    elements: ClassVar = {
+        **Markdown.elements,
+        "heading_open": _PlainHeading,
+        "fence": _PlainCode,
+        "code_block": _PlainCode,
+    }
+
+    def __init__(self, markup: str) -> None:
+        super().__init__(markup)
+        for token in self.parsed:
+            for inner in token.children or ():
+                if inner.type == "code_inline":
+                    inner.content = f"`{inner.content}`"
