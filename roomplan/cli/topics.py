@@ -76,6 +76,9 @@ TOPICS = {
     ),
     "buses": Topic("the names of what is metered and written", _PLAN, ("Buses",)),
     "extends": Topic("a house set-up, and the next cue", _PLAN, ("The next cue",)),
+    "instruments": Topic(
+        "what new knows of sections, and how to correct it", _PLAN, ("Names of instruments",)
+    ),
     "render": Topic("excerpts, rendering while you edit, rendering again", "render.md"),
     "cues": Topic("many cues at once, also on a cluster", "cues.md"),
     "compare": Topic("comparing plans by figures and by ear", "compare.md"),
