@@ -55,8 +55,8 @@ class DocumentKind(Generic[ShapeT]):
     not_yet : mapping
         Name of a shape and one of its keys that is reserved → why it is not accepted.
     stand_ins : mapping
-        Number of steps to a required key, and the key → what stands in for it where its mapping is still
-        worth a look without it.
+        Number of steps to a required key, and the key → what makes a value in its place where its mapping
+        is still worth a look without it.
     node : callable
         Key path of at least one step → how a message names the node there.
     """
@@ -65,7 +65,7 @@ class DocumentKind(Generic[ShapeT]):
     whole: str
     missing_remedies: Mapping[str, str] = field(default_factory=dict)
     not_yet: Mapping[tuple[str, str], str] = field(default_factory=dict)
-    stand_ins: Mapping[tuple[int, str | int], type] = field(default_factory=dict)
+    stand_ins: Mapping[tuple[int, str | int], Callable[[], Any]] = field(default_factory=dict)
     node: Callable[[KeyPath], str] = last_key
 
     def label(self, path: KeyPath) -> str:

@@ -15,10 +15,10 @@ from roomplan.plan.names import LONGEST_NAME, NAME_PATTERN
 from roomplan.plan.shape import PlanShape
 from roomplan.plan.values import OTHERWISE
 
-__all__ = ["plan_schema"]
+__all__ = ["DIALECT", "plan_schema", "titled"]
 
 _NULL = {"type": "null"}
-_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def _removable(schema: dict[str, Any]) -> dict[str, Any]:
@@ -60,7 +60,7 @@ def _noted(schema: dict[str, Any], *, required: bool) -> dict[str, Any]:
     return {**noted, "description": f"{schema.get('description', '')} {note}".strip()}
 
 
-def _titled(schema: dict[str, Any]) -> dict[str, Any]:
+def titled(schema: dict[str, Any]) -> dict[str, Any]:
     """Return the schema with titles as keys are written, not as classes are named."""
     for properties in [schema["properties"], *(shape["properties"] for shape in schema["$defs"].values())]:
         for key, value in properties.items():
@@ -83,9 +83,9 @@ def plan_schema() -> dict[str, Any]:
     A plan that satisfies the schema may still have problems: names that do not exist, a note value without
     a tempo, two keys that exclude each other.
     """
-    schema = _titled(_loosened(PlanShape.model_json_schema(mode="validation")))
+    schema = titled(_loosened(PlanShape.model_json_schema(mode="validation")))
     return {
-        "$schema": _DIALECT,
+        "$schema": DIALECT,
         **schema,
         "title": "roomplan plan",
         "anyOf": [{"required": ["extends"]}, {"required": ["rooms", "sections"]}],

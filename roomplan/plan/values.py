@@ -331,9 +331,10 @@ class Text(ValueKind):
 
 @dataclass(frozen=True)
 class Choice(ValueKind):
-    """One of a few words or numbers."""
+    """One of a few words or numbers; `also` names other forms that are accepted in the same place."""
 
     words: tuple[str | int, ...]
+    also: str = ""
 
     def check(self, value: Any) -> str | int:
         """Return the word as it is spelt here."""
@@ -352,7 +353,7 @@ class Choice(ValueKind):
 
     def accepted(self) -> str:
         """Return the words."""
-        return one_of(self.words)
+        return one_of(self.words) + (f", or {self.also}" if self.also else "")
 
     def describe_to_editors(self) -> dict[str, Any]:
         """Return the JSON schema."""
@@ -412,6 +413,10 @@ class _Container:
         return {**handler(schema), **self.limits()}
 
 
+def _entries(count: int) -> str:
+    return f"has {count} {'entry' if count == 1 else 'entries'}"
+
+
 class Thinned(list[Any]):
     """A list that has lost all its entries to refusals, which is not the same as an empty one."""
 
@@ -421,6 +426,8 @@ class ListOf(_Container):
     """A list with at least one entry; `what` names it in messages."""
 
     what: str
+    fewest: int = 1
+    most: int | None = None
 
     def check(self, value: Any) -> list[Any]:
         """Return the list."""
@@ -428,11 +435,17 @@ class ListOf(_Container):
             raise refusal(describe(value), self.what)
         if not value and not isinstance(value, Thinned):
             raise refusal("is an empty list", self.what, kind=EMPTY)
+        if len(value) < self.fewest and not isinstance(value, Thinned):
+            # it may have had more, which were refused
+            raise refusal(_entries(len(value)), self.what, kind=EMPTY)
+        if self.most is not None and len(value) > self.most:
+            raise refusal(_entries(len(value)), self.what)
         return value
 
     def limits(self) -> dict[str, Any]:
         """Return what to add to the JSON schema."""
-        return {"minItems": 1}
+        most = {} if self.most is None else {"maxItems": self.most}
+        return {"minItems": self.fewest, **most}
 
 
 @dataclass(frozen=True)
