@@ -6,11 +6,14 @@ import re
 import shlex
 from pathlib import Path
 
+import jsonschema
 import pytest
 import typer
+from ruamel.yaml import YAML
 
 from roomplan.cli.main import build
 from roomplan.cli.topics import TOPICS, source
+from roomplan.plan.load import plan_schema
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -87,3 +90,14 @@ def test_a_topic_that_a_document_points_to_exists(topic):
 
 def test_the_first_page_is_short_enough_to_be_read():
     assert len(README.encode()) <= 16 * 1024
+
+
+@pytest.mark.parametrize("document", ["README.md", "configs/README.md"])
+def test_a_piece_of_a_plan_in_a_document_has_keys_and_values_as_plans_have_them(document):
+    schema = {key: value for key, value in plan_schema().items() if key != "anyOf"}
+    blocks = re.findall(r"^ *```yaml\n(.*?)^ *```", DOCUMENTS[document], re.MULTILINE | re.DOTALL)
+    assert len(blocks) > 1
+    for block in blocks:
+        piece = YAML(typ="safe", pure=True).load(block)
+        piece = {"sections": {"one": piece}} if set(piece) == {"sends"} else piece
+        jsonschema.validate(piece, schema)
