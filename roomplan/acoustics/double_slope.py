@@ -23,6 +23,19 @@ Two slopes of coupled spaces: Kuttruff, "Room Acoustics", chapter on coupled roo
 exponentials over a noise: Xiang and Goggans (2001), J. Acoust. Soc. Am. 110, 1415 (both from memory).
 Variance of the energy of a noise: Bendat and Piersol, "Random Data" (from memory). ISO 3382-1:2009, A.2.2:
 what arrives within 80 ms counts as early. The other limits are this project's own: no source.
+
+Measured
+--------
+Found in 200 random decays each, floor 65 dB down (T1 s, T2 s, level of the second dB; bands 125, 500, 2000
+Hz): 1, 3, -20 and 1, 3, -15 and 0.8, 2.5, -25: 100 % in all; 0.5, 2, -10: 20, 90, 100 %; 2, 3, -10 (at the
+ratio limit of 1.5): 64, 68, 54 %; 2, 4, -10: 100 %. Both times come out within 1 % on average.
+
+By mistake: none of 24,000 single slopes (B T 13 to 5600, floors none to 35 dB, with and without a direct
+sound 15 dB over the rest), none of 40 each for cuts, fades of a clean tail, hum, gaps, clicks. Sometimes,
+though not meant: 8 to 25 strong discrete reflections within 80 ms (8 % at 125 Hz, 13 % at 500 Hz), noise
+faded out over half the record (up to 25 %), a T that falls by 1.5 times per octave within the band (18 %):
+those are sums of slopes. Broadband decays are not asked. Speak of coupled spaces only where neighbouring
+bands agree.
 """
 
 from __future__ import annotations

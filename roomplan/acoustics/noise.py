@@ -15,6 +15,16 @@ that follows the slope (3-10 blocks per 10 dB), repeated until the crosspoint of
 The last step differs from the paper: late slope and noise are fitted together, by maximum likelihood for
 the block energies of a decaying noise over a stationary one. Estimating them one after the other leaves the
 decay in the noise and the noise in the slope.
+
+Measured
+--------
+A cut or fade with dither behind it is sought down to the foot of its fall; the flat end of the floor hid it
+before, and a cut 33 dB down read T30 9 % short as good. At 125 Hz, where blocks scatter, a third of cuts 33
+dB down stays unseen.
+
+Bent down means faded or gated, since no sum of decays is: a curvature under -5 % and three times chance, or a
+last 20 dB that decays faster than T20 by 12 % and four times chance. By mistake: 7 of 1,200 decays. A fade
+over the whole record is found in two of three cases and shortens T20 by 9 to 15 %.
 """
 
 from __future__ import annotations

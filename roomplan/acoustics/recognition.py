@@ -19,6 +19,11 @@ A response begins once and falls from there. Refused is only what does the contr
 Notes
 -----
 Not found: a single struck note or a short cry, which fall like a room; music that fades out from its start.
+
+Measured
+--------
+Refused by mistake: none of 1,820 made responses, of 24 bundled ones, nor the recorded living room of the
+tests. Missed: less than 3 s of noise or music, a single struck note.
 """
 
 from __future__ import annotations

@@ -7,6 +7,11 @@ music production: not for voice-alarm or building-code assessment.
 
 Not done, because no ordinary sound file can give it: strength G and lateral fractions need a calibrated
 source and a figure-of-eight microphone beside the omnidirectional one.
+
+Measured
+--------
+Not found: a fade over the whole record (a linear one of 2 s reads 15 to 18 % short), gradual gates, a
+wandering offset, noise that itself decays (it shows as a bent end of the curve in the picture).
 """
 
 from __future__ import annotations

@@ -15,6 +15,11 @@ One transform costs N·log₂N + a fixed price for the calls; a class runs its f
 inverse ones, on `workers` threads, in rounds. The hop with the lowest cost per frame that fits the byte
 budget is taken. For a single class the cost per frame, N·log₂N / (N − taps + 1), falls quickly until the hop
 is about as long as the response and slowly above twice its length: the search stops there.
+
+Measured
+--------
+Hops of three or four times the longest response gain 3 to 6 % and cost memory. More or smaller partitions
+gained nothing.
 """
 
 from __future__ import annotations

@@ -10,6 +10,12 @@ Sources
 ITU-R BS.1770-5, Annex 1, Tables 1 and 2 print both stages at 48 kHz. For other rates the analogue
 prototype behind the tables is transformed anew (bilinear, pre-warped at each stage's own frequency); its
 parameters are those that reproduce the tables, as pyloudnorm's filters of the ``DeMan`` type do.
+
+Measured
+--------
+The numerator 1, -2, 1 is kept at every rate, as libebur128 does, so the pass band moves against that at 48
+kHz: +0.004 dB at 44.1 kHz, -0.021 at 96, -0.032 at 192, +0.21 at 8 kHz. Agreement with libebur128 was
+preferred.
 """
 
 from __future__ import annotations

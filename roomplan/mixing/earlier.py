@@ -9,6 +9,11 @@ none). Files are relative to the folder, with "/" between folders.
 Notes
 -----
 A report is data that somebody may have edited: what cannot be understood belongs to nobody.
+
+Only plans with a version are asked. Without one, "edit, render, listen" is the working loop, and so is
+changing the version by hand with no `{version}` in any name. A render with `--only` counts as a delivery: its
+report cannot tell a listen from a part of one. `--bump` costs a second pass, and counts on where the next
+version holds other samples too.
 """
 
 from __future__ import annotations

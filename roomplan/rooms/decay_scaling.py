@@ -14,6 +14,12 @@ same rate to each and bends the spectrum of decay times.
 
 Slower, the noise under the knee would be raised: it is first replaced by noise of the band that goes on
 with the decay's late slope, to 100 dB under the start.
+
+Measured
+--------
+Within 1.1 % of the time asked for in every octave at T 1.6 to 2 s; 2.7 % at T 0.5 s; 3.5 % with a floor only
+50 dB down at T 0.5 s; up to 4.8 % at a scale of 1.5, 3.8 % at 0.3 with T 1 s. The noise knee is found before
+scaling, which hides it.
 """
 
 from __future__ import annotations

@@ -18,6 +18,11 @@ How
   correcting one draw would bend its slope. The filter is of order 4, between the order 3 that just meets
   class 1 of IEC 61260-1 and the steep ones of other programs: both read within 2.5 % of the time asked for
   where neighbours differ by a factor of 1.3.
+
+Measured
+--------
+8 kHz reads up to 3 % long where T falls by a third per octave: leakage through octaves of third order. At 16
+kHz walls and air are those of 8 kHz, with the air's extra.
 """
 
 from __future__ import annotations

