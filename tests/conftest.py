@@ -8,9 +8,11 @@ import time
 from typing import TYPE_CHECKING
 
 import pytest
+import soundfile
 from hypothesis import HealthCheck, settings
 
 import roomplan
+from roomplan.audio.bext import bext_chunk, reserve_bext, write_bext
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -41,6 +43,26 @@ def pytest_report_header() -> list[str]:
     )
     versions = ", ".join(f"{name} {importlib.metadata.version(name)}" for name in libraries)
     return [f"roomplan {roomplan.__version__} from {roomplan.__file__}", versions]
+
+
+@pytest.fixture(scope="session")
+def state_time() -> Callable[[Path, int], None]:
+    """Give a finished WAV a time reference: the file is written anew, with room for it."""
+
+    def state(path: Path, samples: int) -> None:
+        with soundfile.SoundFile(path) as sound:
+            frames, rate, subtype, form = (
+                sound.read(always_2d=True),
+                sound.samplerate,
+                sound.subtype,
+                sound.format,
+            )
+        with soundfile.SoundFile(path, "w", rate, frames.shape[1], subtype, format=form) as sound:
+            reserve_bext(sound)
+            sound.write(frames)
+        write_bext(path, bext_chunk(samples=samples))
+
+    return state
 
 
 @pytest.fixture(scope="session", autouse=True)

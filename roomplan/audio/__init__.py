@@ -9,7 +9,8 @@ of one line; where a file is to blame it is an `AudioError` that names it.
 Modules
 -------
 files      what a file is, and a whole short file in memory
-headers    what the header of a chunked file promises, against what the file holds
+riff       the chunks of a file, and what its header promises against what it holds
+bext       the time that a file states for itself
 readers    stems as streams, at the rate of the plan
 resample   impulse responses at another rate, with their level
 quantise   float to 16 or 24 bit: dither, round, limit

@@ -20,7 +20,7 @@ import soundfile
 from roomplan.errors import AudioError
 from roomplan.sound_place import require_regular
 
-from .headers import sound_claim
+from .riff import sound_claim
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -31,11 +31,11 @@ import soxr
 
 from roomplan.errors import AudioError, RoomplanError
 
-from .broadcast import reserve_bext
+from .bext import reserve_bext
 from .files import SequentialSoundFile, reason
-from .headers import find_chunk
 from .quantise import Quantiser
 from .resample import QUALITY, resampled_length
+from .riff import find_chunk
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -137,7 +137,7 @@ class SoundWriter:
     dither_seed : str
         See `Quantiser`; unused for float.
     time_reference : bool, optional
-        Whether a WAV gets room in front of its sound for the chunk that `broadcast.write_bext` puts there
+        Whether a WAV gets room in front of its sound for the chunk that `bext.write_bext` puts there
         once the file is closed. Nothing is reserved in FLAC, which has no such chunk.
 
     Attributes

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.audio.broadcast import stated_time
+from roomplan.audio.bext import stated_time
 from roomplan.audio.files import BLOCK_FRAMES, SoundSource
 from roomplan.audio.names import is_sound_name, natural_order
 from roomplan.errors import AudioError, RoomplanError

@@ -7,7 +7,7 @@ cue.
 
 Sources
 -------
-EBU Tech 3285: see `roomplan.audio.broadcast`.
+EBU Tech 3285: see `roomplan.audio.bext`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from roomplan.audio.broadcast import StatedLoudness, bext_chunk, plain_ascii, write_bext
+from roomplan.audio.bext import StatedLoudness, bext_chunk, plain_ascii, write_bext
 from roomplan.errors import Problem, RoomplanError
 from roomplan.mixing.outputs import delivery_rate, output_files
 

@@ -16,7 +16,7 @@ programs write it where no time was set (common practice, no source).
 
 Sources
 -------
-EBU Tech 3285: the `bext` chunk, see `roomplan.audio.broadcast`.
+EBU Tech 3285: the `bext` chunk, see `roomplan.audio.bext`.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from functools import cached_property
 from itertools import chain
 from typing import TYPE_CHECKING
 
-from roomplan.audio.broadcast import stated_time
+from roomplan.audio.bext import stated_time
 from roomplan.audio.files import SoundInfo, inspect_sound
 from roomplan.audio.names import is_sound_name
 from roomplan.documents.suggest import Guesses, did_you_mean, is_slip

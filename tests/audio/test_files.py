@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from roomplan.audio import files, headers
+from roomplan.audio import files, riff
 from roomplan.audio.files import inspect_sound, read_sound
 from roomplan.errors import AudioError
 
@@ -327,9 +327,9 @@ def test_chunks_are_not_walked_for_ever(tmp_path):
     path = tmp_path / "a.wav"
     sound = b"data" + struct.pack("<I", 4) + bytes(4)
     path.write_bytes(b"RIFF\0\0\0\0WAVE" + b"junk\0\0\0\0" * 1000 + sound)
-    assert headers.sound_claim(path) == headers.SoundClaim(claimed=4, held=4, wrapped=False)
+    assert riff.sound_claim(path) == riff.SoundClaim(claimed=4, held=4, wrapped=False)
     path.write_bytes(b"RIFF\0\0\0\0WAVE" + b"junk\0\0\0\0" * 10_000 + sound)
-    assert headers.sound_claim(path) is None
+    assert riff.sound_claim(path) is None
 
 
 def _cut(path, kept):

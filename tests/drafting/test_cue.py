@@ -8,7 +8,6 @@ import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roomplan.audio.broadcast import bext_chunk, write_bext
 from roomplan.audio.timecode import FRAME_RATES, Timecode, frame_rate
 from roomplan.drafting import StemFile, listen
 from roomplan.drafting.cue import cue_facts
@@ -117,10 +116,10 @@ def test_a_time_reference_without_a_frame_rate_is_said_and_not_guessed_at():
     assert remark.startswith("the stems have time references, from Choir.wav at 1:00:05 on")
 
 
-def test_the_time_a_file_states_is_read_and_0_counts_as_none(tmp_path):
+def test_the_time_a_file_states_is_read_and_0_counts_as_none(tmp_path, state_time):
     for name, samples in (("a.wav", 123_456), ("b.wav", 0), ("c.flac", None)):
         soundfile.write(tmp_path / name, np.full((4800, 1), 0.1), 48_000)
         if samples is not None:
-            write_bext(tmp_path / name, bext_chunk(samples=samples))
+            state_time(tmp_path / name, samples)
     found = listen(sorted(tmp_path.iterdir()))
     assert [file.begins_sample for file in found] == [123_456, None, None]

@@ -14,7 +14,6 @@ import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roomplan.audio.broadcast import bext_chunk, write_bext
 from roomplan.audio.timecode import Timecode, frame_rate
 from roomplan.errors import Place
 from roomplan.mixing.placement import place_stems
@@ -32,13 +31,13 @@ def folder(cue):
 
 
 @pytest.fixture
-def stem(folder):
+def stem(folder, state_time):
     """Write a stem whose file states the sample it begins on."""
 
     def _stem(name, reference=None, samples=MONO, rate=48_000):
         folder.stem(name, samples, rate=rate)
         if reference is not None:
-            write_bext(folder.folder / "stems" / name, bext_chunk(samples=reference))
+            state_time(folder.folder / "stems" / name, reference)
 
     return _stem
 
@@ -232,10 +231,10 @@ def test_the_end_counts_the_delay_of_a_section(folder, stem):
     assert folder.session(content).end_frame == 4800 + 480
 
 
-def test_rf64_is_placed_and_flac_states_no_time(folder, stem):
+def test_rf64_is_placed_and_flac_states_no_time(folder, stem, state_time):
     path = folder.folder / "stems" / "choir.wav"
     soundfile.write(path, MONO, 48_000, format="RF64", subtype="PCM_24")
-    write_bext(path, bext_chunk(samples=96_000))
+    state_time(path, 96_000)
     stem("brass.wav", 48_000)
     soundfile.write(folder.folder / "stems" / "harp.flac", MONO, 48_000)
     session = folder.session(plan_for(choir=["choir"], brass=["brass"], harp=["harp"]))

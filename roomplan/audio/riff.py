@@ -1,4 +1,4 @@
-"""What the header of a chunked sound file promises, against what the file holds.
+"""The chunks of a sound file: where they are, and what the header promises against what the file holds.
 
 The decoding library shortens a file that was cut off without a word, and a plain WAV above 4 GiB loses
 its end the same way. This module walks the chunk headers (never the sound) so that both can be refused.
@@ -11,7 +11,8 @@ Sources
 -------
 - RIFF WAVE: Microsoft/IBM, *Multimedia Programming Interface and Data Specifications 1.0* (1991), chunks
   of a four-byte name and a 32-bit little-endian size, padded to even length.
-- RF64: EBU Tech 3306 (2009), clause 3: the sizes are 0xFFFFFFFF and the true ones stand in `ds64`.
+- RF64 and BW64: EBU Tech 3306 (2009), clause 3, and ITU-R BS.2088: sizes of 0xFFFFFFFF, with the true ones
+  in `ds64`, its table included. From memory, held to files of libsndfile.
 - AIFF: Apple, *Audio Interchange File Format 1.3* (1989): the same shape in big-endian.
 - W64 (names of 16 bytes, sizes of 64 bits that count their own header, padded to eight) and AU (one
   header of big-endian words): from memory, held to the files that libsndfile writes.
@@ -19,6 +20,7 @@ Sources
 
 from __future__ import annotations
 
+import os
 import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -28,10 +30,13 @@ if TYPE_CHECKING:
     from pathlib import Path
     from typing import BinaryIO
 
-__all__ = ["Chunk", "SoundClaim", "find_chunk", "sound_claim"]
+__all__ = ["Chunk", "SoundClaim", "bytes_at", "find_chunk", "sound_claim", "walk_chunks"]
 
 # A file has a handful of chunks; a crafted one could hold a million of zero bytes.
 _MOST_CHUNKS = 4096
+
+_LONG_KINDS = frozenset({b"RF64", b"BW64"})
+_IN_DS64 = 0xFFFFFFFF
 
 # Programs that write to a pipe cannot go back to fill in the size. They leave the largest number of 32
 # bits, or one just below the largest of 31 bits: "until the end of the file" (common practice, no source).
@@ -41,11 +46,14 @@ _UNKNOWN_31 = range(0x7FFFF000, 0x80000000)
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """A named chunk: where its contents start, and how many bytes the header says they are."""
+    """A named chunk: where its contents start, and how many bytes the header says they are.
+
+    The size is None where an RF64 or BW64 refers to its `ds64`, which does not have it.
+    """
 
     name: bytes
     start: int
-    size: int
+    size: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +89,7 @@ def find_chunk(path: Path, name: bytes) -> Chunk | None:
         The file cannot be opened or read.
     """
     with path.open("rb") as file:
-        return next((chunk for chunk in _chunks(file) if chunk.name == name), None)
+        return next((chunk for chunk in walk_chunks(file) if chunk.name == name), None)
 
 
 def sound_claim(path: Path) -> SoundClaim | None:
@@ -90,7 +98,7 @@ def sound_claim(path: Path) -> SoundClaim | None:
     Returns
     -------
     SoundClaim or None
-        None for containers other than WAV, RF64, AIFF, W64 and AU, and where no sound chunk is found.
+        None for containers other than WAV, RF64, BW64, AIFF, W64 and AU, and where no sound chunk is found.
 
     Raises
     ------
@@ -103,18 +111,13 @@ def sound_claim(path: Path) -> SoundClaim | None:
     """
     with path.open("rb") as file:
         kind = file.read(4)
-        file_size = file.seek(0, 2)
-        size_in_ds64: int | None = None
-        for chunk in _chunks(file):
-            if chunk.name == b"ds64":
-                file.seek(chunk.start + 8)  # after the 64-bit size of the whole: that of the data
-                size_in_ds64 = int.from_bytes(file.read(8), "little")
+        file_size = file.seek(0, os.SEEK_END)
+        for chunk in walk_chunks(file):
             if chunk.name not in {b"data", b"SSND"}:
                 continue
-            claimed: int | None = chunk.size
-            if kind == b"RF64" and chunk.size == _UNKNOWN_32:
-                claimed = size_in_ds64
-            elif kind != b"riff" and (chunk.size == _UNKNOWN_32 or chunk.size in _UNKNOWN_31):
+            claimed = chunk.size
+            counts_32_bits = kind != b"riff" and kind not in _LONG_KINDS
+            if counts_32_bits and (claimed == _UNKNOWN_32 or claimed in _UNKNOWN_31):
                 claimed = None
             # The size in a RIFF header does not count the eight bytes of its own name and size.
             wrapped = kind == b"RIFF" and file_size > 2**32 + 8
@@ -122,31 +125,68 @@ def sound_claim(path: Path) -> SoundClaim | None:
     return None
 
 
-def _chunks(file: BinaryIO) -> Iterator[Chunk]:
-    """Walk the chunks of an open file; yields nothing in containers that are not known here."""
-    file.seek(0)
-    head = file.read(40)
-    orders = {b"RIFF": "<", b"RF64": "<", b"RIFX": ">", b"FORM": ">"}
+def walk_chunks(file: BinaryIO) -> Iterator[Chunk]:
+    """Walk the chunks of an open file; yields nothing in containers that are not known here.
+
+    Sizes are what the header claims, 64-bit ones resolved; a chunk without a size is the last. A chunk
+    behind one of odd size is found only if the padding byte is there, as RIFF wants it. The walk never
+    leaves the file.
+    """
+    head = bytes_at(file, 0, 40)
+    orders = {b"RIFF": "<", b"RF64": "<", b"BW64": "<", b"RIFX": ">", b"FORM": ">"}
     if head[:4] in orders and head[8:12] in {b"WAVE", b"AIFF", b"AIFC"}:
-        yield from _walk(file, first=12, layout=struct.Struct(f"{orders[head[:4]]}4sI"), align=2, counted=0)
+        layout = struct.Struct(f"{orders[head[:4]]}4sI")
+        yield from _walk(file, 12, layout, align=2, in_ds64=head[:4] in _LONG_KINDS)
     elif head[:4] == b"riff" and head[24:28] == b"wave":
-        yield from _walk(file, first=40, layout=struct.Struct("<4s12xQ"), align=8, counted=24)
+        yield from _walk(file, 40, struct.Struct("<4s12xQ"), align=8, counted=24)
     elif head[:4] == b".snd":
         start, size = struct.unpack(">II", head[4:12])
         yield Chunk(b"data", start, size)
 
 
-def _walk(file: BinaryIO, *, first: int, layout: struct.Struct, align: int, counted: int) -> Iterator[Chunk]:
-    """Walk from `first`; sizes include `counted` bytes of their own header, chunks start at multiples."""
-    position = first
+def bytes_at(file: BinaryIO, start: int, count: int) -> bytes:
+    """Read up to `count` bytes; fewer at the end of the file."""
+    file.seek(start)
+    return file.read(count)
+
+
+def _walk(
+    file: BinaryIO,
+    position: int,
+    layout: struct.Struct,
+    *,
+    align: int,
+    counted: int = 0,
+    in_ds64: bool = False,
+) -> Iterator[Chunk]:
+    """Walk from a position; sizes include `counted` bytes of their own header, chunks start at multiples."""
+    file_size = file.seek(0, os.SEEK_END)
+    long_sizes: dict[bytes, int] = {}
     for _ in range(_MOST_CHUNKS):
-        file.seek(position)
-        raw = file.read(layout.size)
-        if len(raw) < layout.size:
+        start = position + layout.size
+        if start > file_size:
             return
-        name, size = layout.unpack(raw)
-        yield Chunk(name, position + layout.size, size - counted)
+        name, size = layout.unpack(bytes_at(file, position, layout.size))
+        if in_ds64 and name == b"ds64" and not long_sizes:
+            long_sizes = _long_sizes(bytes_at(file, start, min(size, 28 + 12 * _MOST_CHUNKS)))
+        if in_ds64 and size == _IN_DS64:
+            if name not in long_sizes:
+                yield Chunk(name, start, None)
+                return
+            size = long_sizes[name]
+        yield Chunk(name, start, size - counted)
         if size < counted:
             return
-        position += layout.size + size - counted
+        position = start + size - counted
         position += -position % align
+
+
+def _long_sizes(raw: bytes) -> dict[bytes, int]:
+    """Read the sizes of a `ds64` chunk: that of the sound, then those of its table."""
+    if len(raw) < 16:
+        return {}
+    sizes = {b"data": int.from_bytes(raw[8:16], "little")}  # after the size of the whole
+    entries = raw[28 : 28 + 12 * int.from_bytes(raw[24:28], "little")]
+    for name, size in struct.iter_unpack("<4sQ", entries[: len(entries) // 12 * 12]):
+        sizes.setdefault(name, size)
+    return sizes
