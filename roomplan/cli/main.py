@@ -56,10 +56,12 @@ RENAMED_VALUES = {
 
 
 def _without_type(params: list[Any]) -> list[Any]:
-    """Options of which those that take no value name no type of one."""
+    """Options of which those that take no value name no type of one, and arguments that name none."""
     for param in params:
         if getattr(param, "is_flag", False):
             param.metavar = ""
+        elif param.param_type_name == "argument":
+            param.display_type_rich = lambda ctx: None  # noqa: ARG005 - the name says it: FILE, PLAN
     return params
 
 

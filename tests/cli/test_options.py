@@ -19,6 +19,13 @@ def test_a_flag_shows_no_type_in_the_help(run, command):
     assert "bool" not in output
 
 
+@pytest.mark.parametrize("command", names())
+def test_an_argument_is_named_by_what_it_is_and_not_by_a_type_of_the_program(run, command):
+    output = run(command, "--help").output
+    for word in ("list[", "<path>", "<str>"):
+        assert word not in output
+
+
 def test_every_command_but_schema_and_help_takes_json_and_quiet(run):
     for command in names():
         output = run(command, "--help").output
