@@ -9,7 +9,7 @@
     >>> roomplan.measure("nave.wav").channels[0].decay.verdict
     'good'
 
-`roomplan.library` says what there is and how it fits together. Importing the package loads nothing else, not
+`roomplan.api` says what there is and how it fits together. Importing the package loads nothing else, not
 even numpy: each name is fetched from its module when it is first asked for.
 """
 
@@ -17,17 +17,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from roomplan._version import __version__
+
 if TYPE_CHECKING:
     from typing import Any
 
+    from roomplan.api.comparing import Comparison, compare
+    from roomplan.api.measuring import Measured, Metered, measure, measure_loudness
+    from roomplan.api.plans import OpenPlan, load, load_with_arrays, problems
+    from roomplan.api.rendering import Checked, Rendered, check, render, render_arrays, render_blocks
+    from roomplan.api.synthetic_rooms import SyntheticRoom, room, room_names
     from roomplan.errors import AudioError, Place, PlanError, Problem, RoomplanError
-    from roomplan.library.comparing import Comparison, compare
-    from roomplan.library.measuring import Measured, Metered, measure, measure_loudness
-    from roomplan.library.plans import OpenPlan, load, load_with_arrays, problems
-    from roomplan.library.rendering import Checked, Rendered, check, render, render_arrays, render_blocks
-    from roomplan.library.synthetic_rooms import SyntheticRoom, room, room_names
-
-__version__ = "0.1.0"
 
 __all__ = [
     "AudioError",
@@ -60,11 +60,11 @@ __all__ = [
 # Module → the names it gives to the package.
 _NAMES = {
     "errors": ("AudioError", "Place", "PlanError", "Problem", "RoomplanError"),
-    "library.comparing": ("Comparison", "compare"),
-    "library.measuring": ("Measured", "Metered", "measure", "measure_loudness"),
-    "library.plans": ("OpenPlan", "load", "load_with_arrays", "problems"),
-    "library.rendering": ("Checked", "Rendered", "check", "render", "render_arrays", "render_blocks"),
-    "library.synthetic_rooms": ("SyntheticRoom", "room", "room_names"),
+    "api.comparing": ("Comparison", "compare"),
+    "api.measuring": ("Measured", "Metered", "measure", "measure_loudness"),
+    "api.plans": ("OpenPlan", "load", "load_with_arrays", "problems"),
+    "api.rendering": ("Checked", "Rendered", "check", "render", "render_arrays", "render_blocks"),
+    "api.synthetic_rooms": ("SyntheticRoom", "room", "room_names"),
 }
 _MODULE_OF = {name: module for module, names in _NAMES.items() for name in names}
 

@@ -17,26 +17,27 @@ import numpy as np
 import pytest
 import soundfile
 
-from roomplan.documents.band_levels import read_band_levels
+from roomplan.api.jobs import RenderJob, render_job
+from roomplan.api.opening import open_loaded
+from roomplan.balance import record
 from roomplan.errors import PlanError, ReportError, RoomplanError
-from roomplan.library.jobs import RenderJob, render_job
-from roomplan.library.opening import open_loaded
-from roomplan.mixing import kept_responses
-from roomplan.mixing.advice import signal_advice
-from roomplan.mixing.buses import build_buses, build_components
-from roomplan.mixing.cache import Cache
-from roomplan.mixing.earlier import examine_folder
-from roomplan.mixing.hearing import bus_gains
-from roomplan.mixing.paths import response_matrices
-from roomplan.mixing.recall import parts_of, recall, record_key
-from roomplan.mixing.render import measure_session
+from roomplan.files.cache import Cache
+from roomplan.measuring.noise_levels import read_band_levels
 from roomplan.plan.load import load_plan
-from roomplan.planning import record
+from roomplan.rendering.advice import signal_advice
+from roomplan.rendering.folder_ownership import examine_folder
+from roomplan.rendering.one_pass import bus_gains
+from roomplan.rendering.recall import parts_of, recall, record_key
+from roomplan.rendering.render import measure_session
+from roomplan.report import reproduction, revision
+from roomplan.report.comparison import Compared, ComparedCue, compare_csv, compare_document
+from roomplan.report.documents import to_text
 from roomplan.report_file import read_report
-from roomplan.reports import compare_tables, reproduction, revision
-from roomplan.reports.comparison import Compared, ComparedCue, compare_csv, compare_document
-from roomplan.reports.documents import to_text
+from roomplan.rooms import response_cache as kept_responses
 from roomplan.rooms.room_file import load_room_specification
+from roomplan.session.buses import build_buses, build_components
+from roomplan.session.response_matrices import response_matrices
+from roomplan.show import compare_tables
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -161,7 +162,7 @@ def rendered(tmp_path_factory):
     response = 0.05 * dice.standard_normal((len(time), 2)) * 10.0 ** (-3.0 * time / 0.3)[:, None]
     response[0] = 1.0
     soundfile.write(folder / "nave.wav", response, RATE, subtype="FLOAT")
-    from roomplan.resources import bundled_folder
+    from roomplan.files.resources import bundled_folder
 
     booth = (bundled_folder("irs_synthetic") / "tallowyard_stage.yaml").read_bytes()
     (folder / "booth.yaml").write_bytes(booth)

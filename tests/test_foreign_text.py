@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.text import Text
 
+from roomplan.api.faces import html_of
 from roomplan.errors import AudioError, Place, PlanError, Problem, RoomplanError
 from roomplan.foreign_text import printable, printable_lines
-from roomplan.library.faces import html_of
-from roomplan.reports.documents import to_text
-from roomplan.reports.tables import plain_table
+from roomplan.report.documents import to_text
+from roomplan.show.tables import plain_table
 
 # Unicode Standard Annex 44: controls, formats, surrogates, private, unassigned, separators of lines
 DECEIVING = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}

@@ -26,15 +26,15 @@ def imported(source: str, module: str) -> list[tuple[int, str]]:
             base = ".".join([*above, *([node.module] if node.module else [])])
             names = [f"{base}.{alias.name}" for alias in node.names]
         elif isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
-            # `roomplan` itself gives the names of the library, and its own version
+            # `roomplan` itself gives the names of `api`
             names = [f"{node.value.id}.{node.attr}"]
         else:
             continue
         for name in names:
             root, _, rest = name.partition(".")
             package = rest.partition(".")[0]
-            if root == "roomplan" and package != "__version__":
-                found.append((node.lineno, "library" if package in roomplan.__all__ else package))
+            if root == "roomplan":
+                found.append((node.lineno, "api" if package in roomplan.__all__ else package))
     return found
 
 
@@ -69,24 +69,25 @@ def test_a_package_imports_only_from_those_above_it():
 @pytest.mark.parametrize(
     "source",
     [
-        "import roomplan.reports.tables",
-        "import numpy, roomplan.reports.tables as tables",
-        "from roomplan.reports.tables import level",
-        "from roomplan.reports import tables",
-        "from roomplan import reports",
+        "import roomplan.show.tables",
+        "import numpy, roomplan.show.tables as tables",
+        "from roomplan.show.tables import level",
+        "from roomplan.show import tables",
+        "from roomplan import show",
         "from roomplan import render",
-        "from ..reports import tables",
-        "from .. import reports",
-        "def later():\n    from roomplan.reports.tables import level",
-        "if TYPE_CHECKING:\n    from roomplan.reports.tables import level",
+        "from ..show import tables",
+        "from .. import show",
+        "def later():\n    from roomplan.show.tables import level",
+        "if TYPE_CHECKING:\n    from roomplan.show.tables import level",
         "import roomplan\nroomplan.render('plan.yaml')",
     ],
 )
 def test_an_import_from_below_is_seen_however_it_is_written(source):
-    assert len(upward(source, "roomplan.mixing.buses")) == 1
+    assert len(upward(source, "roomplan.session.buses")) == 1
     assert upward(source, "roomplan.cli.main") == []
 
 
-def test_the_version_may_be_asked_for_from_anywhere():
-    assert upward("import roomplan\nroomplan.__version__", "roomplan.mixing.buses") == []
-    assert upward("from roomplan import __version__", "roomplan.mixing.buses") == []
+def test_the_version_comes_from_its_own_module_and_not_from_the_face_of_the_package():
+    assert upward("from roomplan._version import __version__", "roomplan.session.buses") == []
+    assert len(upward("from roomplan import __version__", "roomplan.session.buses")) == 1
+    assert len(upward("import roomplan\nroomplan.__version__", "roomplan.session.buses")) == 1

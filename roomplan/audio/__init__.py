@@ -1,4 +1,4 @@
-"""Streams of sound files: inspect, read, resample, quantise, write, move into place.
+"""Streams of sound files: inspect, read, resample, quantise, write.
 
 Conventions
 -----------
@@ -8,33 +8,28 @@ of one line; where a file is to blame it is an `AudioError` that names it.
 
 Modules
 -------
-files      what a file is, and a whole short file in memory
+info       what a file is, and a whole short file in memory
 riff       the chunks of a file, and what its header promises against what it holds
 bext       the time that a file states for itself
 readers    stems as streams, at the rate of the plan
 resample   impulse responses at another rate, with their level
 quantise   float to 16 or 24 bit: dither, round, limit
 writers    the files of a delivery
-staging    all files of a folder at once, or none
-names      file names that every system takes
 """
 
 from __future__ import annotations
 
-from .files import SoundInfo, inspect_sound, read_sound
-from .names import safe_file_names
-from .quantise import Quantiser
-from .readers import StemReader, open_stem
-from .resample import resample_response, resampled_length
-from .staging import StagedFolder
-from .writers import OutputFormat, SoundWriter, check_output_format
+from roomplan.audio.info import SoundInfo, inspect_sound, read_sound
+from roomplan.audio.quantise import Quantiser
+from roomplan.audio.readers import StemReader, open_stem
+from roomplan.audio.resample import resample_response, resampled_length
+from roomplan.audio.writers import OutputFormat, SoundWriter, check_output_format
 
 __all__ = [
     "OutputFormat",
     "Quantiser",
     "SoundInfo",
     "SoundWriter",
-    "StagedFolder",
     "StemReader",
     "check_output_format",
     "inspect_sound",
@@ -42,5 +37,4 @@ __all__ = [
     "read_sound",
     "resample_response",
     "resampled_length",
-    "safe_file_names",
 ]

@@ -29,10 +29,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
+from roomplan.audio.info import reason
+from roomplan.audio.riff import Chunk, bytes_at, walk_chunks
 from roomplan.errors import AudioError, RoomplanError
-
-from .files import reason
-from .riff import Chunk, bytes_at, walk_chunks
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -40,7 +39,7 @@ if TYPE_CHECKING:
 
     import soundfile
 
-    from .files import SoundInfo
+    from roomplan.audio.info import SoundInfo
 
 __all__ = [
     "StatedLoudness",

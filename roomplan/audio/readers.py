@@ -23,10 +23,9 @@ from typing import TYPE_CHECKING, Self
 import numpy as np
 import soxr
 
+from roomplan.audio.info import BLOCK_FRAMES, SoundInfo, SoundSource
+from roomplan.audio.resample import QUALITY, RINGING, resampled_length
 from roomplan.errors import AudioError
-
-from .files import BLOCK_FRAMES, SoundInfo, SoundSource
-from .resample import QUALITY, RINGING, resampled_length
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -29,13 +29,12 @@ import numpy as np
 import soundfile
 import soxr
 
+from roomplan.audio.bext import reserve_bext
+from roomplan.audio.info import SequentialSoundFile, reason
+from roomplan.audio.quantise import Quantiser
+from roomplan.audio.resample import QUALITY, resampled_length
+from roomplan.audio.riff import find_chunk
 from roomplan.errors import AudioError, RoomplanError
-
-from .bext import reserve_bext
-from .files import SequentialSoundFile, reason
-from .quantise import Quantiser
-from .resample import QUALITY, resampled_length
-from .riff import find_chunk
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,8 +12,8 @@ from roomplan.cli.parameters import AsJson, PlanFile, Quiet, help_of
 from roomplan.errors import Place, RoomplanError
 
 if TYPE_CHECKING:
+    from roomplan.balance.balance import Balance
     from roomplan.plan.overrides import Overrides
-    from roomplan.planning.balance import Balance
 
 __all__ = ["overrides_of", "register"]
 
@@ -53,12 +53,12 @@ def balance(
     from roomplan.cli.opening import open_plan, require_plans
 
     require_plans([plan])
+    from roomplan.balance.balance import broken_promises, solve_balance
     from roomplan.documents.rewriting import write_edited
-    from roomplan.mixing.cache import Cache
+    from roomplan.files.cache import Cache
     from roomplan.plan.overrides import prepare_overrides
-    from roomplan.planning.balance import broken_promises, solve_balance
-    from roomplan.reports import balance_tables
-    from roomplan.reports.documents import to_text
+    from roomplan.report.documents import to_text
+    from roomplan.show import balance_tables
 
     backup, shared = None, ()
     with StageProgress(quiet=quiet) as progress:
@@ -101,8 +101,8 @@ def balance(
 
 def overrides_of(found: Balance) -> Overrides:
     """What a plan is to say so that it has the levels that were found."""
+    from roomplan.balance.levels import silent_sections
     from roomplan.plan.overrides import Overrides, SendOverride
-    from roomplan.planning.levels import silent_sections
 
     sections = found.session.plan.sections
     trim = found.trim_after_db if found.trim_after_db != found.trim_before_db else None

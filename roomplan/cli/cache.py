@@ -13,7 +13,7 @@ from roomplan.cli.parameters import AsJson, Quiet, help_of
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from roomplan.mixing.cache import Cache, CacheEntry, Removed
+    from roomplan.files.cache import Cache, CacheEntry, Removed
 
 __all__ = ["CACHE_SCHEMA", "register"]
 
@@ -43,7 +43,7 @@ def cache(
 
     Example: roomplan cache --clear
     """
-    from roomplan.mixing.cache import Cache
+    from roomplan.files.cache import Cache
 
     with StageProgress(quiet=quiet) as progress:
         progress.note("clearing" if clear else "looking")
@@ -51,7 +51,7 @@ def cache(
         removed = kept.clear() if kept is not None and clear else None
         entries = [] if kept is None else kept.entries()
     if as_json:
-        from roomplan.reports.documents import to_text
+        from roomplan.report.documents import to_text
 
         emit(to_text(_document(kept, entries, removed)))
     elif kept is None:
@@ -68,11 +68,11 @@ def cache(
 
 
 def _document(kept: Cache | None, entries: list[CacheEntry], removed: Removed | None) -> dict[str, Any]:
-    import roomplan
+    from roomplan._version import __version__
 
     return {
         "schema": CACHE_SCHEMA,
-        "roomplan": roomplan.__version__,
+        "roomplan": __version__,
         "folder": None if kept is None else str(kept.folder),
         "limit_bytes": None if kept is None else kept.limit_bytes,
         "entries": [
@@ -95,7 +95,7 @@ def _document(kept: Cache | None, entries: list[CacheEntry], removed: Removed | 
 
 
 def _table(entries: list[CacheEntry]) -> Table:
-    from roomplan.reports.tables import DASH, plain_table
+    from roomplan.show.tables import DASH, plain_table
 
     table = plain_table("Kept from earlier runs")
     table.add_column("what")

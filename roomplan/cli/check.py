@@ -70,9 +70,10 @@ def check(
             require_plans([plan])
         except PlanError as error:
             _refuse(plan, error.problems)
-    from roomplan.mixing.cache import Cache
-    from roomplan.planning.balance import measure_with_targets
-    from roomplan.reports import balance_tables, documents, tables
+    from roomplan.balance.balance import measure_with_targets
+    from roomplan.files.cache import Cache
+    from roomplan.report import documents
+    from roomplan.show import balance_tables, tables
 
     with StageProgress(quiet=quiet) as progress:
         session, problems = plan_problems(plan, progress=progress)

@@ -10,15 +10,15 @@ import typer
 from roomplan.cautions import LEVELS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, ExcerptLength, Quiet, help_of
-from roomplan.real_path import real_path
+from roomplan.files.real_path import real_path
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from roomplan.mixing.render import Rendering
-    from roomplan.mixing.session import Session
-    from roomplan.planning.verifying import TargetResult
-    from roomplan.reports.comparison import Compared, ComparedCue
+    from roomplan.balance.verifying import TargetResult
+    from roomplan.rendering.render import Rendering
+    from roomplan.report.comparison import Compared, ComparedCue
+    from roomplan.session.session import Session
 
 __all__ = ["register"]
 
@@ -138,8 +138,9 @@ def compare(
     from roomplan.cli.opening import require_plans
 
     require_plans([path for path in plans if not path.is_dir()])
-    from roomplan.reports import balance_tables, compare_tables, comparison, documents
-    from roomplan.reports.tables import note
+    from roomplan.report import comparison, documents
+    from roomplan.show import balance_tables, compare_tables
+    from roomplan.show.tables import note
 
     labels = comparison.labels_of(plans)
     chosen = bus or ["mix"]
@@ -203,8 +204,8 @@ def compare(
 def _cues(plans: Sequence[Path], labels: Sequence[str]) -> list[ComparedCue]:
     """Cues of folders that hold the renders of many; none when plans or rendered folders were named."""
     from roomplan.errors import RoomplanError
+    from roomplan.report.comparison import Compared, ComparedCue, rendered_cues
     from roomplan.report_file import read_report
-    from roomplan.reports.comparison import Compared, ComparedCue, rendered_cues
 
     folders = [rendered_cues(path) if path.is_dir() else {} for path in plans]
     if not any(folders):
@@ -241,7 +242,7 @@ def _lacking(cues: Sequence[ComparedCue], labels: Sequence[str]) -> list[str]:
 
 def _require_bus_of_cues(name: str, cues: Sequence[ComparedCue]) -> None:
     """Refuse a bus that none of the cues has."""
-    from roomplan.mixing.render import find_bus
+    from roomplan.rendering.render import find_bus
 
     there = [one for cue in cues for one in cue.versions if one is not None]
     find_bus(dict.fromkeys(bus["name"] for one in there for bus in one.document["buses"]), name)
@@ -249,7 +250,7 @@ def _require_bus_of_cues(name: str, cues: Sequence[ComparedCue]) -> None:
 
 def _write_csv(target: Path, text: str) -> None:
     """Write a table file; its folder must be there."""
-    from roomplan.reports.summary import write_table_file
+    from roomplan.show.summary import write_table_file
 
     write_table_file(target, text)
 
@@ -265,8 +266,8 @@ def _add_courses(
     compared: Sequence[Compared], renderings: Mapping[str, Rendering], bus: str, every_s: float
 ) -> None:
     """Put the loudness over time of a bus into the document of every plan."""
-    from roomplan.mixing.course import course_of_hops
-    from roomplan.reports.documents import rounded
+    from roomplan.rendering.course import course_of_hops
+    from roomplan.report.documents import rounded
 
     for one in compared:
         rendering = renderings[one.label]
@@ -290,7 +291,7 @@ def _add_courses(
 
 def _excerpt(session: Session, start: str | None, length: str | None) -> Session:
     """The session, or the part of it that is compared."""
-    from roomplan.mixing.excerpt import excerpt_of, parse_length, parse_moment
+    from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
 
     if start is None and length is None:
         return session
@@ -305,16 +306,16 @@ def _open_all(
 
     Targets are those of a whole cue: of an excerpt none is judged.
     """
+    from roomplan.api.comparing import asking_alike
+    from roomplan.balance.balance import target_results
+    from roomplan.balance.record import hearing_targets
     from roomplan.cli.opening import plan_problems
-    from roomplan.library.comparing import asking_alike
-    from roomplan.mixing.cache import Cache
-    from roomplan.mixing.render import measure_session
-    from roomplan.planning.balance import target_results
-    from roomplan.planning.record import hearing_targets
+    from roomplan.files.cache import Cache
+    from roomplan.rendering.render import measure_session
+    from roomplan.report.comparison import Compared
+    from roomplan.report.documents import session_part, sound_part
     from roomplan.report_file import read_report
-    from roomplan.reports.balance_tables import result_entries
-    from roomplan.reports.comparison import Compared
-    from roomplan.reports.documents import session_part, sound_part
+    from roomplan.show.balance_tables import result_entries
 
     reports = {path: read_report(path).document for path in plans if path.is_dir() or _is_report(path)}
     opened = {
@@ -373,7 +374,7 @@ def _write(
     """Write the buses of each plan for listening; plans are rendered into a passing folder for it."""
     import tempfile
 
-    from roomplan.mixing.versions import Version, write_versions
+    from roomplan.rendering.versions import Version, write_versions
 
     folder = folder.absolute()
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -407,7 +408,7 @@ def _render_buses(
     """Render buses of a plan as float files, and say where they are."""
     from dataclasses import replace
 
-    from roomplan.mixing.render import Target, render_session
+    from roomplan.rendering.render import Target, render_session
 
     session = rendering.session
     delivery = next(iter(session.plan.deliveries.values()))
@@ -451,10 +452,10 @@ def _draw(
     renderings: Mapping[str, Rendering],
 ) -> None:
     """Draw the short-term loudness of one bus in every plan, and the differences of all buses."""
-    from roomplan.audio.metering import file_loudness
     from roomplan.loudness.gating import loudness_over_time
-    from roomplan.reports.compare_pictures import PlanCurve, draw_comparison
-    from roomplan.reports.comparison import differences_of_bus
+    from roomplan.measuring.loudness import file_loudness
+    from roomplan.report.comparison import differences_of_bus
+    from roomplan.show.compare_pictures import PlanCurve, draw_comparison
 
     (name,) = buses[:1]
     first = {bus["name"]: bus for bus in compared[0].document["buses"]}
@@ -485,7 +486,7 @@ def _draw(
 
 
 def _require_bus(name: str, compared: Sequence[Compared]) -> None:
-    from roomplan.mixing.render import find_bus
+    from roomplan.rendering.render import find_bus
 
     for one in compared:
         find_bus([bus["name"] for bus in one.document["buses"]], name)

@@ -61,7 +61,7 @@ def demo(
         plan, output=None, only=[], mute=[], as_json=as_json, bands=bands, quiet=quiet, cautioned=False
     )
     if not as_json:
-        from roomplan.reports.tables import note
+        from roomplan.show.tables import note
 
         show(f"the plan is {plan}: change a send, then run  roomplan render {plan}")
         if cues:
@@ -70,7 +70,7 @@ def demo(
 
 
 def _copy_missing_plan(name: str, folder: Path) -> None:
-    from roomplan.resources import bundled_folder
+    from roomplan.files.resources import bundled_folder
 
     if not (folder / name).exists():
         with (folder / name).open("xb") as file:  # through no link that leads to nothing yet
@@ -79,8 +79,8 @@ def _copy_missing_plan(name: str, folder: Path) -> None:
 
 def _write_missing_stems(folder: Path, progress: StageProgress) -> None:
     """Write the stems that are not there yet; those that are may have been edited."""
-    from roomplan.audio.staging import StagedFolder
     from roomplan.demo.ice_harbour import STEMS, write_stems
+    from roomplan.files.staging import StagedFolder
 
     files = [file for stem in STEMS.values() for file in stem.files]
     if all((folder / file).exists() for file in files):

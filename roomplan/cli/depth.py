@@ -13,7 +13,7 @@ from roomplan.cli.parameters import AsJson, PlanFile, Quiet, decimal_number, hel
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from roomplan.planning.depth import Depth
+    from roomplan.depth import Depth
 
 __all__ = ["register"]
 
@@ -76,13 +76,13 @@ def depth(
     from roomplan.cli.opening import open_plan, require_plans
 
     require_plans([plan])
-    from roomplan.mixing.cache import Cache
-    from roomplan.mixing.render import measure_session
-    from roomplan.planning.depth import absolute_depth, relative_depth, sections_in_rooms
-    from roomplan.planning.levels import silent_sections
-    from roomplan.reports import depth_tables
-    from roomplan.reports.documents import to_text
-    from roomplan.reports.tables import note
+    from roomplan.balance.levels import silent_sections
+    from roomplan.depth import absolute_depth, relative_depth, sections_in_rooms
+    from roomplan.files.cache import Cache
+    from roomplan.rendering.render import measure_session
+    from roomplan.report.documents import to_text
+    from roomplan.show import depth_tables
+    from roomplan.show.tables import note
 
     with StageProgress(quiet=quiet) as progress:
         session = open_plan(plan, progress=progress, notice=print_errors)

@@ -70,7 +70,7 @@ def show(*items: Table | Text | str) -> None:
     Parameters
     ----------
     *items : Table, Text or str
-        Tables of `reports.tables`, whose cells are printable; a text is one line.
+        Tables of `show.tables`, whose cells are printable; a text is one line.
     """
     console = output_console()
     for item in items:

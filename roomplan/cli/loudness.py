@@ -16,8 +16,8 @@ from roomplan.errors import RoomplanError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from roomplan.audio.metering import MeteredFile, Unmetered
     from roomplan.loudness.roles import ChannelRole
+    from roomplan.measuring.loudness import MeteredFile, Unmetered
 
 __all__ = ["register"]
 
@@ -85,10 +85,10 @@ def loudness(
     named = _named(roles)
     if not as_json:  # which has a document, whatever can be read
         require_sounds(paths, every=[] if against is None else [against])
-    from roomplan.audio.folders import find_sounds
-    from roomplan.audio.metering import MeteredFile, file_loudness
-    from roomplan.reports import loudness_reports
-    from roomplan.reports.tables import note
+    from roomplan.files.folders import find_sounds
+    from roomplan.measuring.loudness import MeteredFile, file_loudness
+    from roomplan.show import loudness_reports
+    from roomplan.show.tables import note
 
     files = find_sounds(paths)
     with StageProgress(quiet=quiet) as progress:
@@ -105,7 +105,7 @@ def loudness(
             except RoomplanError as error:  # the figures are there: they are shown all the same
                 problems.extend(str(problem) for problem in error.problems)
     if as_json:
-        from roomplan.reports.documents import to_text
+        from roomplan.report.documents import to_text
 
         emit(to_text(loudness_reports.loudness_document(metered, failed, reference=reference)))
     elif metered:
@@ -134,7 +134,7 @@ def _named(roles: str | None) -> tuple[ChannelRole, ...] | None:
 def _meter_all(
     files: Sequence[Path], roles: Sequence[ChannelRole] | None, progress: StageProgress
 ) -> tuple[list[MeteredFile], list[Unmetered]]:
-    from roomplan.audio.metering import MeteredFile, meter_files
+    from roomplan.measuring.loudness import MeteredFile, meter_files
 
     metered: list[MeteredFile] = []
     failed: list[Unmetered] = []
@@ -155,7 +155,7 @@ def _meter_all(
 def _draw(
     target: Path, metered: Sequence[MeteredFile], reference: MeteredFile | None, progress: StageProgress
 ) -> None:
-    from roomplan.reports.loudness_pictures import PicturedSound, draw_loudness
+    from roomplan.show.loudness_pictures import PicturedSound, draw_loudness
 
     progress.note("drawing")
     files = [*metered, *([reference] if reference is not None else [])]

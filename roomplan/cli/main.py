@@ -155,9 +155,9 @@ def build() -> typer.Typer:
 
 def _version(wanted: bool) -> None:
     if wanted:
-        import roomplan
+        from roomplan._version import __version__
 
-        typer.echo(f"roomplan {roomplan.__version__}")
+        typer.echo(f"roomplan {__version__}")
         raise typer.Exit
 
 

@@ -18,8 +18,8 @@ from roomplan.errors import RoomplanError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from roomplan.reports.measurements import Against
-    from roomplan.rooms.measuring import MeasuredFile, MeasuringChoice, Unmeasured
+    from roomplan.measuring.responses import MeasuredFile, MeasuringChoice, Unmeasured
+    from roomplan.report.measurements import Against
 
 __all__ = ["register"]
 
@@ -141,10 +141,11 @@ def measure(
         raise typer.BadParameter("choose one of --json and --csv", param_hint="--csv")
     if not (as_json or as_csv):  # these have a document, whatever can be read
         require_sounds(paths, every=[] if against is None else [against])
-    from roomplan.audio.folders import find_sounds
-    from roomplan.reports import measure_tables, measurements
-    from roomplan.reports.tables import note
-    from roomplan.rooms.measuring import measure_file
+    from roomplan.files.folders import find_sounds
+    from roomplan.measuring.responses import measure_file
+    from roomplan.report import measurements
+    from roomplan.show import measure_tables
+    from roomplan.show.tables import note
 
     fraction = 1 if bands is Bands.OCTAVE else 3
     choice = _choice(fraction, band or [], channel, noise, force=force)
@@ -186,7 +187,7 @@ def measure(
 
 
 def _text(document: dict) -> str:
-    from roomplan.reports.documents import to_text
+    from roomplan.report.documents import to_text
 
     return to_text(document)
 
@@ -197,8 +198,8 @@ def _choice(
     """What to measure, from the options."""
     from roomplan.acoustics.filters import octaves, thirds
     from roomplan.acoustics.speech import NORMAL_SPEECH_DB, SPEECH_BANDS_HZ, SpeechSpectrum
-    from roomplan.documents.band_levels import read_band_levels
-    from roomplan.rooms.measuring import MeasuringChoice
+    from roomplan.measuring.noise_levels import read_band_levels
+    from roomplan.measuring.responses import MeasuringChoice
 
     filters = octaves() if fraction == 1 else thirds()
     known = {look.centre_hz: look for look in filters}
@@ -226,7 +227,7 @@ def _summary_centre(choice: MeasuringChoice, fraction: int) -> float | None:
 def _measure_all(
     files: list[Path], choice: MeasuringChoice, progress: StageProgress
 ) -> tuple[list[MeasuredFile], list[Unmeasured]]:
-    from roomplan.rooms.measuring import MeasuredFile, all_cores, measure_files
+    from roomplan.measuring.responses import MeasuredFile, all_cores, measure_files
 
     measured: list[MeasuredFile] = []
     failed: list[Unmeasured] = []
@@ -249,7 +250,7 @@ def _compare(
     A channel without its match is one of the `problems`.
     """
     from roomplan.acoustics.differences import differences, same_room
-    from roomplan.reports.measurements import Against, numbered_channels
+    from roomplan.report.measurements import Against, numbered_channels
 
     theirs = dict(numbered_channels(reference))
     result = {}
@@ -274,9 +275,9 @@ def _compare(
 def _draw(
     target: Path, measured: list[MeasuredFile], choice: MeasuringChoice, progress: StageProgress
 ) -> None:
-    from roomplan.reports.measurements import numbered_channels
-    from roomplan.reports.pictures import PicturedChannel, draw_responses
-    from roomplan.rooms.measuring import curves_of_file
+    from roomplan.measuring.responses import curves_of_file
+    from roomplan.report.measurements import numbered_channels
+    from roomplan.show.pictures import PicturedChannel, draw_responses
 
     pages = []
     for done, file in enumerate(measured):

@@ -14,7 +14,7 @@ from rich.text import Text
 from roomplan.cli.environment import StageProgress, emit, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
 from roomplan.errors import RoomplanError
-from roomplan.real_path import real_path
+from roomplan.files.real_path import real_path
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -127,7 +127,7 @@ def new(
     text = plan_text(draft, plan) if isinstance(draft, Proposal) else filling_text(draft, plan)
     write_plan(text, plan, replace=replace)
     if as_json:
-        from roomplan.reports.documents import to_text
+        from roomplan.report.documents import to_text
 
         emit(to_text(_document(draft, plan)))
         return
@@ -235,7 +235,7 @@ def all_sends(draft: Proposal | Filling, section: ProposedSection) -> dict[str, 
 
 def _table(draft: Proposal | Filling) -> Table:
     from roomplan.drafting.writing import shown
-    from roomplan.reports.tables import DASH, plain_table
+    from roomplan.show.tables import DASH, plain_table
 
     table = plain_table(f"{shown(draft.title)}: what was found", "sure: ? marks what to look at")
     for heading in ("file", "section", "seat m, °", "sends dB", "sure", "because"):
@@ -280,7 +280,7 @@ def _remarks(draft: Proposal | Filling) -> list[Text]:
 
 def _document(draft: Proposal | Filling, plan: Path) -> dict[str, Any]:
     """What was found, as `roomplan.new/1`."""
-    import roomplan
+    from roomplan._version import __version__
     from roomplan.drafting.filling import Filling
 
     files = []
@@ -316,7 +316,7 @@ def _document(draft: Proposal | Filling, plan: Path) -> dict[str, Any]:
     ]
     document: dict[str, Any] = {
         "schema": NEW_SCHEMA,
-        "version": roomplan.__version__,
+        "version": __version__,
         "plan": str(plan),
         "title": draft.title,
         "cue": draft.facts.cue,

@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
     from roomplan.cli.environment import StageProgress
     from roomplan.errors import Problem
-    from roomplan.mixing.render import Rendering
-    from roomplan.mixing.session import Session
+    from roomplan.rendering.render import Rendering
+    from roomplan.session.session import Session
 
 __all__ = ["margin_tables", "open_plan", "plan_problems", "require_plans", "require_sounds"]
 
@@ -36,7 +36,7 @@ def require_sounds(paths: Sequence[Path], *, every: Sequence[Path] = ()) -> None
     Where some can be read the others are failures among results, and not refused here. Folders are not
     looked into.
     """
-    from roomplan.sound_place import require_regular
+    from roomplan.files.sound_place import require_regular
 
     for path in every:
         require_regular(path)
@@ -65,8 +65,8 @@ def plan_problems(
 
     What the file says in old words goes to `notice`, for commands that do not show the warnings of a session.
     """
-    from roomplan.library.opening import open_loaded
-    from roomplan.mixing.cache import Cache
+    from roomplan.api.opening import open_loaded
+    from roomplan.files.cache import Cache
     from roomplan.plan.load import load_plan
 
     loaded = load_plan(path)
@@ -91,9 +91,9 @@ def open_plan(
 
 def margin_tables(rendering: Rendering) -> list[Table]:
     """Table of the margins a plan asks for, if it asks for any."""
-    from roomplan.reports.compare_tables import margin_table
-    from roomplan.reports.comparison import Compared
-    from roomplan.reports.documents import sound_part
+    from roomplan.report.comparison import Compared
+    from roomplan.report.documents import sound_part
+    from roomplan.show.compare_tables import margin_table
 
     table = margin_table([Compared("dB", sound_part(rendering), "sound")]) if rendering.margins else None
     return [] if table is None else [table]

@@ -15,8 +15,8 @@ from roomplan.cli.parameters import AsJson, Bands, ExcerptLength, Quiet, help_of
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from roomplan.library.jobs import RenderedJob, RenderJob
-    from roomplan.reports.summary import JobSummary
+    from roomplan.api.jobs import RenderedJob, RenderJob
+    from roomplan.show.summary import JobSummary
 
 __all__ = ["register", "render_plan"]
 
@@ -223,8 +223,9 @@ def render_plan(
     from roomplan.cli.opening import require_plans
 
     require_plans([plan])
-    from roomplan.library.jobs import RenderJob, render_job, summary_of
-    from roomplan.reports import documents, revision, summary, tables
+    from roomplan.api.jobs import RenderJob, render_job, summary_of
+    from roomplan.report import documents, revision
+    from roomplan.show import summary, tables
 
     job = RenderJob(
         plan,
@@ -267,7 +268,7 @@ def _revision(done: RenderedJob) -> list[Any]:
     """What has changed against the earlier render, as lines."""
     from rich.text import Text
 
-    from roomplan.reports.revision import comparable, revision_lines
+    from roomplan.report.revision import comparable, revision_lines
 
     if done.earlier is None:
         return []
@@ -309,8 +310,8 @@ def _many(
     plans: Sequence[Path], output: Path | None, against: Path | None, options: Mapping[str, Any]
 ) -> list[RenderJob]:
     """A job for each plan; with one folder for all, each has a folder of its name in it."""
+    from roomplan.api.jobs import RenderJob, guard_job, refuse_shared_folders
     from roomplan.errors import RoomplanError
-    from roomplan.library.jobs import RenderJob, guard_job, refuse_shared_folders
     from roomplan.plan.load import load_plan
 
     jobs = [
@@ -338,8 +339,9 @@ def _render_many(
     jobs: Sequence[RenderJob], *, as_csv: Path | None, at_a_time: int, as_json: bool, quiet: bool
 ) -> None:
     """Render plans and show one table of all."""
-    from roomplan.library.jobs import job_processes, run_jobs
-    from roomplan.reports import documents, summary, tables
+    from roomplan.api.jobs import job_processes, run_jobs
+    from roomplan.report import documents
+    from roomplan.show import summary, tables
 
     at_a_time = min(at_a_time, len(jobs))
     summaries: list[JobSummary] = []
@@ -370,10 +372,10 @@ def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> N
     from roomplan.cli.watching import watch
 
     require_plans([plan])
-    from roomplan.library.jobs import RenderJob, render_job
-    from roomplan.mixing.cache import Cache, file_digest
-    from roomplan.mixing.excerpt import KeptExcerpt
+    from roomplan.api.jobs import RenderJob, render_job
+    from roomplan.files.cache import Cache, file_digest
     from roomplan.plan.load import load_plan
+    from roomplan.rendering.excerpt import KeptExcerpt
 
     written = load_plan(plan).written
     if written is not None and written.report is not None:
@@ -409,10 +411,11 @@ def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
 
     path = path / REPORT_NAME if path.is_dir() else path
     require_plans([path])
-    from roomplan.mixing.cache import Cache, file_digest
-    from roomplan.mixing.stems import claim_stems
+    from roomplan.files.cache import Cache, file_digest
     from roomplan.plan.load import load_plan
-    from roomplan.reports import documents, reproduction, summary
+    from roomplan.report import documents, reproduction
+    from roomplan.session.stems import claim_stems
+    from roomplan.show import summary
 
     loaded = load_plan(path)
     if loaded.plan is None or loaded.written is None:

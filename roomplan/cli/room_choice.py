@@ -30,7 +30,7 @@ Microphones = Annotated[str, typer.Option("--microphones", metavar="NAME", help=
 
 def open_room(name: str) -> RoomSpecification:
     """Room by its bundled name, or from a file: a path, or a name that ends .yaml or .yml."""
-    from roomplan.library.synthetic_rooms import room
+    from roomplan.api.synthetic_rooms import room
 
     return room(name)
 
@@ -63,7 +63,7 @@ def chosen_seat(spec: RoomSpecification, seat: Seat | None, *, spread_m: float) 
     """Seat that is asked for, or the room's reference seat, once it is known to be inside the walls."""
     from dataclasses import replace
 
-    from roomplan.library.synthetic_rooms import seat_inside
+    from roomplan.api.synthetic_rooms import seat_inside
 
     found = seat or replace(spec.reference_seat, spread_m=spread_m)
     return seat_inside(spec, found, spread_name="--spread")

@@ -61,9 +61,9 @@ def rooms(
         _refuse_without_room(context)
         _list(as_json=as_json)
         return
-    from roomplan.library.synthetic_rooms import known_setup
-    from roomplan.reports import room_reports
+    from roomplan.api.synthetic_rooms import known_setup
     from roomplan.rooms.portrait import portrait_of
+    from roomplan.show import room_reports
 
     wanted = None if seat is None else parsed_seat(seat, spread_m=0.0)
     problem = None
@@ -74,7 +74,7 @@ def rooms(
         progress.note("synthesising")
         portrait = portrait_of(spec, found, microphones)
         if plot is not None:
-            from roomplan.reports.room_drawings import draw_room
+            from roomplan.show.room_drawings import draw_room
 
             progress.note("drawing")
             try:
@@ -82,7 +82,7 @@ def rooms(
             except RoomplanError as error:  # the figures are there: they are shown all the same
                 problem = str(error)
     if as_json:
-        from roomplan.reports.documents import to_text
+        from roomplan.report.documents import to_text
 
         emit(to_text(room_reports.room_document(portrait)))
     else:
@@ -101,13 +101,13 @@ def _refuse_without_room(context: typer.Context) -> None:
 
 
 def _list(*, as_json: bool) -> None:
-    from roomplan.reports import room_reports
-    from roomplan.reports.tables import note
     from roomplan.rooms.room_file import bundled_rooms
+    from roomplan.show import room_reports
+    from roomplan.show.tables import note
 
     specs = [open_room(name) for name in bundled_rooms()]
     if as_json:
-        from roomplan.reports.documents import to_text
+        from roomplan.report.documents import to_text
 
         emit(to_text(room_reports.list_document(specs)))
     else:

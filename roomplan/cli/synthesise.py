@@ -76,12 +76,12 @@ def synthesise(
 
     import numpy as np
 
-    from roomplan.library.synthetic_rooms import known_setup
-    from roomplan.reports import room_reports
+    from roomplan.api.synthetic_rooms import known_setup
     from roomplan.rooms.geometry import source_position
     from roomplan.rooms.images import early_reflections
     from roomplan.rooms.portrait import response_figures
     from roomplan.rooms.synthesis import synthesise as make_response
+    from roomplan.show import room_reports
 
     if not math.isfinite(spread):
         raise typer.BadParameter("is not a number", param_hint="--spread")
@@ -123,7 +123,7 @@ def synthesise(
         first_reflection_s=early[0].after_direct_s if early else None,
     )
     if as_json:
-        from roomplan.reports.documents import to_text
+        from roomplan.report.documents import to_text
 
         emit(to_text(room_reports.response_document(written)))
     else:
@@ -154,8 +154,8 @@ def _write(
     target: Path, samples: NDArray, sample_rate: int, *, replace: bool, notice: Callable[[str], None]
 ) -> float:
     """Write the file beside its place and move it there; return its peak."""
-    from roomplan.audio.staging import StagedFolder
-    from roomplan.library.arrays import write_float_file
+    from roomplan.api.arrays import write_float_file
+    from roomplan.files.staging import StagedFolder
 
     with StagedFolder(target.parent, notice=notice) as staged:
         peak = write_float_file(staged.path(target.name), samples, sample_rate)

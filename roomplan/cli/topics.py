@@ -22,8 +22,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from roomplan.files.resources import bundled_folder
 from roomplan.plan.keys import Key, keys_of, plan_shapes
-from roomplan.resources import bundled_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

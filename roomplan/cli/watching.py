@@ -16,10 +16,10 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roomplan.audio.names import is_sound_name
 from roomplan.cli.environment import print_errors
 from roomplan.documents.extends import read_extended
 from roomplan.errors import AudioError, RoomplanError
+from roomplan.files.names import is_sound_name
 from roomplan.plan.load import load_plan
 
 if TYPE_CHECKING:

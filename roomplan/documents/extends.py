@@ -20,7 +20,7 @@ from roomplan.documents.source import Document, ReplacedList, in_file_order, rea
 from roomplan.documents.suggest import Guesses
 from roomplan.documents.wording import describe, quoted
 from roomplan.errors import Place, Problem
-from roomplan.real_path import real_path
+from roomplan.files.real_path import real_path
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

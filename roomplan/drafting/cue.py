@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from roomplan.audio.timecode import FrameRate, Timecode, frame_rate, parse_timecode
 from roomplan.errors import RoomplanError
+from roomplan.timecode import FrameRate, Timecode, frame_rate, parse_timecode
 
 from .names import fold, marks_of
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CueFacts", "cue_facts"]
 
-_FURTHEST_APART_S = 12 * 3600  # as in `mixing.placement`: times further apart are of two days
+_FURTHEST_APART_S = 12 * 3600  # as in `session.placement`: times further apart are of two days
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,11 +14,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from roomplan.errors import PlanError
-from roomplan.mixing.stems import StemsFolder
 from roomplan.plan.load import load_template
 from roomplan.plan.templates import fields_of
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.room_file import load_room_specification
+from roomplan.session.stems import StemsFolder
 
 from .cue import cue_facts
 from .instruments import find_instrument

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from roomplan.resources import bundled_folder
+from roomplan.files.resources import bundled_folder
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

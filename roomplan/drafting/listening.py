@@ -19,9 +19,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.audio.bext import stated_time
-from roomplan.audio.files import BLOCK_FRAMES, SoundSource
-from roomplan.audio.names import is_sound_name, natural_order
+from roomplan.audio.info import BLOCK_FRAMES, SoundSource
 from roomplan.errors import AudioError, RoomplanError
+from roomplan.files.names import is_sound_name, natural_order
 from roomplan.loudness.hops import HOPS_PER_SECOND
 from roomplan.loudness.meter import Meter
 from roomplan.loudness.weighting import HIGHEST_SAMPLE_RATE
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from roomplan.audio.files import SoundInfo
+    from roomplan.audio.info import SoundInfo
 
 __all__ = ["StemFile", "list_stems", "listen"]
 

@@ -21,8 +21,8 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
-from roomplan.audio.timecode import FRAME_RATES
-from roomplan.mixing.stem_names import MARKS, Token, fold, mark_numbers, split_side, tokens_between
+from roomplan.session.stem_names import MARKS, Token, fold, mark_numbers, split_side, tokens_between
+from roomplan.timecode import FRAME_RATES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -78,7 +78,7 @@ class StemName:
         What most names of the folder begin and end with.
     cue, side, microphone : str or None
     frame_rate : str or None
-        As `audio.timecode` names it, such as "29.97df".
+        As `timecode` names it, such as "29.97df".
     timecode : tuple of str, or None
         Four fields of two digits.
     version : tuple of int or None

@@ -4,7 +4,7 @@ Conventions
 -----------
 A pattern such as `"*Vln1*"` also fits the next version and the next cue, so it is what a plan should say;
 but only where it fits the section's files and no other of the folder. Matching is that of
-`roomplan.mixing.stems`: NFC, case ignored, names with or without extension.
+`roomplan.session.stems`: NFC, case ignored, names with or without extension.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roomplan.mixing.stem_names import split_side
+from roomplan.session.stem_names import split_side
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -22,10 +22,10 @@ from typing import TYPE_CHECKING, Literal
 
 from roomplan.documents.scalars import forbidden_character
 from roomplan.errors import Place
-from roomplan.mixing.stem_names import revision_groups, split_side
 from roomplan.plan.model import DEFAULT_SPREAD_M, Seat
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
+from roomplan.session.stem_names import revision_groups, split_side
 
 from .cue import CueFacts, cue_facts
 from .instruments import Instrument, find_instrument, instrument_table, score_place

@@ -22,10 +22,10 @@ from typing import TYPE_CHECKING
 from roomplan.documents.scalars import forbidden_character
 from roomplan.documents.source import MOST_BYTES
 from roomplan.errors import RoomplanError
+from roomplan.files.real_path import real_path
 from roomplan.foreign_text import printable
-from roomplan.mixing.stem_names import has_revision
 from roomplan.plan.model import DEFAULT_SPREAD_M
-from roomplan.real_path import real_path
+from roomplan.session.stem_names import has_revision
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

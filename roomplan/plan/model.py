@@ -23,8 +23,8 @@ from roomplan.plan.targets import BalanceLimits, Target
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from roomplan.audio.timecode import FrameRate, Timecode
     from roomplan.errors import Place
+    from roomplan.timecode import FrameRate, Timecode
 
 __all__ = [
     "DEFAULT_SPREAD_M",

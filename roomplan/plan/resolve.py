@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from roomplan.audio.timecode import parse_timecode
 from roomplan.documents.extends import tidy
 from roomplan.documents.wording import number, quoted
 from roomplan.errors import RoomplanError
@@ -26,15 +25,16 @@ from roomplan.plan.resolve_sends import merged_sends, resolve_sends
 from roomplan.plan.shape import StemShape
 from roomplan.plan.targets import resolve_balance, resolve_reference_section, resolve_targets
 from roomplan.plan.times import timecode_seconds
+from roomplan.timecode import parse_timecode
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from roomplan.audio.timecode import FrameRate, Timecode
     from roomplan.documents.places import KeyPath, PlaceMap
     from roomplan.errors import Problem
     from roomplan.plan.shape import PlanShape, SectionShape
+    from roomplan.timecode import FrameRate, Timecode
 
 __all__ = ["MOST_SENDS", "resolve_plan"]
 

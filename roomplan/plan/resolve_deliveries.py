@@ -9,9 +9,9 @@ from functools import cached_property
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
-from roomplan.audio.names import is_sound_name
 from roomplan.documents.extends import tidy
 from roomplan.documents.wording import quoted
+from roomplan.files.names import is_sound_name
 from roomplan.plan import model
 from roomplan.plan.templates import FIELDS, fields_of, filled, has_loose_brace
 

@@ -19,7 +19,6 @@ from typing import Annotated, Any, Literal, get_args
 
 from pydantic import Discriminator, Field, Tag
 
-from roomplan.audio.timecode import FrameRate
 from roomplan.plan import model
 from roomplan.plan.base_shape import TAG, Shape
 from roomplan.plan.faults import DocumentKind
@@ -41,6 +40,7 @@ from roomplan.plan.values import (
     Truth,
     one_of,
 )
+from roomplan.timecode import FrameRate
 
 __all__ = [
     "PLAN",

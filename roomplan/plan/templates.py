@@ -15,7 +15,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from roomplan.audio.names import safe_file_names
+from roomplan.files.names import safe_file_names
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

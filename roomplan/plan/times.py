@@ -6,11 +6,11 @@ import re
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from roomplan.audio.timecode import Timecode, parse_timecode
 from roomplan.errors import RoomplanError
+from roomplan.timecode import Timecode, parse_timecode
 
 if TYPE_CHECKING:
-    from roomplan.audio.timecode import FrameRate
+    from roomplan.timecode import FrameRate
 
 __all__ = ["CLOCK", "LIKE_TIMECODE", "TIMECODE", "clock_seconds", "timecode_seconds"]
 

@@ -15,8 +15,8 @@ from roomplan.documents.extends import read_extended
 from roomplan.documents.renames import renamed_text
 from roomplan.documents.rewriting import read_original, write_edited
 from roomplan.errors import Place, PlanError, RoomplanError
+from roomplan.files.real_path import real_path
 from roomplan.plan.old_words import OLD_WORDS
-from roomplan.real_path import real_path
 from roomplan.report_file import find_report
 
 if TYPE_CHECKING:

@@ -20,11 +20,11 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic_core import PydanticCustomError, core_schema
 
-from roomplan.audio.timecode import FRAME_RATES, FrameRate, frame_rate
 from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import decimal_comma, describe, number, quoted
 from roomplan.errors import RoomplanError
 from roomplan.plan.times import CLOCK, LIKE_TIMECODE, TIMECODE, clock_seconds
+from roomplan.timecode import FRAME_RATES, FrameRate, frame_rate
 
 if TYPE_CHECKING:
     from typing import LiteralString

@@ -25,9 +25,9 @@ from typing import TYPE_CHECKING, Any
 from roomplan.documents.parsing import parse_text
 from roomplan.documents.places import PlaceMap, Spot
 from roomplan.errors import Place, Problem, ReportError
+from roomplan.files.resources import bundled_folder
 from roomplan.plan.old_words import OLD_WORDS
 from roomplan.report_file import find_report
-from roomplan.resources import bundled_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

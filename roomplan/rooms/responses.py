@@ -19,7 +19,7 @@ import numpy as np
 
 from roomplan.acoustics.defects import CLIPPED_RUN, find_clipping
 from roomplan.acoustics.recognition import recognise_other_sound
-from roomplan.audio.files import inspect_sound, read_sound
+from roomplan.audio.info import inspect_sound, read_sound
 from roomplan.errors import AudioError
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from roomplan.audio.files import SoundInfo
+    from roomplan.audio.info import SoundInfo
 
     Array = NDArray[np.float64]
 

@@ -34,9 +34,9 @@ from roomplan.documents.source import in_file_order, read_document
 from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import quoted
 from roomplan.errors import Place, Problem
+from roomplan.files.resources import bundled_folder
 from roomplan.plan.faults import checked_shape
 from roomplan.plan.model import Seat
-from roomplan.resources import bundled_folder
 from roomplan.rooms.field import decay_times_of_materials
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.materials import MATERIALS, all_bands

@@ -13,7 +13,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from roomplan.audio import readers
-from roomplan.audio.files import FileState, SequentialSoundFile, SoundSource
+from roomplan.audio.info import FileState, SequentialSoundFile, SoundSource
 from roomplan.audio.readers import open_stem
 from roomplan.errors import AudioError
 

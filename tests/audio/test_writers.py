@@ -17,7 +17,7 @@ import pytest
 import soundfile
 
 from roomplan.audio import writers
-from roomplan.audio.files import inspect_sound
+from roomplan.audio.info import inspect_sound
 from roomplan.audio.quantise import Quantiser
 from roomplan.audio.writers import OutputFormat, SoundWriter, check_output_format
 from roomplan.errors import AudioError, RoomplanError

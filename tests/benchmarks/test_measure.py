@@ -21,7 +21,7 @@ import soundfile
 
 from roomplan.acoustics.filters import octaves
 from roomplan.acoustics.response import analyse_response
-from roomplan.rooms.measuring import MeasuredFile, MeasuringChoice, all_cores, measure_files
+from roomplan.measuring.responses import MeasuredFile, MeasuringChoice, all_cores, measure_files
 
 pyfar = pytest.importorskip("pyfar")
 pyrato = pytest.importorskip("pyrato")

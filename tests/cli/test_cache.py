@@ -9,7 +9,7 @@ import typer
 from typer.testing import CliRunner
 
 from roomplan.cli import cache as command
-from roomplan.mixing.cache import Cache, digest_of
+from roomplan.files.cache import Cache, digest_of
 
 
 @pytest.fixture

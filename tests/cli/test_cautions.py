@@ -112,13 +112,13 @@ def test_the_schema_says_of_the_speech_index_what_it_is_not_for(run):
 
 
 def test_the_read_me_files_and_the_librarys_pages_have_the_same_words():
-    import roomplan.library
+    import roomplan.api
 
     root = Path(__file__).parents[2]
     for text in (
         (root / "README.md").read_text(encoding="utf-8").replace("**", ""),
         (root / "irs_synthetic" / "README.md").read_text(encoding="utf-8"),
-        roomplan.library.__doc__ or "",
+        roomplan.api.__doc__ or "",
     ):
         for caution in (LEVELS, MUSIC_ONLY):
             assert caution in words(text).replace("Hearing caution", "hearing caution")

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from roomplan.mixing import render
+from roomplan.rendering import render
 
 
 def with_targets(session, *targets):

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from roomplan.library.jobs import RenderJob, run_job
+from roomplan.api.jobs import RenderJob, run_job
 
 RATE = 8_000
 PLAN = """\

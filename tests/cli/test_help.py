@@ -11,9 +11,9 @@ import pytest
 from roomplan.cli import topics
 from roomplan.cli.main import build
 from roomplan.cli.topics import TOPICS, keys_markdown, page
+from roomplan.files.resources import bundled_folder
 from roomplan.plan.keys import keys_of, plan_shapes
 from roomplan.plan.targets import WISHES
-from roomplan.resources import bundled_folder
 
 KEYS = [(shape, key) for shape, fields in plan_shapes().items() for key in keys_of(fields)]
 PAGES = Path(topics.__file__).parent / "pages"

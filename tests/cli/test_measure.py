@@ -15,7 +15,7 @@ from measured_documents import DOUBT_KEYS, RATE, all_bands, decay, require_hones
 
 from roomplan.acoustics.figures import FIGURES
 from roomplan.cautions import MUSIC_ONLY, sentence
-from roomplan.rooms import measuring
+from roomplan.measuring import responses as measuring
 
 OCTAVES = [31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000]
 NOISE = "".join(

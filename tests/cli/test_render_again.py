@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from roomplan.mixing.cache import file_digest
+from roomplan.files.cache import file_digest
 
 RATE = 48_000
 
@@ -143,7 +143,7 @@ def test_a_check_names_the_version_of_the_program_and_of_its_rooms(run, rendered
 
 
 def test_a_synthetic_room_is_kept_whole_and_heard_as_it_was(run, session):
-    from roomplan.resources import bundled_folder
+    from roomplan.files.resources import bundled_folder
 
     text = (bundled_folder("irs_synthetic") / "tallowyard_stage.yaml").read_text(encoding="utf-8")
     (session / "booth.yaml").write_text(text, encoding="utf-8")

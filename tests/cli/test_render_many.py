@@ -11,8 +11,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from roomplan.library import jobs
-from roomplan.reports.summary import summary_csv
+from roomplan.api import jobs
+from roomplan.show.summary import summary_csv
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from roomplan.cautions import LEVELS
-from roomplan.reports.revision import revision_lines
+from roomplan.report.revision import revision_lines
 
 RATE = 48_000
 

@@ -7,9 +7,9 @@ import re
 import pytest
 
 import roomplan
+from roomplan.api.jobs import RenderJob, run_job
 from roomplan.cli import watching
 from roomplan.errors import RoomplanError
-from roomplan.library.jobs import RenderJob, run_job
 
 DELIVERIES = """
 tail: none

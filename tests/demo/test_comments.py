@@ -14,8 +14,8 @@ from ruamel.yaml import YAML
 from roomplan.cli.main import main
 from roomplan.demo.cues import CUE_PLANS, write_cues
 from roomplan.demo.ice_harbour import STEMS
+from roomplan.files.resources import bundled_folder
 from roomplan.plan.load import load_plan
-from roomplan.resources import bundled_folder
 from roomplan.rooms.room_file import bundled_rooms
 
 PLANS = ("ice_harbour.yaml", *CUE_PLANS)

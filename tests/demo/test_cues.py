@@ -6,9 +6,9 @@ import soundfile
 
 from roomplan.demo.cues import CUE_PLANS, CUES, write_cues
 from roomplan.demo.ice_harbour import STEMS
-from roomplan.mixing.session import open_session
+from roomplan.files.resources import bundled_folder
 from roomplan.plan.load import load_plan
-from roomplan.resources import bundled_folder
+from roomplan.session.session import open_session
 
 SECTIONS = {
     "2m1": {"choir", "woodwinds", "brass", "percussion", "low_strings", "melody_strings"},

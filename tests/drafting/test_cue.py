@@ -8,10 +8,10 @@ import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roomplan.audio.timecode import FRAME_RATES, Timecode, frame_rate
 from roomplan.drafting import StemFile, listen
 from roomplan.drafting.cue import cue_facts
 from roomplan.drafting.names import read_names
+from roomplan.timecode import FRAME_RATES, Timecode, frame_rate
 
 
 def facts(*stems: str, rate=None, folder="stems", begins=(), sample_rate=48_000, cue=None):

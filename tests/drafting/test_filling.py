@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from roomplan.audio.timecode import frame_rate, parse_timecode
 from roomplan.drafting import StemFile, fill_template, filling_text, plan_text, write_plan
 from roomplan.errors import PlanError
-from roomplan.mixing.stems import claim_stems
+from roomplan.files.resources import bundled_folder
 from roomplan.plan.load import load_plan
-from roomplan.resources import bundled_folder
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
+from roomplan.session.stems import claim_stems
+from roomplan.timecode import frame_rate, parse_timecode
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -84,7 +84,7 @@ def claimed(plan) -> tuple[dict[str, list[str]], list[str]]:
 
 def _folder(folder: Path):
     from roomplan.errors import Place
-    from roomplan.mixing.stems import StemsFolder
+    from roomplan.session.stems import StemsFolder
 
     return StemsFolder.listed(folder, Place(folder))[0]
 

@@ -12,7 +12,7 @@ from ruamel.yaml import YAML
 from roomplan.drafting.instrument_file import read_instruments
 from roomplan.drafting.instruments import instrument_table, table_of
 from roomplan.errors import PlanError
-from roomplan.resources import bundled_folder
+from roomplan.files.resources import bundled_folder
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -7,9 +7,9 @@ import unicodedata
 import pytest
 
 from roomplan.drafting import list_stems, listen, plan_text, propose, write_plan
-from roomplan.mixing.cache import Cache
-from roomplan.mixing.session import open_session
+from roomplan.files.cache import Cache
 from roomplan.plan.load import load_plan
+from roomplan.session.session import open_session
 
 # folder → file: channels, section (None: left out); what a practitioner expects
 FOLDERS = {

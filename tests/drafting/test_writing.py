@@ -14,8 +14,8 @@ from roomplan.drafting import StemFile, plan_text, propose, write_plan
 from roomplan.drafting.patterns import StemTexts
 from roomplan.drafting.writing import path_text, scalar, shown
 from roomplan.errors import RoomplanError
-from roomplan.mixing.stems import StemsFolder
 from roomplan.plan.load import load_plan
+from roomplan.session.stems import StemsFolder
 
 NASTY = [
     "a: b #c.wav",

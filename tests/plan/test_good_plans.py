@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from roomplan.errors import Place
+from roomplan.files.resources import bundled_folder
 from roomplan.plan.load import load_plan
 from roomplan.plan.model import Margin, Passage, Seat, Send, StemEntry
-from roomplan.resources import bundled_folder
 
 CUE = """\
 title: Ice Harbour, reel 2

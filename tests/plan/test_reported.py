@@ -14,11 +14,11 @@ from pydantic import BaseModel
 
 from roomplan.documents.extends import read_extended
 from roomplan.errors import Place
+from roomplan.files.resources import bundled_folder
 from roomplan.plan import shape
 from roomplan.plan.load import load_plan
 from roomplan.plan.values import Text
 from roomplan.report_file import REPORT_SCHEMA
-from roomplan.resources import bundled_folder
 
 BASE = """\
 stems: ../stems

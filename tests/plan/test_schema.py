@@ -7,8 +7,8 @@ import json
 import pytest
 from ruamel.yaml import YAML
 
+from roomplan.files.resources import bundled_folder
 from roomplan.plan.load import plan_schema
-from roomplan.resources import bundled_folder
 
 TWO_SECTIONS = "rooms: {h: {synthetic: a}}\nsections: {c: {stems: x}, d: {stems: y}}\n"
 PLANS = [

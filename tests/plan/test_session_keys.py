@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roomplan.audio.timecode import FRAME_RATES, Timecode
 from roomplan.errors import RoomplanError
 from roomplan.plan.times import timecode_seconds
+from roomplan.timecode import FRAME_RATES, Timecode
 
 FORM = "hours, minutes, seconds, frames, two digits each, such as 01:02:03:04"
 

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from roomplan.resources import bundled_folder
+from roomplan.files.resources import bundled_folder
 from roomplan.rooms.materials import MATERIALS
 from roomplan.rooms.portrait import portrait_of
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification

@@ -1,0 +1,3 @@
+"""The version of the program, for whoever states it."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,728 @@
+"""What has been computed once, kept in a folder of the user's cache and found again by its content.
+
+Conventions
+-----------
+A key is the hex digest of everything a result depends on (`digest_of`): digests of the sound files, rates,
+the normalised part of the plan, the version of the algorithm. So nothing is ever out of date, only unused.
+
+    FOLDER/files.json                    digests of sound files, so that unchanged ones are not read again
+    FOLDER/ledger_NAME.json              a ledger: a few numbers for each of many files, by their digests
+    FOLDER/entries/KEY/meta.json         what it is, in words; sizes and checksums of its files; its time of
+                                         change is when it was last used
+    FOLDER/entries/KEY/NAME.npy, .json   the data
+
+The folder is that of the system for caches; the environment variable `ROOMPLAN_CACHE` names another, and
+`off` or nothing in it means none. `ROOMPLAN_CACHE_SIZE` is the most it may hold, in MB (2,000); the entries
+that have not been used for longest go first.
+
+The cache only saves time. Whatever cannot be read is a miss and is removed, whatever cannot be written is not
+kept and said in `Cache.notes`; neither is an error. Entries appear whole, by a rename, or not at all. Nothing
+is unpickled, only the user may look in, and only names made here are ever removed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import os
+import re
+import secrets
+import shutil
+import time
+import zlib
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from roomplan._version import __version__
+from roomplan.errors import AudioError
+from roomplan.files.real_path import real_path
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+__all__ = ["Cache", "CacheEntry", "Removed", "digest_of", "file_digest"]
+
+FOLDER_VARIABLE = "ROOMPLAN_CACHE"
+SIZE_VARIABLE = "ROOMPLAN_CACHE_SIZE"
+
+# Common practice, no source: an evening of plans (8 MB for 16 components and 5 minutes) many times over.
+DEFAULT_LIMIT_BYTES = 2_000_000_000
+
+_ENTRY_SCHEMA = "roomplan.cache-entry/1"
+_DIGESTS_SCHEMA = "roomplan.file-digests/1"
+_LEDGER_SCHEMA = "roomplan.ledger/1"
+_META = "meta.json"
+
+_KEY = re.compile(r"[0-9a-f]{16,128}")
+_FILE_NAME = re.compile(r"[a-z0-9_]{1,60}\.(npy|json)")
+_DIGEST_BYTES = 20  # 160 bits: no two contents of a lifetime share one
+
+# Folders that are being written, or are on their way out. After a day their process is dead (common
+# practice, no source): the longest render writes to its folder more often.
+_PASSING = ".passing-"
+_PASSING_S = 24 * 3600.0
+
+# A file changed less than this before it was hashed may change again without its time telling: the coarsest
+# time stamps in use are 2 s apart (FAT; from memory).
+_SETTLED_S = 2.5
+
+_MOST_DIGESTS = 2_000  # about 0.4 MB of index, which are read at every question
+_LARGEST_JSON_BYTES = 50_000_000
+_PIECE_BYTES = 1 << 20
+
+
+def digest_of(*parts: Any) -> str:
+    """Digest of plain values, the same in every process and on every machine.
+
+    Parameters
+    ----------
+    *parts
+        None, booleans, numbers, strings, and lists and dicts (string keys, in any order) of them.
+
+    Returns
+    -------
+    str
+        40 hex digits.
+
+    Raises
+    ------
+    TypeError
+        When something is no plain value, or a dict has a key that is no string.
+    ValueError
+        When a number is not finite.
+
+    Notes
+    -----
+    1 and 1.0 differ, tuples and lists do not. Put a version of the algorithm among the parts.
+    """
+    _require_string_keys(parts)
+    text = json.dumps(parts, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.blake2b(text.encode("ascii"), digest_size=_DIGEST_BYTES).hexdigest()
+
+
+def file_digest(path: Path) -> str:
+    """Digest of the content of a file, read now; `Cache.file_digest` remembers it.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    str
+        40 hex digits.
+
+    Raises
+    ------
+    AudioError
+        When it cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=_DIGEST_BYTES)).hexdigest()
+    except OSError as error:
+        raise AudioError(
+            path, f"cannot be read ({error.strerror or error})", remedy="check that it is there and readable"
+        ) from error
+
+
+@dataclass(frozen=True, slots=True)
+class CacheEntry:
+    """One complete entry.
+
+    Attributes
+    ----------
+    key : str
+    folder : Path
+        Where its files are; they must not be changed.
+    title : str
+        What it is, for a person.
+    source : str or None
+        The plan it was made for.
+    created : str
+        ISO 8601, UTC.
+    used_s : float
+        When it was last written or found, in seconds since 1970.
+    size_bytes : int
+    parts : dict
+        What the key was made of, in words.
+    """
+
+    key: str
+    folder: Path
+    title: str
+    source: str | None
+    created: str
+    used_s: float
+    size_bytes: int
+    parts: dict[str, Any]
+
+    def array(self, name: str) -> NDArray[Any] | None:
+        """Array of the file `name`.npy; None when there is none that can be read."""
+        import numpy as np
+
+        path = self.folder / _file_name(f"{name}.npy")
+        try:
+            return np.load(path, allow_pickle=False)
+        except Exception:  # noqa: BLE001 - numpy evaluates headers: a damaged one fails in any way
+            return None
+
+    def document(self, name: str) -> Any:
+        """Content of the file `name`.json; None when there is none that can be read."""
+        path = self.folder / _file_name(f"{name}.json")
+        try:
+            return _read_json(path)
+        except (OSError, ValueError, RecursionError):
+            return None
+
+
+@dataclass(frozen=True, slots=True)
+class Removed:
+    """What `Cache.clear` has removed."""
+
+    entries: int
+    size_bytes: int
+
+
+class NewEntry:
+    """An entry in the making, from `Cache.writing`.
+
+    Attributes
+    ----------
+    folder : Path
+        Write files here: names of lower-case letters, digits and underscores that end in `.npy` or `.json`.
+        It need not exist once something has failed.
+    given_up : str or None
+        Why the entry will not be kept, once that is known.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.given_up: str | None = None
+
+    def give_up(self, reason: str) -> None:
+        """Keep nothing; the first reason counts."""
+        self.given_up = self.given_up or reason
+
+    def save_array(self, name: str, array: NDArray[Any]) -> None:
+        """Write `name`.npy; a failure gives the entry up and raises nothing."""
+        import numpy as np
+
+        path = self.folder / _file_name(f"{name}.npy")
+        if self.given_up is None:
+            with self._giving_up():
+                np.save(path, array, allow_pickle=False)
+
+    def save_document(self, name: str, content: Any) -> None:
+        """Write plain values as `name`.json; a disk that fails gives the entry up and raises nothing."""
+        path = self.folder / _file_name(f"{name}.json")
+        if path.name == _META:
+            raise ValueError(f"{_META} is written by the cache")
+        text = json.dumps(content, allow_nan=False)
+        if self.given_up is None:
+            with self._giving_up():
+                path.write_text(text, encoding="utf-8")
+
+    @contextmanager
+    def _giving_up(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            self.give_up(_cannot_write(error))
+
+
+class Cache:
+    """Entries of one folder. Nothing is touched before something is written.
+
+    Parameters
+    ----------
+    folder : Path
+    limit_bytes : int
+        The entries together are no larger after a write.
+
+    Attributes
+    ----------
+    folder : Path
+    limit_bytes : int
+    notes : list of str
+        What could not be kept and why, for whoever looks into it; no user needs to see it.
+    """
+
+    def __init__(self, folder: Path, *, limit_bytes: int = DEFAULT_LIMIT_BYTES) -> None:
+        self.folder = folder
+        self.limit_bytes = limit_bytes
+        self.notes: list[str] = []
+
+    @classmethod
+    def open(cls, environment: Mapping[str, str] = os.environ) -> Cache | None:
+        """Cache of the user, as the environment says.
+
+        Parameters
+        ----------
+        environment : mapping of str to str
+
+        Returns
+        -------
+        Cache or None
+            None when it is switched off, or the user has no folder for it.
+        """
+        wanted = environment.get(FOLDER_VARIABLE)
+        try:
+            if wanted is None:
+                import platformdirs
+
+                folder = platformdirs.user_cache_path("roomplan", appauthor=False)
+            elif wanted.strip().lower() in {"", "off"}:
+                return None
+            else:
+                folder = Path(wanted).expanduser()
+            cache = cls(folder.absolute())
+        except (RuntimeError, OSError):  # no home, or no current folder
+            return None
+        size = environment.get(SIZE_VARIABLE)
+        if size is not None:
+            try:
+                limit = float(size) * 1e6
+            except ValueError:
+                limit = math.nan
+            if math.isfinite(limit) and limit >= 0:
+                cache.limit_bytes = int(limit)
+            else:
+                cache.notes.append(
+                    f"{SIZE_VARIABLE}={size} is not a number of MB: {_megabytes(cache.limit_bytes)}"
+                )
+        return cache
+
+    def entry(self, key: str) -> CacheEntry | None:
+        """Find an entry, and note that it is in use.
+
+        Parameters
+        ----------
+        key : str
+            From `digest_of`.
+
+        Returns
+        -------
+        CacheEntry or None
+            None when there is none, or it is damaged, which removes it. Its files were complete and unchanged
+            when they were looked at; another process may remove them any time.
+
+        Raises
+        ------
+        ValueError
+            When the key is no digest.
+
+        Notes
+        -----
+        Reads all files of the entry once, for their checksums: 3 ms for 8 MB that the system still holds.
+        """
+        folder = self._place(key)
+        if not folder.is_dir():
+            return None
+        try:
+            meta = _read_meta(folder)
+            intact = all(
+                _checked(folder / _file_name(name)) == state for name, state in meta["files"].items()
+            )
+            found = _described(key, folder, meta) if intact else None
+        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            found = None
+        if found is None:
+            self.forget(key)
+            return None
+        with suppress(OSError):
+            os.utime(folder / _META)
+        return found
+
+    @contextmanager
+    def writing(
+        self, key: str, *, title: str, source: str | None = None, parts: Mapping[str, Any] | None = None
+    ) -> Iterator[NewEntry]:
+        """Make an entry; it is there, whole, after the block.
+
+        Parameters
+        ----------
+        key : str
+            From `digest_of`.
+        title : str
+            What it is, for a person.
+        source : str, optional
+            The plan it is made for.
+        parts : mapping of str to plain values, optional
+            What the key was made of, in words.
+
+        Yields
+        ------
+        NewEntry
+
+        Raises
+        ------
+        ValueError, TypeError
+            Before the block: the key is no digest, or `parts` are no plain values.
+
+        Notes
+        -----
+        An exception from the block leaves nothing behind and goes on its way. When another process has made
+        the same entry meanwhile, theirs stays: it is the same. Older entries are removed to keep to the
+        limit.
+        """
+        place = self._place(key)
+        about = {
+            "schema": _ENTRY_SCHEMA,
+            "roomplan": __version__,
+            "created": datetime.now(UTC).isoformat(timespec="seconds"),
+            "title": _printable(title),
+            "source": None if source is None else _printable(source),
+            "parts": json.loads(json.dumps(dict(parts or {}), allow_nan=False)),
+        }
+        new = NewEntry(self._passing_place())
+        try:
+            try:
+                self._make_folders()
+                new.folder.mkdir(mode=0o700)
+            except OSError as error:
+                new.give_up(_cannot_write(error))
+            yield new
+            if new.given_up is None:
+                try:
+                    self._complete(new.folder, place, about)
+                except OSError as error:
+                    new.give_up(_cannot_write(error))
+        finally:
+            shutil.rmtree(new.folder, ignore_errors=True)
+        if new.given_up is None:
+            self._make_room(key)
+        else:
+            self.notes.append(f"{title}: not kept, {new.given_up}")
+
+    def forget(self, key: str) -> None:
+        """Remove an entry: one that turned out to be of no use. Nothing happens when there is none.
+
+        Parameters
+        ----------
+        key : str
+
+        Raises
+        ------
+        ValueError
+            When the key is no digest.
+        """
+        _remove(self._place(key), self._passing_place())
+
+    def entries(self) -> list[CacheEntry]:
+        """All entries, the last used first; a damaged one is called so in its title."""
+        found = []
+        for key, folder in self._folders():
+            try:
+                found.append(_described(key, folder, _read_meta(folder)))
+            except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+                with suppress(OSError):  # gone meanwhile
+                    found.append(CacheEntry(key, folder, "damaged", None, "", 0.0, _size(folder), {}))
+        return sorted(found, key=lambda entry: entry.used_s, reverse=True)
+
+    def clear(self) -> Removed:
+        """Remove everything the cache has made; the folder itself stays, and whatever else is in it.
+
+        Returns
+        -------
+        Removed
+            What is gone; an entry that could not be removed does not count.
+        """
+        entries, size = 0, 0
+        for entry in self.entries():
+            self.forget(entry.key)
+            if not entry.folder.exists():
+                entries += 1
+                size += entry.size_bytes
+        self._clear_passing(older_than_s=-math.inf)  # a process that is writing just now does without
+        with suppress(OSError):
+            self._index.unlink(missing_ok=True)
+        with suppress(OSError):
+            for ledger in self.folder.glob("ledger_*.json"):
+                ledger.unlink(missing_ok=True)
+        return Removed(entries, size)
+
+    def file_digest(self, path: Path) -> str:
+        """Digest of the content of a file, remembered while the file stays as it is.
+
+        Parameters
+        ----------
+        path : Path
+
+        Returns
+        -------
+        str
+            40 hex digits.
+
+        Raises
+        ------
+        AudioError
+            When the file cannot be read.
+
+        Notes
+        -----
+        "As it is" means its resolved path, size, inode and both times of change. A file that was changed in
+        the last seconds, or while it was read, is not remembered: its time could not tell the next change.
+        """
+        before = _file_state(path)
+        if before is None:
+            return file_digest(path)  # which says why it cannot be
+        name = os.fspath(real_path(path))
+        remembered = self._known_digests().get(name)
+        if remembered is not None and remembered[:-1] == before:
+            return remembered[-1]
+        digest = file_digest(path)
+        if before == _file_state(path) and _settled(before):
+            self._remember(name, [*before, digest])
+        return digest
+
+    def noted(self, ledger: str) -> dict[str, list[float]]:
+        """Numbers of a ledger by digest; what is not as it is written is left out.
+
+        Parameters
+        ----------
+        ledger : str
+            Lower-case letters, digits and underscores.
+        """
+        try:
+            content = _read_json(self.folder / _file_name(f"ledger_{ledger}.json"))
+            if content["schema"] != _LEDGER_SCHEMA:
+                return {}
+            return {key: numbers for key, numbers in content["numbers"].items() if _is_noted(key, numbers)}
+        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            return {}
+
+    def note(self, ledger: str, numbers: Mapping[str, list[float]]) -> None:
+        """Add to a ledger, whose oldest lines go when it grows long; a disk that fails keeps nothing.
+
+        Parameters
+        ----------
+        ledger : str
+        numbers : mapping
+            Digest → finite numbers.
+        """
+        kept = list((self.noted(ledger) | dict(numbers)).items())[-_MOST_DIGESTS:]
+        text = json.dumps({"schema": _LEDGER_SCHEMA, "numbers": dict(kept)}, allow_nan=False)
+        self._write_beside(self.folder / _file_name(f"ledger_{ledger}.json"), text)
+
+    @property
+    def _entries(self) -> Path:
+        return self.folder / "entries"
+
+    @property
+    def _index(self) -> Path:
+        return self.folder / "files.json"
+
+    def _place(self, key: str) -> Path:
+        if not isinstance(key, str) or not _KEY.fullmatch(key):
+            raise ValueError(f"{key!r} is no hex digest")
+        return self._entries / key
+
+    def _passing_place(self) -> Path:
+        return self._entries / f"{_PASSING}{secrets.token_hex(8)}"
+
+    def _make_folders(self) -> None:
+        self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        self._entries.mkdir(mode=0o700, exist_ok=True)
+
+    def _folders(self) -> list[tuple[str, Path]]:
+        """Keys and folders of all entries, whole or not."""
+        try:
+            with os.scandir(self._entries) as found:
+                return [
+                    (item.name, Path(item.path))
+                    for item in found
+                    if _KEY.fullmatch(item.name) and item.is_dir(follow_symlinks=False)
+                ]
+        except OSError:
+            return []
+
+    def _complete(self, folder: Path, place: Path, about: dict[str, Any]) -> None:
+        """Describe the files of a new entry and move it into place, unless one stands there."""
+        files = {_file_name(path.name): _checked(path) for path in sorted(folder.iterdir())}
+        text = json.dumps({**about, "files": files}, indent=1)
+        (folder / _META).write_text(text, encoding="utf-8")
+        try:
+            folder.rename(place)
+        except OSError:
+            if self.entry(place.name) is None:  # what stood there was damaged, and is removed by now
+                folder.rename(place)
+
+    def _make_room(self, newest: str) -> None:
+        """Remove the entries that were not used for longest until the rest keeps to the limit."""
+        self._clear_passing(older_than_s=_PASSING_S)
+        entries = self.entries()
+        total = sum(entry.size_bytes for entry in entries)
+        for entry in sorted(entries, key=lambda entry: (entry.key == newest, entry.used_s)):
+            if total <= self.limit_bytes:
+                return
+            self.forget(entry.key)
+            total -= entry.size_bytes
+            if entry.key == newest:
+                self.notes.append(f"{entry.title}: not kept, larger than {_megabytes(self.limit_bytes)}")
+
+    def _clear_passing(self, *, older_than_s: float) -> None:
+        """Remove what dead processes were writing or removing."""
+        try:
+            with os.scandir(self._entries) as found:
+                passing = [Path(item.path) for item in found if item.name.startswith(_PASSING)]
+        except OSError:
+            return
+        for place in passing:
+            with suppress(OSError):
+                is_folder = place.is_dir() and not place.is_symlink()
+                within = place.iterdir() if is_folder else ()
+                newest = max(path.lstat().st_mtime for path in (place, *within))
+                if time.time() - newest <= older_than_s:
+                    continue
+                if is_folder:
+                    shutil.rmtree(place, ignore_errors=True)
+                else:
+                    place.unlink()
+
+    def _known_digests(self) -> dict[str, list[Any]]:
+        try:
+            index = _read_json(self._index)
+            if index["schema"] != _DIGESTS_SCHEMA:
+                return {}
+            return {name: state for name, state in index["files"].items() if _is_digest(state)}
+        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+            return {}
+
+    def _remember(self, name: str, state: list[Any]) -> None:
+        known = self._known_digests()  # again: another process may have written meanwhile
+        known.pop(name, None)
+        known[name] = state  # at the end: the oldest are dropped first
+        kept = dict(list(known.items())[-_MOST_DIGESTS:])
+        text = json.dumps({"schema": _DIGESTS_SCHEMA, "files": kept})
+        self._write_beside(self._index, text)
+
+    def _write_beside(self, target: Path, text: str) -> None:
+        """Write a file of the cache's own folder whole, or note why not."""
+        passing = self._passing_place()
+        try:
+            self._make_folders()
+            try:
+                passing.write_text(text, encoding="utf-8")
+                passing.replace(target)
+            finally:
+                passing.unlink(missing_ok=True)
+        except OSError as error:
+            self.notes.append(f"{target.name}: not kept, {_cannot_write(error)}")
+
+
+def _require_string_keys(value: Any) -> None:
+    """Refuse what JSON would quietly turn into a string."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            if not isinstance(key, str):
+                raise TypeError(f"key {key!r} is no string")
+            _require_string_keys(item)
+    elif isinstance(value, list | tuple):
+        for item in value:
+            _require_string_keys(item)
+
+
+def _printable(text: str) -> str:
+    """Text without what file names may hold and no encoding has."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def _file_name(name: str) -> str:
+    """Return a name that is no path; ValueError for any other."""
+    if not isinstance(name, str) or not _FILE_NAME.fullmatch(name):
+        raise ValueError(f"{name!r} is no file name of the cache")
+    return name
+
+
+def _read_json(path: Path) -> Any:
+    with path.open("rb") as file:
+        content = file.read(_LARGEST_JSON_BYTES + 1)
+    if len(content) > _LARGEST_JSON_BYTES:
+        raise ValueError(f"{path} is too large")
+    return json.loads(content)
+
+
+def _read_meta(folder: Path) -> dict[str, Any]:
+    meta = _read_json(folder / _META)
+    if meta["schema"] != _ENTRY_SCHEMA:
+        raise ValueError(f"schema {meta['schema']}")
+    return meta
+
+
+def _described(key: str, folder: Path, meta: dict[str, Any]) -> CacheEntry:
+    source, parts = meta["source"], meta["parts"]
+    texts = (meta["title"], meta["created"], "" if source is None else source)
+    if not all(isinstance(text, str) for text in texts) or not isinstance(parts, dict):
+        raise ValueError("not as it is written")
+    used_s = (folder / _META).stat().st_mtime
+    return CacheEntry(key, folder, texts[0], source, texts[1], used_s, _size(folder), parts)
+
+
+def _size(folder: Path) -> int:
+    with os.scandir(folder) as found:
+        return sum(item.stat(follow_symlinks=False).st_size for item in found)
+
+
+def _checked(path: Path) -> list[int]:
+    """Size and checksum of a file: tells a file cut off or spoiled, not one forged."""
+    size, checksum = 0, 0
+    with path.open("rb", buffering=0) as file:
+        while piece := file.read(_PIECE_BYTES):
+            size += len(piece)
+            checksum = zlib.crc32(piece, checksum)
+    return [size, checksum]
+
+
+def _remove(folder: Path, passing: Path) -> None:
+    """Remove a folder at once for all others: renamed first, emptied then."""
+    try:
+        folder.rename(passing)
+    except OSError:  # not there, or held open where the system minds
+        return
+    shutil.rmtree(passing, ignore_errors=True)
+
+
+def _file_state(path: Path) -> list[int] | None:
+    """Size, inode and times of change; None when there is no such file."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return [found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino]
+
+
+def _settled(state: list[int]) -> bool:
+    return time.time() - max(state[1], state[2]) / 1e9 > _SETTLED_S
+
+
+def _is_digest(state: Any) -> bool:
+    return (
+        isinstance(state, list)
+        and len(state) == 5
+        and all(type(number) is int for number in state[:4])
+        and isinstance(state[4], str)
+        and _KEY.fullmatch(state[4]) is not None
+    )
+
+
+def _is_noted(key: str, numbers: Any) -> bool:
+    return (
+        _KEY.fullmatch(key) is not None
+        and isinstance(numbers, list)
+        and all(type(number) in {int, float} and math.isfinite(number) for number in numbers)
+    )
+
+
+def _cannot_write(error: OSError) -> str:
+    return f"the cache cannot be written ({error.strerror or error})"
+
+
+def _megabytes(size: int) -> str:
+    return f"the cache holds at most {size / 1e6:.0f} MB"

@@ -1,0 +1,1 @@
+"""Files measured: responses, loudness, and the levels of a noise."""

@@ -1,1 +1,0 @@
-"""A plan resolved against its files: components, buses, render and figures."""

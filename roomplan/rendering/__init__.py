@@ -1,0 +1,1 @@
+"""A session rendered: components, buses, files and figures."""

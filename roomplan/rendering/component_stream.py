@@ -1,0 +1,443 @@
+"""Components, block by block: stems in, dry and wet components out, the end of the tail decided once.
+
+Conventions
+-----------
+A block is planar, float32, `(components, 2, frames)`, at the level each component has in the mix, muted
+ones included. Frame 0 of the first block is frame 0 of the cue, or the first frame of the excerpt that is
+heard; memory does not grow with length.
+
+An excerpt has the samples of the same frames of the whole cue within the rounding of float32 (measured on the
+demo's mix: the difference stands 136 dB under the mix, and at its worst sample is one step of float32). The
+stems are read from one response ahead of it on, and what was read stands in the engine as its past, so the
+tails of earlier sound are there without having been computed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal, Self
+
+import numpy as np
+
+from roomplan.audio.readers import StemReader, open_stem
+from roomplan.convolution.engine import Convolver, ConvolverState, Route
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from roomplan.session.buses import Component
+    from roomplan.session.response_matrices import ResponseMatrix
+    from roomplan.session.session import SectionSource, Session
+
+    Planar = NDArray[np.float32]
+
+__all__ = ["ComponentStream", "SignalStatistics"]
+
+TAIL_DROP_DB = 80.0  # `tail: full` ends where everything is this far under the loudest 400 ms block
+# closing fades: after a full tail, at the end of the stems, and at most (common practice, no source)
+FULL_FADE_S = 0.05
+CUT_FADE_S = 0.01
+LONGEST_FADE_S = 0.5
+HOP_S = 0.02
+BLOCK_HOPS = 20  # 400 ms
+ENGINE_BYTES = 185_000_000  # what the engine may hold; the blocks around it take about as much again
+
+
+@dataclass
+class SignalStatistics:
+    """Energies of a section's signal while it streams: what says that it is one-sided or cancels in mono."""
+
+    left: float = 0.0
+    right: float = 0.0
+    cross: float = 0.0
+
+    def add(self, signal: Planar) -> None:
+        """Take a block (signal channels, frames) into account."""
+        left, right = signal[0], signal[-1]
+        self.left += float(np.dot(left, left))
+        self.right += float(np.dot(right, right))
+        self.cross += float(np.dot(left, right))
+
+    @property
+    def balance_db(self) -> float | None:
+        """Right over left in dB; None when the section is silent."""
+        if self.left + self.right <= 0.0:
+            return None
+        tiny = 1e-20 * (self.left + self.right)
+        return 10.0 * math.log10((self.right + tiny) / (self.left + tiny))
+
+    @property
+    def mono_sum_db(self) -> float | None:
+        """Power of (L+R)/√2 over the mean of L and R, in dB: 0 independent, +3 in phase, −∞ cancelling."""
+        total = self.left + self.right
+        if total <= 0.0:
+            return None
+        return 10.0 * math.log10(max((total + 2.0 * self.cross) / total, 1e-20))
+
+
+@dataclass
+class _Section:
+    source: SectionSource
+    readers: list[StemReader]
+    inputs: slice
+    sum_input: int | None
+    dry_component: int | None
+    statistics: SignalStatistics = field(default_factory=SignalStatistics)
+
+
+class ComponentStream:
+    """Reads the stems of a session, or of its excerpt, once and yields its components.
+
+    Parameters
+    ----------
+    session : Session
+    components : tuple of Component
+    matrices : mapping
+        Response matrix of every send.
+    workers : int
+        Threads of the engine.
+
+    Notes
+    -----
+    With `tail: full` the end is the last 20 ms hop of the sum of *all* components, muted ones included, that
+    is not 80 dB under the loudest 400 ms block of that sum; so `--mute` never changes the length of a file.
+
+    An excerpt has the frames that were asked for, as far as anything can sound (`longest_frames`), whatever
+    `tail` says, and no fade at its end. Its statistics are those of the part that is heard.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        components: tuple[Component, ...],
+        matrices: Mapping[tuple[str, int], ResponseMatrix],
+        *,
+        workers: int = 2,
+    ) -> None:
+        self._session = session
+        self._components = components
+        self._stack = ExitStack()
+        self._pool = ThreadPoolExecutor(1)
+        self._signals: list[Planar] = []
+        self._dries: list[Planar] = []
+        self._blocks: list[Planar] = []
+        self._stack.callback(self._pool.shutdown)
+        try:
+            self._build(matrices, workers)
+        except BaseException:
+            self._stack.close()
+            raise
+
+    def _build(self, matrices: Mapping[tuple[str, int], ResponseMatrix], workers: int) -> None:
+        session = self._session
+        longest = max((m.taps for m in matrices.values()), default=1)
+        first = 0 if session.excerpt is None else session.excerpt.start_frame
+        self._past = min(first, longest - 1)
+        self._sections: list[_Section] = []
+        inputs = 0
+        dry_index = {c.section: i for i, c in enumerate(self._components) if c.send is None}
+        for source in session.sections:
+            readers = [
+                self._stack.enter_context(
+                    open_stem(
+                        path.stem.files,
+                        sample_rate=session.sample_rate,
+                        start=source.delay_frames + path.offset_frames,
+                        first_frame=first - self._past,
+                    )
+                )
+                for path in source.stems
+            ]
+            span = slice(inputs, inputs + source.signal_channels)
+            inputs = span.stop
+            summed = None
+            if source.signal_channels == 2 and any(
+                matrices[source.name, i].sums for i in range(len(source.sends))
+            ):
+                summed, inputs = inputs, inputs + 1
+            self._sections.append(_Section(source, readers, span, summed, dry_index.get(source.name)))
+        self._inputs = inputs
+        self.stem_frames = max((r.frames for s in self._sections for r in s.readers), default=0)
+        self.longest_frames = self.stem_frames + longest - 1
+        self._excerpt_frames: int | None = None
+        if session.excerpt is not None:
+            self._excerpt_frames = max(0, min(session.excerpt.frames, self.longest_frames - first))
+        self._route(matrices, workers, longest)
+        self.hop = self._engine.hop if self._engine is not None else 1 << 18
+
+    def _route(self, matrices: Mapping[tuple[str, int], ResponseMatrix], workers: int, longest: int) -> None:
+        """Lay the routes: two engine outputs per wet component; alike ones are convolved once."""
+        responses: list[NDArray[np.float64]] = []
+        index_of: dict[int, int] = {}
+        routes: list[Route] = []
+        outputs: list[tuple[bool, float]] = []  # per wet component: whether right repeats left, gain
+        by_name = {section.source.name: section for section in self._sections}
+        for number, component in enumerate(self._components):
+            if component.send is None:
+                continue
+            section = by_name[component.section]
+            matrix = matrices[component.section, component.send]
+            gain = section.source.sends[component.send].gain
+            cells = _engine_paths(section, matrix)
+            same = _channels_alike(cells)
+            # a mono signal m stands for left = right = m/√2; of two sides the engine is fed L + R, which
+            # rounds less than (L + R)/√2, and not at all where stems of 24 bits are no louder than −6 dBFS
+            scale = 1.0 if (section.source.signal_channels == 1) == matrix.sums else math.sqrt(0.5)
+            left, right = 2 * number, 2 * number + 1
+            for source, output, cell in cells:
+                if same and output == 1:
+                    continue
+                if id(cell) not in index_of:
+                    index_of[id(cell)] = len(responses)
+                    responses.append(cell)
+                routes.append(
+                    Route(input=source, output=left if output == 0 else right, response=index_of[id(cell)])
+                )
+            outputs.append((same, gain * scale))
+        self._outputs = outputs
+        self._remembered: dict[int, int] = {}  # per input: samples before now that some response still hears
+        for route in routes:
+            taps = len(responses[route.response])
+            self._remembered[route.input] = max(self._remembered.get(route.input, 0), taps - 1)
+        self._engine = None
+        fed, most = self.stem_frames, None
+        if self._excerpt_frames is not None:
+            # the engine expects its tail on top of what it is fed
+            fed, most = max(1, self._excerpt_frames - longest + 1), max(1, self._excerpt_frames)
+        if routes:
+            self._engine = Convolver(
+                responses,
+                routes,
+                inputs=self._inputs,
+                outputs=2 * len(outputs),
+                workers=workers,
+                expected_frames=fed,
+                max_bytes=ENGINE_BYTES,
+                max_hop=most,
+            )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self._stack.close()
+
+    @property
+    def most_frames(self) -> int:
+        """Frames that cannot be exceeded, whatever the tail turns out to be."""
+        if self._excerpt_frames is not None:
+            return self._excerpt_frames
+        tail = self._session.plan.tail
+        if isinstance(tail, str):
+            return self.longest_frames
+        return self.stem_frames + round(tail * self._session.sample_rate)
+
+    @property
+    def statistics(self) -> dict[str, SignalStatistics]:
+        """Energies of every section's signal, complete when the stream is."""
+        return {section.source.name: section.statistics for section in self._sections}
+
+    def blocks(self, progress: Callable[[int, int], None] = lambda _done, _all: None) -> Iterator[Planar]:
+        """Yield the components from the first frame to the end of the tail, faded there; or the excerpt."""
+        if self._excerpt_frames is not None:
+            yield from self._excerpt(self._excerpt_frames, progress)
+            return
+        tail: float | Literal["full", "none"] = self._session.plan.tail
+        if tail == "full":
+            yield from self._full_tail(progress)
+            return
+        seconds = 0.0 if tail == "none" else tail
+        end = self.stem_frames + round(seconds * self._session.sample_rate)
+        fade_s = CUT_FADE_S if tail == "none" else min(LONGEST_FADE_S, seconds / 2.0)
+        yield from self._until(self._raw_blocks(end), end, fade_s, progress)
+
+    def _excerpt(self, frames: int, progress: Callable[[int, int], None]) -> Iterator[Planar]:
+        """Let the engine remember what sounded before, and yield the excerpt as it is."""
+        if not frames:
+            return
+        if self._past:
+            signals = np.zeros((self._inputs, self._past), np.float32)
+            self._read_into(signals, None)
+            if self._engine is not None:
+                history = tuple(self._memory(row, samples) for row, samples in enumerate(signals))
+                nothing = np.zeros((self._inputs, 0), np.float32)
+                self._engine.restore(ConvolverState(history, nothing, fed=0, given=0))
+        yield from self._until(self._raw_blocks(frames), frames, 0.0, progress)
+        for section in self._sections:
+            for reader in section.readers:
+                reader.require_unchanged()
+
+    def _memory(self, row: int, samples: Planar) -> Planar | None:
+        """Last samples of an input, as many as the engine remembers of it; None if silent."""
+        kept = np.zeros(self._remembered.get(row, 0), np.float32)
+        recent = samples[max(0, len(samples) - len(kept)) :]
+        if not len(kept) or not recent.any():
+            return None
+        kept[len(kept) - len(recent) :] = recent
+        return kept
+
+    def _full_tail(self, progress: Callable[[int, int], None]) -> Iterator[Planar]:
+        """Hold back what reaches beyond the stems until the end is known."""
+        levels = _HopPowers(self._session.sample_rate)
+        held: deque[Planar] = deque()
+        start = 0
+
+        def decided() -> Iterator[Planar]:
+            nonlocal start
+            for block in self._raw_blocks(self.longest_frames):
+                levels.add(block)
+                held.append(block)
+                beyond = start + sum(b.shape[2] for b in held) > self.stem_frames
+                while held and not beyond:
+                    first = held.popleft()
+                    start += first.shape[2]
+                    yield first
+
+        for block in decided():
+            progress(start, self.longest_frames)
+            yield block
+            self._release(block)
+        end = max(1, min(levels.end(TAIL_DROP_DB), self.longest_frames))
+        rest, held = list(held), deque()
+        for block in self._until(iter(rest), end - start, FULL_FADE_S, lambda _done, _all: None):
+            start += block.shape[2]
+            progress(start, end)
+            yield block
+
+    def _until(
+        self, blocks: Iterator[Planar], end: int, fade_s: float, progress: Callable[[int, int], None]
+    ) -> Iterator[Planar]:
+        """Cut at `end` with a raised-cosine fade over the last `fade_s` seconds."""
+        fade = min(end, round(fade_s * self._session.sample_rate))
+        curve = (0.5 + 0.5 * np.cos(np.pi * (np.arange(fade) + 1.0) / (fade + 1.0))).astype(np.float32)
+        start = 0
+        for block in blocks:
+            if start >= end:
+                return
+            cut = block[:, :, : end - start]
+            stop = start + cut.shape[2]
+            if stop > end - fade:
+                first = max(start, end - fade)
+                cut[:, :, first - start :] *= curve[first - (end - fade) : stop - (end - fade)]
+            yield cut
+            self._release(block)
+            start = stop
+            progress(start, end)
+
+    def _raw_blocks(self, end: int) -> Iterator[Planar]:
+        """Yield blocks of `hop` frames until `end` is covered; `_release` takes them back."""
+        pending = self._pool.submit(self._read, min(self.hop, end))
+        wet = len(self._outputs)
+        for start in range(0, end, self.hop):
+            signals, dry = pending.result()
+            left = end - start - self.hop
+            if left > 0:
+                pending = self._pool.submit(self._read, min(self.hop, left))
+            block = _taken(self._blocks, (len(self._components), 2, self.hop))
+            block[wet:] = dry
+            self._dries.append(dry)
+            if self._engine is not None:
+                self._engine.process_planar(signals, out=block[:wet].reshape(-1, self.hop))
+                for component, (same, gain) in zip(block[:wet], self._outputs, strict=True):
+                    component[: 1 if same else 2] *= np.float32(gain)
+                    if same:
+                        component[1] = component[0]
+            self._signals.append(signals)
+            yield block
+
+    def _release(self, block: Planar) -> None:
+        """Take a block back: fresh memory for every hop costs more than the sums made in it."""
+        self._blocks.append(block)
+
+    def _read(self, frames: int) -> tuple[Planar, Planar]:
+        """Read the next frames of every stem, a hop or what is left, into inputs and dry components."""
+        wet = len(self._outputs)
+        signals = _taken(self._signals, (self._inputs, self.hop))
+        dries = _taken(self._dries, (len(self._components) - wet, 2, self.hop))
+        signals[:] = 0.0
+        dries[:] = 0.0
+        self._read_into(signals[:, :frames], dries)
+        for section in self._sections:
+            section.statistics.add(signals[section.inputs])
+        return signals, dries
+
+    def _read_into(self, signals: Planar, dries: Planar | None) -> None:
+        """Add the next frames of every stem to the engine's inputs and, if wanted, to the dry components."""
+        wet, frames = len(self._outputs), signals.shape[1]
+        for section in self._sections:
+            signal = signals[section.inputs]
+            for path, reader in zip(section.source.stems, section.readers, strict=True):
+                sound = reader.read(frames)
+                if not len(sound):
+                    continue
+                channels = np.ascontiguousarray(sound.T)
+                _add_mixed(signal[:, : len(sound)], path.signal, channels)
+                if dries is not None and section.dry_component is not None:
+                    dry = dries[section.dry_component - wet, :, : len(sound)]
+                    _add_mixed(dry, (section.source.dry_gain or 0.0) * path.dry, channels)
+            if section.sum_input is not None:
+                np.add(signal[0], signal[1], out=signals[section.sum_input])
+
+
+def _taken(free: list[Planar], shape: tuple[int, ...]) -> Planar:
+    return free.pop() if free else np.zeros(shape, np.float32)
+
+
+def _add_mixed(into: Planar, matrix: NDArray[np.float64], channels: Planar) -> None:
+    """Add matrix @ channels row by row (a matrix product would round differently with the shape)."""
+    for output, row in enumerate(matrix):
+        for channel, gain in enumerate(row):
+            if gain == 1.0:
+                into[output] += channels[channel]
+            elif gain != 0.0:
+                into[output] += np.float32(gain) * channels[channel]
+
+
+def _engine_paths(section: _Section, matrix: ResponseMatrix) -> list[tuple[int, int, NDArray[np.float64]]]:
+    """Paths (engine input, output, cell) without gains."""
+    first = section.inputs.start
+    if section.source.signal_channels == 1:
+        return [(first, output, cell) for (_s, output), cell in matrix.cells.items()]
+    if matrix.sums:
+        summed = section.sum_input if section.sum_input is not None else first
+        return [(summed, output, cell) for (_s, output), cell in matrix.cells.items()]
+    return [(first + source, output, cell) for (source, output), cell in matrix.cells.items()]
+
+
+def _channels_alike(cells: list[tuple[int, int, NDArray[np.float64]]]) -> bool:
+    """Whether both outputs hear the same inputs through the same responses: one convolution serves both."""
+    left = {(source, id(cell)) for source, output, cell in cells if output == 0}
+    right = {(source, id(cell)) for source, output, cell in cells if output == 1}
+    return left == right
+
+
+class _HopPowers:
+    """Power of the sum of all components in 20 ms hops: decides where a full tail ends."""
+
+    def __init__(self, sample_rate: int) -> None:
+        self._hop = max(1, round(HOP_S * sample_rate))
+        self._powers: list[NDArray[np.float64]] = []
+        self._rest = np.zeros((2, 0), np.float32)
+
+    def add(self, block: Planar) -> None:
+        total = np.concatenate([self._rest, block.sum(axis=0)], axis=1)
+        whole = total.shape[1] // self._hop * self._hop
+        shaped = total[:, :whole].reshape(2, -1, self._hop)
+        self._powers.append(np.einsum("cht,cht->h", shaped, shaped, dtype=np.float64))
+        self._rest = total[:, whole:].copy()
+
+    def end(self, drop_db: float) -> int:
+        """First frame after the last hop that is not `drop_db` under the loudest 400 ms."""
+        rest = float(np.sum(np.square(self._rest, dtype=np.float64)))
+        powers = np.concatenate([*self._powers, [rest]])
+        padded = np.concatenate([np.zeros(BLOCK_HOPS - 1), powers])
+        sums = np.concatenate([[0.0], np.cumsum(padded)])
+        loudest = float(np.max(sums[BLOCK_HOPS:] - sums[:-BLOCK_HOPS])) / BLOCK_HOPS
+        audible = np.nonzero(powers > loudest * 10.0 ** (-drop_db / 10.0))[0]
+        return (int(audible[-1]) + 1) * self._hop if len(audible) else self._hop

@@ -1,0 +1,330 @@
+"""One pass over the sound of a session: every bus metered, the wanted ones written.
+
+Conventions
+-----------
+Stems are read once, components convolved once, buses summed once, however many deliveries write them; a bus
+that is written at another sample rate is resampled once for each rate. While one block is being written the
+next is already being convolved. All files of one rate have one length, and all start on one frame.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from roomplan.audio.resample import resampled_length
+from roomplan.audio.writers import OutputFormat, RateChanger, SoundWriter
+from roomplan.loudness.algebra import BusPowers
+from roomplan.loudness.speech_band import SpeechBandFilter
+from roomplan.rendering.bus_mixer import BusMixer
+from roomplan.rendering.component_stream import ComponentStream, SignalStatistics
+from roomplan.rendering.recall import Peaks
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from roomplan.loudness.cross_powers import CrossPowerWriter
+    from roomplan.rendering.excerpt import ComponentSource
+    from roomplan.session.buses import Bus, Component
+    from roomplan.session.response_matrices import ResponseMatrix
+    from roomplan.session.session import Session
+
+__all__ = [
+    "Destination",
+    "Heard",
+    "Keeping",
+    "Level",
+    "Output",
+    "PlannedFile",
+    "Powers",
+    "Progress",
+    "bus_gains",
+    "hear",
+    "silent_progress",
+]
+
+CLOSING_THREADS = 8  # finishing a file waits for the disk, not for the processor
+
+
+class Progress(Protocol):
+    """Told what is going on; the command line draws it, everybody else ignores it."""
+
+    def __call__(self, stage: str, done: int, total: int) -> None:
+        """`done` of `total` steps of `stage` are behind us."""
+        ...
+
+
+def silent_progress(stage: str, done: int, total: int) -> None:
+    """Progress nobody watches."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedFile:
+    """A file to write.
+
+    Attributes
+    ----------
+    file : str
+        Relative to the folder of its delivery.
+    delivery : str
+    path : Path
+        Where it is written until everything is complete.
+    form : OutputFormat
+    sample_rate : int
+        Hertz.
+    """
+
+    file: str
+    delivery: str
+    path: Path
+    form: OutputFormat
+    sample_rate: int
+
+
+@dataclass(frozen=True)
+class Destination:
+    """What the pass writes: bus name → files; `time_reference` makes room for the chunk in WAV files."""
+
+    files: Mapping[str, tuple[PlannedFile, ...]]
+    time_reference: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """A file of a render.
+
+    Attributes
+    ----------
+    file : str
+        Relative to the folder of its delivery.
+    digest : str
+        SHA-256 of its samples.
+    delivery : str
+    form : OutputFormat
+    sample_rate : int
+        Hertz.
+    frames : int
+    peak : float
+        Largest absolute sample before it was quantised, linear.
+    over_range : int
+        Values that did not fit an integer format.
+    path : Path
+        Where it was written; of a rendering, where it stands in the end.
+    size : int
+        Bytes; 0 until the file is complete.
+    time_reference : int or None
+        First sample counted from midnight, as the file states it.
+    """
+
+    file: str
+    digest: str
+    delivery: str
+    form: OutputFormat
+    sample_rate: int
+    frames: int
+    peak: float
+    over_range: int
+    path: Path
+    size: int = 0
+    time_reference: int | None = None
+
+
+@dataclass(frozen=True)
+class Level:
+    """Peaks of a bus at the session's rate."""
+
+    bus: Bus
+    peaks: Peaks
+
+
+class Powers(Protocol):
+    """Weighted power per hop of buses and components: of a pass, or recalled from an earlier one."""
+
+    def sums(self, bus: int) -> NDArray[np.float64]:
+        """Of one bus, shape (hops,)."""
+        ...
+
+    def component_sums(self, component: int) -> NDArray[np.float64]:
+        """Of one component at its gain in the mix, shape (hops,)."""
+        ...
+
+
+@dataclass(frozen=True)
+class Keeping:
+    """Where a pass keeps its cross powers, K-weighted and, where a margin asks for it, in the speech band."""
+
+    cross: CrossPowerWriter | None
+    speech_band: CrossPowerWriter | None
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What the pass leaves behind; `speech_band` holds the powers in that band where they were asked for."""
+
+    frames: int
+    powers: Powers
+    speech_band: Powers | None
+    levels: Sequence[Level]
+    statistics: Mapping[str, SignalStatistics]
+    outputs: Mapping[str, tuple[Output, ...]]
+
+
+def hear(
+    session: Session,
+    components: tuple[Component, ...],
+    buses: tuple[Bus, ...],
+    matrices: Mapping[tuple[str, int], ResponseMatrix],
+    *,
+    destination: Destination | None,
+    keeping: Keeping,
+    speech_band: bool,
+    workers: int,
+    progress: Progress,
+    open_stream: Callable[..., ComponentSource] = ComponentStream,
+) -> Heard:
+    """Run a session through its rooms once.
+
+    Parameters
+    ----------
+    session, components, buses, matrices
+        As built by `session.buses` and `session.response_matrices`.
+    destination : Destination or None
+        What is written where; None to listen only.
+    keeping : Keeping
+        Where cross powers go.
+    speech_band : bool
+        Whether the powers in the speech band are wanted too.
+    workers : int
+        Threads.
+    progress : Progress
+    open_stream : callable, optional
+        Makes the stream of components from session, components, matrices and `workers`.
+
+    Returns
+    -------
+    Heard
+
+    Raises
+    ------
+    RoomplanError
+        A stem cannot be read to its end, or a file not be written.
+    """
+    gains = bus_gains(buses, len(components))
+    rate = session.sample_rate
+    powers = BusPowers(gains, sample_rate=rate, workers=workers, keep=keeping.cross)
+    in_speech_band = None
+    if speech_band:
+        in_speech_band = BusPowers(
+            gains, sample_rate=rate, workers=workers, keep=keeping.speech_band, weighting=SpeechBandFilter
+        )
+    stage = "listening" if destination is None else "rendering"
+    frames = 0
+    with ExitStack() as stack:
+        stream = stack.enter_context(open_stream(session, components, matrices, workers=workers))
+        writers = _open_writers(stack, session, destination, stream.most_frames)
+        mixing_pool = stack.enter_context(ThreadPoolExecutor(workers))
+        writing_pool = stack.enter_context(ThreadPoolExecutor(workers))
+        lanes = {name: _lanes(session, group) for name, group in writers.items()}
+        written = [index for index, bus in enumerate(buses) if bus.name in lanes]
+        mixer = BusMixer(buses, written, most_frames=stream.hop, workers=workers)
+        pending = []
+        for block in stream.blocks(lambda done, total: progress(stage, done, total)):
+            powers.feed(block)
+            if in_speech_band is not None:
+                in_speech_band.feed(block)
+            for job in pending:  # the mixer is about to use its samples again
+                job.result()
+            mixed = mixer.mix(block, mixing_pool)
+            pending = [
+                writing_pool.submit(lane.write, samples)
+                for index, samples in mixed.items()
+                for lane in lanes[buses[index].name]
+            ]
+            frames += block.shape[2]
+        for job in pending:
+            job.result()
+        powers.finish()
+        if in_speech_band is not None:
+            in_speech_band.finish()
+        everywhere = [lane for group in lanes.values() for lane in group if isinstance(lane, RateChanger)]
+        _all_of(writing_pool, [lane.finish for lane in everywhere])
+        with ThreadPoolExecutor(CLOSING_THREADS) as pool:
+            _all_of(pool, [writer.close for group in writers.values() for _planned, writer in group])
+    levels = [
+        Level(bus, Peaks(float(sample), float(true)))
+        for bus, sample, true in zip(buses, mixer.peaks, mixer.true_peaks, strict=True)
+    ]
+    outputs = {name: tuple(_output(*pair) for pair in group) for name, group in writers.items()}
+    return Heard(frames, powers, in_speech_band, levels, stream.statistics, outputs)
+
+
+def bus_gains(buses: Sequence[Bus], components: int) -> NDArray[np.float64]:
+    """Factors of the buses as a matrix, shape (buses, components)."""
+    gains = np.zeros((len(buses), components))
+    for row, bus in enumerate(buses):
+        for index, factor in bus.factors.items():
+            gains[row, index] = factor
+    return gains
+
+
+def _open_writers(
+    stack: ExitStack, session: Session, destination: Destination | None, most_frames: int
+) -> dict[str, list[tuple[PlannedFile, SoundWriter]]]:
+    if destination is None:
+        return {}
+    writers: dict[str, list[tuple[PlannedFile, SoundWriter]]] = {}
+    for name, group in destination.files.items():
+        for planned in group:
+            most = resampled_length(most_frames, from_rate=session.sample_rate, to_rate=planned.sample_rate)
+            writer = SoundWriter(
+                planned.path,
+                sample_rate=planned.sample_rate,
+                channels=2,
+                frames_expected=most,
+                format=planned.form,
+                dither_seed=f"{session.plan.title}/{planned.file}",
+                time_reference=destination.time_reference,
+            )
+            writers.setdefault(name, []).append((planned, stack.enter_context(writer)))
+    return writers
+
+
+def _lanes(
+    session: Session, group: Sequence[tuple[PlannedFile, SoundWriter]]
+) -> list[SoundWriter | RateChanger]:
+    """What takes the samples of one bus: its writers, those of another rate behind one resampler a rate."""
+    rates: dict[int, list[SoundWriter]] = {}
+    for planned, writer in group:
+        rates.setdefault(planned.sample_rate, []).append(writer)
+    lanes: list[SoundWriter | RateChanger] = [*rates.pop(session.sample_rate, [])]
+    lanes += [
+        RateChanger(from_rate=session.sample_rate, to_rate=rate, channels=2, writers=writers)
+        for rate, writers in rates.items()
+    ]
+    return lanes
+
+
+def _all_of(pool: ThreadPoolExecutor, jobs: Sequence[Callable[[], None]]) -> None:
+    """Do jobs side by side; the first that fails raises."""
+    list(pool.map(lambda job: job(), jobs))
+
+
+def _output(planned: PlannedFile, writer: SoundWriter) -> Output:
+    return Output(
+        file=planned.file,
+        digest=writer.digest,
+        delivery=planned.delivery,
+        form=planned.form,
+        sample_rate=planned.sample_rate,
+        frames=writer.frames_written,
+        peak=writer.peak,
+        over_range=writer.over_range,
+        path=planned.path,
+    )

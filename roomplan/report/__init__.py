@@ -1,0 +1,1 @@
+"""What a run says of itself, for programs: documents, and what follows from comparing them."""

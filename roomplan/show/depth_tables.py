@@ -1,0 +1,252 @@
+"""The depth of a plan: tables and sentences for a terminal, and the `roomplan.depth/3` document.
+
+Conventions
+-----------
+As in `report.documents`: units stand in the keys of a document, null where a figure cannot be said, and why
+in `reasons`. In a table a dash is a figure that cannot be said; the lines below say why.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.text import Text
+
+from roomplan._version import __version__
+from roomplan.cautions import MUSIC_ONLY
+from roomplan.report.documents import Document, rounded
+from roomplan.show.tables import DASH, figure, level, plain_table
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+    from roomplan.depth import (
+        Depth,
+        PlannedSend,
+        SeatFigures,
+        SectionDepth,
+        SectionInRoom,
+        SendChange,
+    )
+    from roomplan.plan.model import Plan
+
+__all__ = ["DEPTH_SCHEMA", "change_lines", "depth_document", "depth_lines", "depth_tables"]
+
+DEPTH_SCHEMA = "roomplan.depth/3"
+
+_LOCKED = "locked: its sends stay as they are"
+_USUAL = ("main", "default")  # positions that need no name
+
+
+def depth_tables(depth: Depth, plan: Plan) -> list[Table]:
+    """Where every section sits and what its room makes of that; then its sends, now and as proposed."""
+    return [_seat_table(depth, plan), _send_table(depth)]
+
+
+def _seat_table(depth: Depth, plan: Plan) -> Table:
+    table = plain_table(
+        f"{plan.title}: the seat of every section",
+        "way: direct path to the main microphones · critical: where direct and reflected sound are equal · "
+        "D/R: direct over reflected · D/R and C80: revised theory, 500 and 1000 Hz; * measured · "
+        "air: its loss at 8 kHz against 1 kHz · arrival: after the nearest · gap: from the direct "
+        "sound to the first reflection without the floor; a synthetic response has it already",
+    )
+    table.add_column("section", no_wrap=True)
+    table.add_column("main room", no_wrap=True)
+    for heading in ("way m", "critical m", "D/R dB", "C80 dB", "air dB", "arrival ms", "gap ms"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for found in depth.sections:
+        table.add_row(*_names(found), *_figures(found))
+    return table
+
+
+def _names(found: SectionDepth) -> tuple[str, str]:
+    return found.place.section, found.place.room or DASH
+
+
+def _figures(found: SectionDepth) -> list[str]:
+    figures = found.place.figures
+    if figures is None:
+        return [DASH] * 7
+    mark = "*" if figures.source == "measured" else ""
+
+    def marked(value: float | None) -> str:
+        return level(value) + (mark if value is not None else "")
+
+    return [
+        figure(figures.distance_m, 1),
+        figure(figures.critical_distance_m, 1),
+        marked(figures.direct_to_reverberant_db),
+        marked(figures.clarity_db),
+        level(None if figures.air_loss_db is None else -figures.air_loss_db),
+        figure(_in_ms(found.arrival_delay_s), 1),
+        figure(_in_ms(figures.pre_delay_s), 1),
+    ]
+
+
+def _send_table(depth: Depth) -> Table:
+    table = plain_table("Sends", _how(depth))
+    table.add_column("section", no_wrap=True)
+    table.add_column("main room", no_wrap=True)
+    for heading in ("wet/dry now dB", "wanted dB", "send now dB", "proposed dB"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for found in depth.sections:
+        now, proposed = zip(*_levels(found), strict=True) if found.place.sends else ((DASH,), (DASH,))
+        table.add_row(
+            *_names(found),
+            level(found.place.wet_to_dry_db),
+            level(found.wanted_db),
+            Text("\n".join(now)),
+            Text("\n".join(proposed)),
+        )
+    return table
+
+
+def _how(depth: Depth) -> str:
+    what = "wet/dry: what the main room returns over the dry sound"
+    if depth.mode == "absolute":
+        return f"{what} · wanted: −D/R, as in the room itself; most mixes want less"
+    if not depth.reference_sections:
+        return what
+    share = "" if depth.amount == 1.0 else f", {100.0 * (depth.amount or 0.0):.0f} % of it"
+    whose = ", ".join(
+        section if len(depth.reference_sections) == 1 else f"{section} in {room}"
+        for room, section in depth.reference_sections.items()
+    )
+    return f"{what} · wanted: that of {whose}, by the difference of D/R{share}"
+
+
+def _levels(found: SectionDepth) -> list[tuple[str, str]]:
+    """Each send now and as proposed; a send that stays is said to."""
+    lines = []
+    for index, send in enumerate(found.place.sends):
+        after = None if found.proposed_db is None else found.proposed_db[index]
+        proposed = "unchanged" if after == send.level_db else level(after)
+        lines.append((f"{level(send.level_db)}{_at(send)}", proposed))
+    return lines
+
+
+def depth_lines(depth: Depth) -> list[Text]:
+    """Why there are dashes, what was chosen, and what the figures are not for."""
+    lines = [f"{place.section}: {place.obstacle}" for place in _places(depth) if place.obstacle is not None]
+    for place in _places(depth):
+        if place.obstacle is None and place.figures is not None:
+            lines += [f"{place.section}: {why}" for why in dict.fromkeys(place.figures.reasons.values())]
+    lines += [f"{place.section}: {_LOCKED}" for place in _places(depth) if _is_held(place)]
+    lines += [place.note for place in _places(depth) if place.note is not None]
+    lines += [*depth.notes, *_large_changes(depth)]
+    return [Text(line) for line in lines]
+
+
+def _large_changes(depth: Depth) -> list[str]:
+    way = "listen before you write it" if depth.amount is None else "listen first, or ask for less: --amount"
+    return [
+        f"{one.section}: {level(one.after_db - one.send.level_db)} dB of send to {one.room} is a large "
+        f"change; {way}"
+        for one in depth.large_changes
+    ]
+
+
+def _is_held(place: SectionInRoom) -> bool:
+    return place.locked and place.obstacle is None
+
+
+def _places(depth: Depth) -> list[SectionInRoom]:
+    return [found.place for found in depth.sections]
+
+
+def change_lines(depth: Depth) -> list[Text]:
+    """Sends that change, one a line."""
+    return [
+        Text(f"{change.section}: send to {change.room}{_at(change.send)} {_move(change)}")
+        for change in depth.changes
+    ]
+
+
+def _at(send: PlannedSend) -> str:
+    return "" if send.heard_at in _USUAL else f" at {send.heard_at}"
+
+
+def _move(change: SendChange) -> str:
+    return f"{level(change.send.level_db)} → {level(change.after_db)} dB"
+
+
+def depth_document(depth: Depth, plan: Plan, *, written: str | None = None) -> Document:
+    """Depth of a plan (`roomplan.depth/3`).
+
+    Parameters
+    ----------
+    depth : Depth
+    plan : Plan
+    written : str, optional
+        Where the old plan is kept, when the proposed sends were written.
+    """
+    return {
+        "schema": DEPTH_SCHEMA,
+        "roomplan": __version__,
+        "plan": str(plan.source),
+        "title": plan.title,
+        "mode": depth.mode,
+        "reference_sections": depth.reference_sections,
+        "amount": depth.amount,
+        "sections": [_section_entry(found) for found in depth.sections],
+        "notes": [
+            *(place.note for place in _places(depth) if place.note is not None),
+            *depth.notes,
+            *_large_changes(depth),
+        ],
+        "written": None if written is None else str(written),
+        "note": MUSIC_ONLY,
+    }
+
+
+def _section_entry(found: SectionDepth) -> Document:
+    place, figures = found.place, found.place.figures
+    seat = place.seat
+    reasons = {} if figures is None else {_KEYS[name]: why for name, why in figures.reasons.items()}
+    if place.obstacle is not None:
+        reasons["proposed"] = place.obstacle
+    elif place.locked:
+        reasons["proposed"] = _LOCKED
+    return {
+        "section": place.section,
+        "room": place.room,
+        "source": None if figures is None else figures.source,
+        "seat": None if seat is None else {"distance_m": seat.distance_m, "angle_deg": seat.angle_deg},
+        **{key: None if figures is None else _entry(figures, name) for name, key in _KEYS.items()},
+        "arrival_delay_ms": rounded(_in_ms(found.arrival_delay_s), 2),
+        "wet_to_dry_db": rounded(place.wet_to_dry_db, 3),
+        "wanted_wet_to_dry_db": rounded(found.wanted_db, 3),
+        "sends": [
+            {
+                "position": send.heard_at,
+                "level_db": send.level_db,
+                "proposed_db": None if found.proposed_db is None else found.proposed_db[index],
+            }
+            for index, send in enumerate(place.sends)
+        ],
+        "reasons": reasons,
+    }
+
+
+# Attribute of SeatFigures → key of the document
+_KEYS = {
+    "reverberation_time_s": "reverberation_time_mid_s",
+    "direct_to_reverberant_db": "direct_to_reverberant_db",
+    "clarity_db": "c80_db",
+    "distance_m": "distance_m",
+    "volume_m3": "volume_m3",
+    "critical_distance_m": "critical_distance_m",
+    "air_loss_db": "air_loss_db",
+    "arrival_s": "arrival_ms",
+    "pre_delay_s": "implied_pre_delay_ms",
+}
+
+
+def _entry(figures: SeatFigures, name: str) -> float | None:
+    value = getattr(figures, name)
+    return rounded(_in_ms(value), 2) if _KEYS[name].endswith("_ms") else rounded(value, 4)
+
+
+def _in_ms(seconds: float | None) -> float | None:
+    return None if seconds is None else 1000.0 * seconds

@@ -1,0 +1,291 @@
+"""Tables for a tired person at midnight: one row per section, short notes, nothing that has to be decoded.
+
+Conventions
+-----------
+Tables are rich tables. A cell, heading or title given as a plain text becomes one printable line, whatever
+names it holds; a rich text keeps its own lines. A figure that does not exist is a dash. Levels carry one
+decimal, times two.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from roomplan.foreign_text import printable, printable_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.console import RenderableType
+    from rich.style import StyleType
+
+    from roomplan.acoustics.analysis import BandFigures
+    from roomplan.errors import Problem
+    from roomplan.rendering.bus_figures import BusFigures
+    from roomplan.rendering.render import Rendering
+    from roomplan.session.session import SectionSource
+
+__all__ = [
+    "DASH",
+    "DECAY_RANGE",
+    "band_table",
+    "comparison_table",
+    "figure",
+    "level",
+    "note",
+    "octave_tables",
+    "plain_table",
+    "room_table",
+    "section_table",
+    "send_matrix",
+    "warning_lines",
+]
+
+DASH = "–"
+DECAY_RANGE = Text("decay\nrange dB")  # heading: how much of a decay is above the noise
+
+
+class _PrintableTable(Table):
+    """A table in which names show what they are."""
+
+    def add_column(self, header: RenderableType = "", footer: RenderableType = "", **settings: Any) -> None:
+        super().add_column(_printable_cell(header), _printable_cell(footer), **settings)
+
+    def add_row(
+        self,
+        *renderables: RenderableType | None,
+        style: StyleType | None = None,
+        end_section: bool = False,
+    ) -> None:
+        cells = (None if cell is None else _printable_cell(cell) for cell in renderables)
+        super().add_row(*cells, style=style, end_section=end_section)
+
+
+def _printable_cell(cell: RenderableType) -> RenderableType:
+    if isinstance(cell, Text):
+        shown = printable_lines(cell.plain)
+        return cell if shown == cell.plain else Text(shown, style=cell.style)
+    return printable(cell) if isinstance(cell, str) else cell
+
+
+def plain_table(title: str, caption: str | None = None) -> Table:
+    """Empty table in the house style."""
+    return _PrintableTable(
+        title=printable(title),
+        caption=None if caption is None else printable_lines(caption),
+        title_justify="left",
+        caption_justify="left",
+        title_style="bold",
+        caption_style="dim",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+    )
+
+
+def note(caution: str) -> Text:
+    """Caution as the last line of an output."""
+    return Text(caution, style="dim")
+
+
+def level(value: float | None, digits: int = 1) -> str:
+    """Signed level or a dash; the minus is the typographic one."""
+    if value is None:
+        return DASH
+    text = f"{round(value, digits) + 0.0:+.{digits}f}"  # never minus zero
+    return text.replace("-", "−")
+
+
+def figure(value: float | None, digits: int = 2) -> str:
+    """Plain figure or a dash."""
+    return DASH if value is None else f"{value:.{digits}f}".replace("-", "−")
+
+
+def section_table(rendering: Rendering) -> Table:
+    """One row per section, then groups and the mix: what a practitioner asks first."""
+    table = plain_table(
+        f"{rendering.session.plan.title}: what every section gets",
+        "wet/dry: negative means wet under dry · to −40 dB: decay of a hit with its reverb",
+    )
+    table.add_column("bus")
+    for heading in ("wet/dry dB", "wet arrival ms", "to −40 dB s", "C80 dB", "LUFS", "peak dBTP"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("notes")
+    session = rendering.session
+    rows = [f"section:{s.name}" for s in session.sections]
+    rows += [f"group:{name}" for name in session.plan.groups]
+    rows += [f"alternate:{name}" for name in session.plan.alternates]
+    muted = {f"section:{s.name}" for s in session.sections if s.muted}
+    for number, name in enumerate([*rows, "mix"]):
+        if number in {len(session.sections), len(rows)}:
+            table.add_section()
+        bus = rendering.bus(name)
+        label = name.removeprefix("section:") + (" (muted)" if name in muted else "")
+        notes = [str(n) for n, w in enumerate(rendering.warnings, start=1) if w.subject == name]
+        table.add_row(label.replace(":", " "), *_bus_cells(bus), " ".join(notes))
+    return table
+
+
+def _bus_cells(bus: BusFigures) -> list[str]:
+    onset = None if bus.wet_onset_s is None else 1000.0 * bus.wet_onset_s
+    return [
+        level(bus.wet_to_dry_db),
+        figure(onset, 1),
+        figure(bus.tail_to_minus_40_s),
+        level(bus.decay.mid.c80_db if bus.decay else None),
+        level(bus.loudness.integrated_lufs),
+        level(bus.true_peak_dbtp),
+    ]
+
+
+def room_table(rendering: Rendering) -> Table:
+    """One row per room return: loudness and mid-band decay of what is in use."""
+    table = plain_table(
+        "Rooms as used",
+        "times: mean of the 500 and 1000 Hz octaves · gain: makes 0 dB of send return as loud as it went in",
+    )
+    table.add_column("room")
+    for heading in ("gain dB", "LUFS", "EDT s", "T20 s", "T30 s", "onset ms"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for name, room in rendering.session.rooms.items():
+        bus = rendering.bus(f"room:{name}")
+        mid = bus.decay.mid if bus.decay else None
+        table.add_row(
+            name,
+            level(room.gain_db),
+            level(bus.loudness.integrated_lufs),
+            figure(mid.edt_s if mid else None),
+            figure(mid.t20_s if mid else None),
+            figure(mid.t30_s if mid else None),
+            figure(None if bus.wet_onset_s is None else 1000.0 * bus.wet_onset_s, 1),
+        )
+    return table
+
+
+def band_table(
+    name: str, bands: Sequence[BandFigures], mid: BandFigures, caption: str | None = None
+) -> Table:
+    """Octave bands down, figures across, with the verdict of each band."""
+    table = plain_table(name, caption)
+    table.add_column("octave", justify="right")
+    for heading in ("EDT s", "T20 s", "T30 s", "C80 dB", "D50", "Ts ms", DECAY_RANGE):
+        table.add_column(heading, justify="right", no_wrap=True)
+    table.add_column("verdict")
+    for band in [*bands, mid]:
+        if band is mid:
+            table.add_section()
+        centre = "mid" if band.centre_hz is None else f"{band.centre_hz:g} Hz"
+        table.add_row(centre, *_band_cells(band), _verdict(band))
+    return table
+
+
+def _band_cells(band: BandFigures) -> list[str]:
+    return [
+        figure(band.edt_s),
+        figure(band.t20_s),
+        figure(band.t30_s),
+        level(band.c80_db),
+        figure(band.d50),
+        figure(None if band.centre_time_s is None else 1000.0 * band.centre_time_s, 0),
+        figure(band.decay_range_db, 0),
+    ]
+
+
+def _verdict(band: BandFigures) -> str:
+    reasons = list(dict.fromkeys(band.reasons.values()))
+    return f"{band.verdict}: {reasons[0]}" if reasons else band.verdict
+
+
+def octave_tables(rendering: Rendering) -> list[Table]:
+    """Octave tables of every section, group and room that has a decay."""
+    return [
+        band_table(bus.name, bus.decay.bands, bus.decay.mid)
+        for bus in rendering.buses
+        if bus.decay is not None
+        and bus.name.split(":")[0] in {"section", "group", "room"}
+        and bus.name.count(":") == 1
+    ]
+
+
+def send_matrix(rendering: Rendering) -> Table:
+    """Sections down, rooms across: level, position, wiring, wet arrival and what returns of each send."""
+    table = plain_table(
+        f"{rendering.session.plan.title}: sends",
+        "level · position · wiring · wet arrival after dry · return against the section's dry",
+    )
+    table.add_column("section")
+    table.add_column("dry dB", justify="right")
+    for room in rendering.session.rooms:
+        table.add_column(room)
+    ratios = {(s.section, s.send): s.wet_to_dry_db for s in rendering.sends}
+    for section in rendering.session.sections:
+        table.add_row(
+            section.name + (" (muted)" if section.muted else ""),
+            "off"
+            if section.dry_gain is None
+            else level(rendering.session.plan.sections[section.name].dry_db),
+            *(_send_cell(section, room, ratios) for room in rendering.session.rooms),
+            end_section=True,
+        )
+    return table
+
+
+def _send_cell(section: SectionSource, room: str, ratios: dict[tuple[str, int], float | None]) -> Text:
+    lines = []
+    for index, send in enumerate(section.sends):
+        if send.room != room:
+            continue
+        ratio = ratios[section.name, index]
+        wet = "dry is off" if section.dry_gain is None else f"wet/dry {level(ratio)}"
+        lines.append(
+            f"{level(send.level_db)} dB {send.position}\n"
+            f"{send.wiring.replace('_', ' ')}, {figure(1000.0 * send.wet_onset_s, 1)} ms\n{wet}"
+        )
+    return Text("\n".join(lines) or DASH)
+
+
+def comparison_table(renderings: Sequence[tuple[str, Rendering]]) -> Table:
+    """Buses down, plans across: loudness and its difference to the first plan; the wet buses first."""
+    first = renderings[0][1]
+    table = plain_table("Integrated loudness, LUFS, and the difference to the first plan, LU")
+    table.add_column("bus")
+    for label, _rendering in renderings:
+        table.add_column(label, justify="right", no_wrap=True)
+    names = _bus_order(first)
+    by_name = [{bus.name: bus for bus in rendering.buses} for _label, rendering in renderings]
+    for others in by_name[1:]:
+        names += [name for name in others if name not in names]
+    for number, name in enumerate(names):
+        cells = []
+        reference = by_name[0].get(name)
+        base = reference.loudness.integrated_lufs if reference else None
+        for column, buses in enumerate(by_name):
+            bus = buses.get(name)
+            value = bus.loudness.integrated_lufs if bus else None
+            text = level(value)
+            if column and value is not None and base is not None:
+                text += f" ({level(value - base)})"
+            cells.append(text)
+        following = names[number + 1] if number + 1 < len(names) else name
+        table.add_row(name, *cells, end_section=_is_wet(name) and not _is_wet(following))
+    return table
+
+
+def _is_wet(name: str) -> bool:
+    return name == "wet" or name.endswith(":wet") or name.startswith("room:")
+
+
+def _bus_order(rendering: Rendering) -> list[str]:
+    # What mixes is not loaded for every table.
+    from roomplan.session.buses import build_buses, build_components
+
+    names = [b.name for b in build_buses(rendering.session, build_components(rendering.session))]
+    return [n for n in names if _is_wet(n)] + [n for n in names if not _is_wet(n)]
+
+
+def warning_lines(warnings: Sequence[Problem]) -> list[Text]:
+    """Warnings, numbered as in the notes column, one a line, for the end of a report."""
+    return [Text(f"note {number}: {warning}") for number, warning in enumerate(warnings, start=1)]

@@ -1,0 +1,7 @@
+"""The small cue on disk."""
+
+from __future__ import annotations
+
+from small_cue import cue, decay, pink, shared_cue
+
+__all__ = ["cue", "decay", "pink", "shared_cue"]

@@ -1,0 +1,53 @@
+"""Sums made from smaller sums are the sums themselves."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from roomplan.rendering.bus_mixer import SLICE, BusMixer, summing_order
+from roomplan.session.buses import Bus
+
+COMPONENTS = 6
+factors = st.dictionaries(st.integers(0, COMPONENTS - 1), st.sampled_from([1.0, 1.0, 1.0, 0.5, 1.2]))
+
+
+def buses_of(choices):
+    return [Bus(f"bus {number}", "any", choice) for number, choice in enumerate(choices)]
+
+
+@given(
+    choices=st.lists(factors, min_size=1, max_size=8),
+    frames=st.sampled_from([1, 100, SLICE, SLICE + 1, 40_000]),
+)
+def test_every_bus_is_the_weighted_sum_of_its_components(choices, frames):
+    block = np.random.default_rng(frames).standard_normal((COMPONENTS, 2, frames)).astype(np.float32)
+    mixer = BusMixer(buses_of(choices), range(len(choices)), most_frames=frames, workers=2)
+    with ThreadPoolExecutor(2) as pool:
+        mixed = mixer.mix(block, pool)
+    for index, choice in enumerate(choices):
+        expected = sum((f * block[i].astype(np.float64) for i, f in choice.items()), np.zeros((2, frames)))
+        np.testing.assert_allclose(mixed[index], expected.T, atol=1e-5)
+        assert mixer.peaks[index] == pytest.approx(np.abs(expected).max(), abs=1e-5)
+
+
+def test_a_print_is_added_to_the_mix_and_not_taken_apart():
+    choices = [{0: 1.0, 1: 1.0}, {2: 1.0, 3: 1.0}, {0: 1.0, 1: 1.0, 2: 1.0, 3: 1.0}]
+    (_first, _second, (mix, terms)) = summing_order(buses_of(choices))
+    assert mix == 2
+    assert [(term.index, term.is_bus) for term in terms] == [(0, True), (1, True)]
+
+
+def test_samples_do_not_depend_on_what_is_written():
+    choices = [dict.fromkeys(range(n), 1.0) for n in range(1, COMPONENTS)]
+    block = np.random.default_rng(1).standard_normal((COMPONENTS, 2, 50_000)).astype(np.float32)
+    with ThreadPoolExecutor(2) as pool:
+        both = [
+            BusMixer(buses_of(choices), written, most_frames=50_000, workers=2).mix(block, pool)[4]
+            for written in ([4], range(5))
+        ]
+    np.testing.assert_array_equal(both[0], both[1])

@@ -1,0 +1,515 @@
+"""An excerpt is a part of the whole: the same samples, tails of earlier sound in it, at a cost of its own."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from fractions import Fraction
+from math import ceil, floor
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+import soundfile
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from roomplan.audio.info import SoundSource
+from roomplan.convolution.engine import Convolver
+from roomplan.errors import AudioError, RoomplanError
+from roomplan.plan.load import load_plan
+from roomplan.plan.model import Passage
+from roomplan.rendering.component_stream import ComponentStream
+from roomplan.rendering.excerpt import ComponentSource, KeptExcerpt, excerpt_of, parse_length, parse_moment
+from roomplan.session.buses import build_components
+from roomplan.session.response_matrices import response_matrices
+from roomplan.session.session import Excerpt, open_session
+from roomplan.timecode import Timecode, frame_rate, parse_timecode
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+RATE = 48_000
+ENSEMBLE = """\
+title: Ice Harbour
+sample_rate: 48000
+stems: stems
+rooms:
+  hall: {responses: {front: hall.wav}, wiring: one_source, pre_delay: 21}
+  stage: {responses: stage.wav, wiring: per_channel, low_cut: 200}
+  nave: {responses: nave.wav, wiring: true_stereo}
+sections:
+  choir: {stems: [choir], sends: {hall: -3, nave: -6}}
+  solo: {stems: [solo], delay: 250, sends: {hall: -3}}
+  strings: {stems: [strings], sends: {stage: -5, hall: -9}}
+  brass: {stems: [brass_L, brass_R], dry: off, sends: {nave: -4}}
+  winds: {stems: [winds], delay: 13}
+"""
+# What the issue asks for: an excerpt equals the same frames of the whole to −120 dB of the level of the mix.
+SAME = 10.0 ** (-120.0 / 20.0)
+
+
+def heard(session, open_stream: Callable[..., ComponentSource] = ComponentStream):
+    """All components of a session, (components, 2, frames), its matrices made anew."""
+    components = build_components(session)
+    with open_stream(session, components, response_matrices(session)) as stream:
+        blocks = [block.copy() for block in stream.blocks()]
+    return np.concatenate([np.zeros((len(components), 2, 0), np.float32), *blocks], axis=2)
+
+
+def rms_of_mix(components):
+    return np.sqrt(np.mean(components.sum(axis=0, dtype=np.float64) ** 2))
+
+
+def to_the_last_sound(session):
+    """The session from its first frame to the end of everything, without a fade."""
+    return replace(session, excerpt=Excerpt(0, 10**7))
+
+
+@pytest.fixture(scope="module")
+def ensemble(tmp_path_factory):
+    """Return a session with every kind of way from stem to component, its stems placed all over 3 s.
+
+    Mono into one source, stereo into one source, per channel and true stereo; a stem at another rate, one
+    FLAC, a pair; delays, pre-delays, cuts, and offsets before and after the start of the cue.
+    """
+    folder = tmp_path_factory.mktemp("ensemble")
+    (folder / "stems").mkdir()
+
+    def write(name, seconds, channels, seed, rate=RATE, decay_s=None, subtype="FLOAT"):
+        samples = np.random.default_rng(seed).uniform(-0.3, 0.3, (round(seconds * rate), channels))
+        if decay_s is not None:  # a response: −60 dB after `decay_s`
+            samples *= 10.0 ** (-3.0 * np.arange(len(samples)) / (decay_s * rate))[:, None]
+        soundfile.write(folder / name, samples, rate, subtype=subtype)
+
+    write("stems/choir.wav", 2, 2, 1)
+    write("stems/solo.wav", 1, 1, 2)
+    write("stems/strings.wav", 2, 2, 3, rate=44_100)
+    write("stems/brass_L.wav", 1.016, 1, 4)
+    write("stems/brass_R.wav", 1, 1, 5)
+    write("stems/winds.flac", 1, 2, 6, subtype="PCM_24")
+    write("hall.wav", 0.7, 2, 11, decay_s=0.9)
+    write("stage.wav", 0.2, 2, 12, decay_s=0.3)
+    write("nave.wav", 1.1, 4, 13, decay_s=1.4)
+    plan = folder / "plan.yaml"
+    plan.write_text(ENSEMBLE, encoding="utf-8")
+    loaded = load_plan(plan)
+    assert loaded.plan is not None, loaded.problems
+    session, problems = open_session(loaded.plan)
+    assert session is not None, problems
+    offsets = {"choir": 12_345, "solo": 60_000, "strings": -4000, "brass": 1, "winds": 90_001}
+    return replace(
+        session,
+        sections=tuple(
+            replace(
+                section,
+                stems=tuple(replace(path, offset_frames=offsets[section.name]) for path in section.stems),
+            )
+            for section in session.sections
+        ),
+    )
+
+
+@pytest.fixture(scope="module")
+def whole(ensemble):
+    return heard(to_the_last_sound(ensemble))
+
+
+def test_every_stem_begins_at_its_offset_and_the_delay_of_its_section(ensemble, whole):
+    # dry components are samples of the files: the first that sounds says where the file was put
+    dry = {c.section: i for i, c in enumerate(build_components(ensemble)) if c.send is None}
+    first = {name: int(np.flatnonzero(whole[row].any(axis=0))[0]) for name, row in dry.items()}
+    assert first == {"choir": 12_345, "solo": 72_000, "strings": 0, "winds": 90_001 + 624}
+
+
+def test_the_whole_as_an_excerpt_is_the_render_with_a_full_tail_before_its_fade(ensemble, whole):
+    rendered = heard(ensemble)
+    unfaded = rendered.shape[2] - round(0.06 * RATE)
+    assert unfaded > 2 * RATE
+    assert np.abs(rendered[:, :, :unfaded] - whole[:, :, :unfaded]).max() <= SAME * rms_of_mix(whole)
+
+
+@settings(max_examples=40)
+@given(start=st.integers(0, 205_000), frames=st.integers(1, 120_000))
+def test_an_excerpt_equals_the_same_frames_of_the_whole(ensemble, whole, start, frames):
+    expected = whole[:, :, start : start + frames]
+    part = heard(replace(ensemble, excerpt=Excerpt(start, frames)))
+    assert part.shape == expected.shape
+    if part.size:
+        assert np.abs(part - expected).max() <= SAME * rms_of_mix(whole)
+
+
+def test_an_excerpt_after_the_last_stem_holds_its_tails(ensemble, whole):
+    start = (
+        int(np.flatnonzero(whole[[c.send is None for c in build_components(ensemble)]].any((0, 1)))[-1]) + 1
+    )
+    part = heard(replace(ensemble, excerpt=Excerpt(start, 4800)))
+    assert rms_of_mix(part) > 1e-3 * rms_of_mix(whole)
+
+
+def test_an_excerpt_has_the_frames_asked_for_and_none_beyond_the_last_tail(ensemble, whole):
+    end = whole.shape[2]
+    assert heard(replace(ensemble, excerpt=Excerpt(end - 500, 400))).shape[2] == 400
+    assert heard(replace(ensemble, excerpt=Excerpt(end - 500, 4000))).shape[2] == 500
+    assert heard(replace(ensemble, excerpt=Excerpt(end, 4000))).shape[2] == 0
+
+
+def test_nothing_fades_at_the_end_of_an_excerpt_whatever_the_tail(ensemble, whole):
+    short = replace(ensemble, plan=replace(ensemble.plan, tail="none"), excerpt=Excerpt(20_000, 30_000))
+    assert np.abs(heard(short) - whole[:, :, 20_000:50_000]).max() <= SAME * rms_of_mix(whole)
+
+
+def test_most_frames_is_the_length_of_the_excerpt(ensemble):
+    session = replace(ensemble, excerpt=Excerpt(1000, 12_000))
+    with ComponentStream(session, build_components(session), response_matrices(session)) as stream:
+        assert stream.most_frames == 12_000
+
+
+def test_statistics_are_those_of_the_part_that_is_heard(cue):
+    samples = np.zeros((RATE, 2))
+    samples[:24_000, 0] = 0.5  # left, then right at half the level: −6.02 dB
+    samples[24_000:, 1] = 0.25
+    cue.stem("choir.wav", samples)
+    cue.response("hall.wav", np.array([[1.0, 1.0], [0.5, 0.25]]))
+    content = {
+        "title": "Ice Harbour",
+        "rooms": {"hall": {"responses": "hall.wav", "direct": "absent"}},
+        "sections": {"choir": {"stems": ["choir"], "sends": {"hall": -3}}},
+    }
+    session = replace(cue.session(content), excerpt=Excerpt(12_000, 24_000))
+    with ComponentStream(session, build_components(session), response_matrices(session)) as stream:
+        for _block in stream.blocks():
+            pass
+        found = stream.statistics["choir"]
+    assert found.left == pytest.approx(12_000 * 0.25)
+    assert found.right == pytest.approx(12_000 * 0.0625)
+
+
+@pytest.mark.parametrize("frames", [25_000, 33_333, 40_001])
+def test_nothing_after_the_excerpt_is_read(ensemble, frames):
+    # the winds are dry only: their component is what was read, at its level
+    session = replace(ensemble, excerpt=Excerpt(85_000, frames))
+    components = build_components(session)
+    (row,) = [i for i, c in enumerate(components) if c.section == "winds"]
+    with ComponentStream(session, components, response_matrices(session)) as stream:
+        energy = sum(float(np.sum(np.square(block[row, 0], dtype=float))) for block in stream.blocks())
+        found = stream.statistics["winds"]
+        assert frames % stream.hop  # the last block is longer than what is left
+    assert found.left == pytest.approx(energy, rel=1e-4)
+
+
+def test_the_cost_of_an_excerpt_is_that_of_its_length_and_one_response_wherever_it_lies(cue, monkeypatch):
+    cue.stem("choir.wav", np.random.default_rng(1).uniform(-0.5, 0.5, (40 * RATE, 1)))
+    cue.response("hall.wav", np.random.default_rng(2).uniform(-0.5, 0.5, (RATE, 2)))
+    content = {
+        "title": "Ice Harbour",
+        "rooms": {"hall": {"responses": {"front": "hall.wav"}, "direct": "absent", "trim_tail": False}},
+        "sections": {"choir": {"stems": ["choir"], "sends": {"hall": -3}}},
+    }
+    session = cue.session(content)
+    decoded, convolved = [], []
+    decode, process = SoundSource._decode, Convolver.process_planar
+    monkeypatch.setattr(
+        SoundSource, "_decode", lambda self, out: decoded.append(len(out)) or decode(self, out)
+    )
+    monkeypatch.setattr(
+        Convolver,
+        "process_planar",
+        lambda self, block, out=None: convolved.append(self.hop) or process(self, block, out),
+    )
+    for start_s in (5, 20, 37):
+        decoded.clear()
+        convolved.clear()
+        heard(excerpt_of(session, start_s, 2))
+        assert sum(decoded) <= 3 * RATE + 65_536  # length, one response, and what a block reads too far
+        assert sum(convolved) <= 2 * RATE + 64  # the past is not convolved
+
+
+def test_a_stem_that_changes_while_an_excerpt_of_it_is_heard_is_refused(ensemble):
+    session = replace(ensemble, excerpt=Excerpt(30_000, 5000))
+    file = session.section("choir").stems[0].stem.files[0]
+    data = file.read_bytes()
+    with ComponentStream(session, build_components(session), response_matrices(session)) as stream:
+        blocks = stream.blocks()
+        next(blocks)
+        file.write_bytes(data)
+        with pytest.raises(AudioError, match=r"choir\.wav: was changed while it was read"):
+            list(blocks)
+
+
+def test_an_excerpt_is_counted_in_seconds_of_the_cue(ensemble):
+    session = excerpt_of(ensemble, Fraction(1, 3), 0.5)
+    assert session.excerpt == Excerpt(16_000, 24_000)
+    assert ensemble.excerpt is None
+
+
+def test_an_excerpt_without_a_length_goes_to_the_end_of_the_last_tail(ensemble, whole):
+    assert heard(excerpt_of(ensemble, 1.0)).shape[2] == whole.shape[2] - RATE
+
+
+@pytest.mark.parametrize(
+    ("start", "length", "line"),
+    [
+        (-1, 5, r"-1 s is before the cue"),
+        (
+            75,
+            5,
+            r"1:15 is beyond the end of the cue, which with its last tail is 3\.\d+ s long — start at 3\.",
+        ),
+        (3725.5, 5, r"1:02:05\.5 is beyond the end of the cue"),
+        (1, 0, r"0 s is nothing to hear"),
+        (1, 1e-6, r"nothing to hear"),
+    ],
+)
+def test_an_excerpt_that_is_not_in_the_cue_is_refused_with_the_length_of_the_cue(
+    ensemble, start, length, line
+):
+    with pytest.raises(RoomplanError, match=line):
+        excerpt_of(ensemble, start, length)
+
+
+def test_the_latest_start_that_a_refusal_names_is_accepted(ensemble):
+    with pytest.raises(RoomplanError) as refused:
+        excerpt_of(ensemble, 75)
+    (latest,) = re.findall(r"start at ([\d.]+) s or earlier", str(refused.value))
+    assert excerpt_of(ensemble, Fraction(latest)).excerpt is not None
+    with pytest.raises(RoomplanError):
+        excerpt_of(ensemble, Fraction(latest) + Fraction(1, 100))
+
+
+def test_every_start_that_is_accepted_has_something_to_hear(ensemble, whole):
+    end = whole.shape[2]
+    known = max(f for f in range(end - 2 * RATE, end, 97) if _accepted(ensemble, f))
+    assert known < end
+    assert heard(excerpt_of(ensemble, Fraction(known, RATE), 1)).shape[2] > 0
+
+
+def _accepted(session, frame):
+    try:
+        excerpt_of(session, Fraction(frame, RATE), 1)
+    except RoomplanError:
+        return False
+    return True
+
+
+def test_passages_are_left_out_of_an_excerpt_because_they_count_from_the_start_of_the_cue(ensemble):
+    verse = Passage("verse", 0.0, 0.5, ensemble.plan.place)
+    session = replace(ensemble, plan=replace(ensemble.plan, passages={"verse": verse}))
+    assert excerpt_of(session, 0.5, 0.25).plan.passages == {}
+    assert session.plan.passages == {"verse": verse}
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"),
+    [
+        ("70", 70),
+        (" 12.5 ", Fraction(25, 2)),
+        (".25", Fraction(1, 4)),
+        ("0.1", Fraction(1, 10)),
+        ("1:10", 70),
+        ("75:30", 4530),
+        ("1:02:03.5", Fraction(7447, 2)),
+    ],
+)
+def test_a_moment_is_seconds_or_minutes_and_seconds_exactly(ensemble, text, seconds):
+    assert parse_moment(text, ensemble) == seconds
+
+
+@pytest.mark.parametrize("text", ["", "-3", "1:5", "1:70", "1h", "nan", "1e3", "²", "1:2:3:4:5"])
+def test_a_text_that_is_no_moment_is_refused_with_what_would_be_one(ensemble, text):
+    with pytest.raises(RoomplanError, match=r"is no moment of a cue — seconds such as 70"):
+        parse_moment(text, ensemble)
+
+
+def test_a_moment_with_a_decimal_comma_is_refused_with_the_point_that_it_needs(ensemble):
+    with pytest.raises(RoomplanError, match=r"'1,5' is no moment of a cue — write 1\.5, with a point"):
+        parse_moment("1,5", ensemble)
+
+
+@pytest.mark.parametrize("text", ["", "-3", "01:00:00:00", "long"])
+def test_a_text_that_is_no_length_is_refused(text):
+    with pytest.raises(RoomplanError, match=r"is no length — seconds such as 20"):
+        parse_length(text)
+
+
+def test_a_length_of_nothing_is_refused():
+    assert parse_length("1:30") == 90
+    with pytest.raises(RoomplanError, match="nothing to hear"):
+        parse_length("0")
+
+
+def _on_picture(session, rate, start):
+    named = frame_rate(rate)
+    begins = parse_timecode(start, named)
+    return replace(
+        session, plan=replace(session.plan, frame_rate=named, start=begins), start_s=begins.seconds
+    )
+
+
+@pytest.mark.parametrize(
+    ("rate", "start", "moment", "seconds"),
+    [
+        ("25", "01:00:00:00", "01:01:10:05", Fraction(70) + Fraction(5, 25)),
+        ("24", "01:00:00:12", "01:00:01:00", Fraction(1, 2)),
+        ("23.976", "00:59:59:00", "01:00:00:00", Fraction(1001, 1000)),
+        # drop-frame: 00:00:59;29 is followed by 00:01:00;02, one frame of 1001/30000 s later
+        ("29.97df", "00:00:59;29", "00:01:00;02", Fraction(1001, 30_000)),
+        ("25", "23:59:58:00", "00:00:03:00", 5),  # over midnight
+    ],
+)
+def test_timecode_counts_from_the_start_of_the_cue(ensemble, rate, start, moment, seconds):
+    assert parse_moment(moment, _on_picture(ensemble, rate, start)) == seconds
+
+
+def test_a_timecode_before_the_cue_is_refused_with_its_start(ensemble):
+    session = _on_picture(ensemble, "25", "01:00:00:00")
+    with pytest.raises(RoomplanError, match="00:59:59:24 is before the start of the cue, 01:00:00:00"):
+        parse_moment("00:59:59:24", session)
+
+
+def test_the_timecode_of_a_start_that_was_read_from_samples_is_the_start(ensemble):
+    # A file counts whole samples: its start is the one behind the exact moment of the frame.
+    session = _on_picture(ensemble, "29.97", "01:00:00:01")
+    exact = session.start_s * 44_100
+    assert exact.denominator != 1
+    started = replace(session, start_s=Fraction(ceil(exact), 44_100))
+    assert parse_moment("01:00:00:01", started) == 0
+
+
+@settings(max_examples=300)
+@given(
+    named=st.sampled_from(["23.976", "24", "25", "29.97", "29.97df", "30"]),
+    sample_rate=st.sampled_from([44_100, 48_000, 88_200, 96_000]),
+    first=st.integers(0, 24 * 3600 * 23),
+    later=st.integers(0, 50),
+    stated_by=st.sampled_from(["plan", "stems"]),
+)
+def test_an_excerpt_from_any_frame_of_the_cue_its_first_included_begins_on_the_sample_of_that_frame(
+    ensemble, named, sample_rate, first, later, stated_by
+):
+    rate = frame_rate(named)
+    start = Timecode(first, rate)
+    zero = start.seconds if stated_by == "plan" else Fraction(start.sample(sample_rate), sample_rate)
+    plan = replace(ensemble.plan, frame_rate=rate, start=start if stated_by == "plan" else None)
+    session = replace(ensemble, plan=plan, sample_rate=sample_rate, start_s=zero)
+    moment = Timecode((first + later) % rate.frames_per_day, rate)
+    part = excerpt_of(session, parse_moment(str(moment), session), 1)
+    if later == 0:
+        expected = 0
+    elif stated_by == "stems":  # whole samples of the day: their difference is exact
+        expected = Timecode(first + later, rate).sample(sample_rate) - start.sample(sample_rate)
+    else:
+        expected = floor(later / rate.frames_per_second * sample_rate + Fraction(1, 2))
+    assert part.excerpt == Excerpt(expected, sample_rate)
+    reported = parse_moment(str(Timecode.nearest(zero, rate)), session)
+    assert excerpt_of(session, reported, 1).excerpt == Excerpt(0, sample_rate)
+
+
+def test_a_timecode_that_names_no_frame_is_refused_as_in_a_plan(ensemble):
+    with pytest.raises(RoomplanError, match="drop-frame skips"):
+        parse_moment("00:01:00;00", _on_picture(ensemble, "29.97df", "00:00:00;00"))
+
+
+def test_timecode_needs_a_frame_rate_and_a_start(ensemble):
+    with pytest.raises(RoomplanError, match="add `frame_rate:` to the plan"):
+        parse_moment("01:00:00:00", ensemble)
+    unplaced = replace(_on_picture(ensemble, "25", "01:00:00:00"), start_s=None)
+    with pytest.raises(RoomplanError, match="add `start:` to the plan"):
+        parse_moment("01:00:00:00", unplaced)
+
+
+def _louder(session, name, gain):
+    """The session with a section, its dry path and its sends at another level."""
+    return replace(
+        session,
+        sections=tuple(
+            section
+            if section.name != name
+            else replace(
+                section,
+                gain=section.gain * gain,
+                dry_gain=None if section.dry_gain is None else section.dry_gain * gain,
+                sends=tuple(replace(s, gain=s.gain * gain) for s in section.sends),
+            )
+            for section in session.sections
+        ),
+    )
+
+
+@pytest.fixture
+def kept(monkeypatch):
+    """Return a `KeptExcerpt` and the list of frames its sessions had convolved."""
+    convolved = []
+    process = Convolver.process_planar
+    monkeypatch.setattr(
+        Convolver,
+        "process_planar",
+        lambda self, block, out=None: convolved.append(self.hop) or process(self, block, out),
+    )
+    return KeptExcerpt(lambda path: f"{path.name} {path.stat().st_size}"), convolved
+
+
+def test_an_excerpt_at_other_levels_is_played_from_memory_and_equals_a_new_pass(ensemble, kept):
+    memory, convolved = kept
+    session = excerpt_of(ensemble, 0.5, 1)
+    heard(session, memory.open)
+    convolved.clear()
+    changed = _louder(session, "choir", 0.3)
+    played = heard(changed, memory.open)
+    assert not convolved
+    expected = heard(changed)
+    assert convolved
+    assert np.abs(played - expected).max() <= SAME * rms_of_mix(expected)
+    assert np.abs(played - heard(session)).max() > 0.01 * rms_of_mix(expected)
+
+
+@pytest.mark.parametrize("change", ["excerpt", "offset", "delay", "response", "silent before"])
+def test_what_changes_the_sound_of_a_component_is_heard_anew(ensemble, kept, change):
+    memory, convolved = kept
+    session = excerpt_of(ensemble, 0.5, 0.25)
+    first = _louder(session, "winds", 0.0) if change == "silent before" else session
+    heard(first, memory.open)
+    convolved.clear()
+    choir = session.section("choir")
+    moved = {
+        "offset": {"stems": tuple(replace(p, offset_frames=777) for p in choir.stems)},
+        "delay": {"delay_frames": 99},
+        "response": {"sends": (choir.sends[0], replace(choir.sends[1], low_cut_hz=300.0))},
+    }
+    sections = tuple(
+        replace(s, **moved.get(change, {})) if s.name == "choir" else s for s in session.sections
+    )
+    changed = replace(session, sections=sections)
+    if change == "excerpt":
+        changed = excerpt_of(ensemble, 0.6, 0.25)
+    played = heard(changed, memory.open)
+    assert convolved
+    assert np.array_equal(played, heard(changed))
+
+
+def test_an_excerpt_that_takes_too_much_memory_is_heard_and_not_kept(ensemble, kept):
+    _memory, convolved = kept
+    memory = KeptExcerpt(lambda path: path.name, most_bytes=100_000)
+    session = excerpt_of(ensemble, 0.5, 0.25)
+    heard(session, memory.open)
+    convolved.clear()
+    heard(session, memory.open)
+    assert convolved
+
+
+def test_an_excerpt_that_was_not_heard_to_its_end_is_not_kept(ensemble, kept):
+    memory, convolved = kept
+    session = excerpt_of(ensemble, 0.5, 1)
+    with memory.open(session, build_components(session), response_matrices(session)) as stream:
+        next(stream.blocks())
+    convolved.clear()
+    heard(session, memory.open)
+    assert convolved
+
+
+def test_a_whole_cue_is_never_kept(ensemble, kept):
+    memory, convolved = kept
+    heard(ensemble, memory.open)
+    convolved.clear()
+    heard(ensemble, memory.open)
+    assert convolved
