@@ -207,20 +207,6 @@ class Timecode:
         """
         return floor(self.seconds * sample_rate + Fraction(1, 2))
 
-    def seconds_after(self, start: Timecode) -> Fraction:
-        """Return how long after `start` this frame begins, exactly, from 0 to below a day of its count.
-
-        Parameters
-        ----------
-        start : Timecode
-            Of the same frame rate. A frame just before it is almost a day after it.
-        """
-        if start.rate != self.rate:
-            raise ValueError(
-                f"timecodes at {self.rate} and {start.rate} frames per second are not counted alike"
-            )
-        return (self.frame - start.frame) % self.rate.frames_per_day / self.rate.frames_per_second
-
 
 def frame_rate(value: object) -> FrameRate:
     """Return the frame rate that a plan or a command names.

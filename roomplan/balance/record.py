@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
 
-__all__ = ["Record", "component_gains", "hearing_targets", "keeping", "need_speech_band", "open_record"]
+__all__ = ["Record", "component_gains", "hearing_targets", "keeping", "open_record"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,11 +107,6 @@ def parts_at(
     """Parts of a session at other levels: the sounds are the same, the gains are not."""
     audible = component_gains(session, [replace(component, muted=False) for component in components])
     return tuple(Part(name, float(gain)) for name, gain in zip(identities, audible, strict=True))
-
-
-def need_speech_band(targets: Sequence[Target]) -> bool:
-    """Whether a target is judged in the speech band."""
-    return any(target.kind == "margin" and target.band == "speech" for target in targets)
 
 
 def hearing_targets(session: Session, targets: Sequence[Target]) -> Session:

@@ -51,7 +51,7 @@ if TYPE_CHECKING:
     from roomplan.documents.layout import Layout, Node
     from roomplan.documents.places import KeyPath, PlaceMap
 
-__all__ = ["edited_text", "replaced_spans", "set_value", "with_values"]
+__all__ = ["edited_text", "replaced_spans", "with_values"]
 
 _BOM = "\N{ZERO WIDTH NO-BREAK SPACE}"
 _NOWHERE = Path("document")
@@ -76,11 +76,6 @@ class _Leaf:
 
 
 _Wish: TypeAlias = "_Branch | _Leaf"
-
-
-def set_value(text: str, path: KeyPath, value: Any, *, file: Path = _NOWHERE) -> str:
-    """Return a text with one value changed: `edited_text` for a single edit."""
-    return edited_text(text, {path: value}, file=file)
 
 
 def edited_text(text: str, edits: Mapping[KeyPath, Any], *, file: Path = _NOWHERE) -> str:

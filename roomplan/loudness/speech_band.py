@@ -25,11 +25,11 @@ from roomplan.loudness.stream_filter import StreamFilter
 from roomplan.loudness.weighting import validate_sample_rate
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
     Stage = tuple[NDArray[np.float64], NDArray[np.float64]]
 
-__all__ = ["SPEECH_BAND_HZ", "SpeechBandFilter", "speech_weighting", "speech_weighting_power"]
+__all__ = ["SPEECH_BAND_HZ", "SpeechBandFilter", "speech_weighting"]
 
 SPEECH_BAND_HZ = (1_000.0, 4_000.0)
 _ORDER = 4  # 18 dB down at 700 Hz and at 5.6 kHz, 57 dB at 250 Hz
@@ -80,29 +80,6 @@ def speech_weighting(sample_rate: int) -> tuple[Stage, ...]:
         a.flags.writeable = False
         stages.append((b, a))
     return tuple(stages)
-
-
-def speech_weighting_power(frequencies_hz: ArrayLike, sample_rate: int) -> NDArray[np.float64]:
-    """Power response of the speech band.
-
-    Parameters
-    ----------
-    frequencies_hz : array_like
-        Frequencies from 0 to half the sample rate.
-    sample_rate : int
-        Hz.
-
-    Returns
-    -------
-    ndarray
-        Same shape as `frequencies_hz`; 1 at 2 kHz, 0.5 at 1 and 4 kHz (1 at 4 kHz where that is half the
-        rate).
-    """
-    delay = np.exp(-2j * np.pi * np.asarray(frequencies_hz, dtype=np.float64) / sample_rate)
-    power = np.ones(delay.shape)
-    for b, a in speech_weighting(sample_rate):
-        power *= np.abs(np.polyval(b[::-1], delay) / np.polyval(a[::-1], delay)) ** 2
-    return power
 
 
 class SpeechBandFilter(StreamFilter):

@@ -49,8 +49,6 @@ __all__ = ["LARGEST_SCALE", "SMALLEST_SCALE", "mid_reverberation_time", "scale_d
 SMALLEST_SCALE = 0.3
 LARGEST_SCALE = 1.5
 
-LOWEST_CENTRE_HZ = 63  # what lies below goes with it: one octave more would ring for 0.1 s
-
 DECAY_RATE = 3.0 * math.log(10.0)  # amplitude exp(−6.908 t/T) falls by 60 dB in T
 LONGEST_S = 60.0  # no result is made longer than a response may be
 TAIL_DB = 100.0

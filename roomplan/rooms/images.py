@@ -64,15 +64,12 @@ class Reflection:
         Number of hits.
     surfaces : tuple of str
         What was hit, each surface once, in the order of `SURFACES`.
-    position_m : tuple of float
-        Of the image.
     """
 
     after_direct_s: float
     level_db: float
     order: int
     surfaces: tuple[str, ...]
-    position_m: tuple[float, float, float]
 
 
 def image_sources(
@@ -148,7 +145,6 @@ def early_reflections(
             level_db=float(level_db[i]),
             order=int(np.sum(images.hits[i])),
             surfaces=tuple(name for name, count in zip(SURFACES, images.hits[i], strict=True) if count),
-            position_m=tuple(images.positions_m[i].tolist()),
         )
         for i in np.argsort(ways[1:], kind="stable") + 1
     ]

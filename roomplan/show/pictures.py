@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from roomplan.acoustics.doubt import Doubt
     from roomplan.acoustics.figures import BandFigures, DecayFigures
 
-__all__ = ["MOST_CHANNELS", "PicturedChannel", "draw_response", "draw_responses"]
+__all__ = ["MOST_CHANNELS", "PicturedChannel", "draw_responses"]
 
 MOST_CHANNELS = 4
 """Columns of one page."""
@@ -78,46 +78,27 @@ class PicturedChannel:
     figures: DecayFigures
 
 
-def draw_response(title: str, channels: Sequence[PicturedChannel], target: Path) -> None:
-    """Draw one response on one page.
-
-    Parameters
-    ----------
-    title : str
-        What the page shows, as a rule the name of the file.
-    channels : sequence of PicturedChannel
-        One to four.
-    target : Path
-        A file in an existing folder; its suffix, .png, .svg or .pdf, says the format.
-
-    Raises
-    ------
-    RoomplanError
-        Another suffix, no or too many channels, a place that cannot be written, matplotlib not installed.
-
-    Notes
-    -----
-    The file appears whole or not at all; an earlier one stays until then. Not done: nothing is computed but
-    the places of lines, and no decay is followed below 65 dB under its start. Where a name has characters
-    the built-in font lacks, the PNG and the PDF show boxes.
-    """
-    draw_responses([(title, channels)], target)
-
-
 def draw_responses(pages: Sequence[tuple[str, Sequence[PicturedChannel]]], target: Path) -> None:
     """Draw responses, one to a page; more than one only into a .pdf.
 
     Parameters
     ----------
     pages : sequence of (str, sequence of PicturedChannel)
-        Title and channels of each page, see `draw_response`.
+        Title of each page, as a rule the name of the file, and one to four channels.
     target : Path
-        A file in an existing folder.
+        A file in an existing folder; its suffix, .png, .svg or .pdf, says the format.
 
     Raises
     ------
     RoomplanError
-        As `draw_response`, and for several responses into one .png or .svg.
+        Another suffix, several responses into one .png or .svg, no or too many channels, a place that cannot
+        be written, matplotlib not installed.
+
+    Notes
+    -----
+    The file appears whole or not at all; an earlier one stays until then. Not done: nothing is computed but
+    the places of lines, and no decay is followed below 65 dB under its start. Where a name has characters
+    the built-in font lacks, the PNG and the PDF show boxes.
     """
     kind = picture_format(target)
     if not pages:

@@ -6,9 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from roomplan.documents.edits import edited_text, set_value
+from roomplan.documents.edits import edited_text
 from roomplan.documents.parsing import parse_text
 from roomplan.errors import PlanError, RoomplanError
+
+
+def set_value(text, path, value, *, file=Path("document")):
+    return edited_text(text, {path: value}, file=file)
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from roomplan.acoustics.figures import FIGURES, BandFigures, DecayFigures, no_ba
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.errors import RoomplanError
 from roomplan.show import figure_files, pictures
-from roomplan.show.pictures import MOST_CHANNELS, PicturedChannel, draw_response, draw_responses
+from roomplan.show.pictures import MOST_CHANNELS, PicturedChannel, draw_responses
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -166,7 +166,7 @@ def page_of(*channels: PicturedChannel) -> tuple[Any, list[str]]:
 )
 def test_the_suffix_says_what_the_file_is(tmp_path: Path, suffix: str, magic: bytes):
     target = tmp_path / f"hall{suffix}"
-    draw_response("larkmere_hall.wav", [channel_of()], target)
+    draw_responses([("larkmere_hall.wav", [channel_of()])], target)
     assert target.read_bytes().startswith(magic)
     assert files_in(tmp_path) == [target]
 
@@ -174,9 +174,9 @@ def test_the_suffix_says_what_the_file_is(tmp_path: Path, suffix: str, magic: by
 @pytest.mark.parametrize("suffix", [".svg", ".pdf", ".png"])
 def test_the_same_figures_give_the_same_bytes_whatever_the_user_has_set(tmp_path: Path, suffix: str):
     first, second = tmp_path / f"one{suffix}", tmp_path / f"two{suffix}"
-    draw_response("larkmere_hall.wav", [channel_of()], first)
+    draw_responses([("larkmere_hall.wav", [channel_of()])], first)
     with matplotlib.rc_context({"font.size": 20.0, "axes.facecolor": "red", "svg.fonttype": "path"}):
-        draw_response("larkmere_hall.wav", [channel_of()], second)
+        draw_responses([("larkmere_hall.wav", [channel_of()])], second)
     assert first.read_bytes() == second.read_bytes()
     for clock in (b"dc:date", b"CreationDate", b"Creation Time"):
         assert clock not in first.read_bytes()
@@ -185,14 +185,14 @@ def test_the_same_figures_give_the_same_bytes_whatever_the_user_has_set(tmp_path
 def test_no_setting_of_the_users_is_changed_and_no_window_machinery_is_started(tmp_path: Path):
     before = dict(matplotlib.rcParams)
     started = "matplotlib.pyplot" in sys.modules
-    draw_response("larkmere_hall.wav", [channel_of()], tmp_path / "hall.png")
+    draw_responses([("larkmere_hall.wav", [channel_of()])], tmp_path / "hall.png")
     assert dict(matplotlib.rcParams) == before
     assert ("matplotlib.pyplot" in sys.modules) == started
 
 
 def test_the_svg_holds_titles_bands_units_and_the_caution_as_text(tmp_path: Path):
     target = tmp_path / "hall.svg"
-    draw_response("larkmere_hall.wav", stereo(), target)
+    draw_responses([("larkmere_hall.wav", stereo())], target)
     text = target.read_text(encoding="utf-8")
     for words in (
         "larkmere_hall.wav",
@@ -213,7 +213,7 @@ def test_the_svg_holds_titles_bands_units_and_the_caution_as_text(tmp_path: Path
 
 def test_a_title_is_never_read_as_a_formula_and_may_hold_anything_a_file_name_can(tmp_path: Path):
     target = tmp_path / "odd.svg"
-    draw_response("$x^2$ <&>\x07\udcff.wav", [channel_of("a\nb")], target)
+    draw_responses([("$x^2$ <&>\x07\udcff.wav", [channel_of("a\nb")])], target)
     assert r">$x^2$ &lt;&amp;&gt;\x07\udcff.wav</text>" in target.read_text(encoding="utf-8")
 
 
@@ -221,7 +221,7 @@ def test_nothing_is_told_by_colour(tmp_path: Path):
     from matplotlib.image import imread
 
     target = tmp_path / "hall.png"
-    draw_response("larkmere_hall.wav", [channel_of()], target)
+    draw_responses([("larkmere_hall.wav", [channel_of()])], target)
     red, green, blue = np.moveaxis(imread(target)[:, :, :3], 2, 0)
     assert red.min() == 0.0
     assert np.array_equal(red, green)
@@ -331,14 +331,14 @@ def test_the_end_of_a_record_is_not_drawn_as_noise(ends_in_noise: bool):
 
 def test_a_page_without_any_decay_says_why(tmp_path: Path):
     target = tmp_path / "silence.svg"
-    draw_response("silence.wav", [silent(reason="the channel is silent")], target)
+    draw_responses([("silence.wav", [silent(reason="the channel is silent")])], target)
     assert target.read_text(encoding="utf-8").count("the channel is silent") >= 3
     only_noise = PicturedChannel(
         "left",
         [curve_at(31.5)],
         DecayFigures((band_at(31.5),), band_at(31.5), "unusable", {"verdict": "hum"}),
     )
-    draw_response("hum.wav", [only_noise, silent()], target)
+    draw_responses([("hum.wav", [only_noise, silent()])], target)
     assert "hum" in target.read_text(encoding="utf-8")
 
 
@@ -401,7 +401,7 @@ def test_levels_that_are_not_finite_are_left_out():
 @pytest.mark.parametrize("name", ["hall.jpg", "hall", "hall.svgz", ".pdf"])
 def test_an_unknown_suffix_is_refused_and_the_three_are_named(tmp_path: Path, name: str):
     with pytest.raises(RoomplanError, match=r"\.png, \.svg or \.pdf") as refusal:
-        draw_response("hall.wav", [silent()], tmp_path / name)
+        draw_responses([("hall.wav", [silent()])], tmp_path / name)
     assert "\n" not in str(refusal.value)
     assert not files_in(tmp_path)
 
@@ -411,9 +411,9 @@ def test_too_many_channels_are_refused_and_a_choice_is_asked_for(tmp_path: Path)
     with pytest.raises(
         RoomplanError, match="at most 4 channels, this response has 5 — choose fewer channels"
     ):
-        draw_response("hall.wav", channels, tmp_path / "hall.png")
+        draw_responses([("hall.wav", channels)], tmp_path / "hall.png")
     with pytest.raises(RoomplanError, match="no channel"):
-        draw_response("hall.wav", [], tmp_path / "hall.png")
+        draw_responses([("hall.wav", [])], tmp_path / "hall.png")
 
 
 def test_several_responses_go_into_a_pdf_a_page_each_and_nowhere_else(tmp_path: Path):
@@ -447,7 +447,7 @@ def test_a_failed_run_leaves_the_earlier_picture_whole_and_nothing_beside_it(
     monkeypatch.setattr(figure_files, "_write", fail)
     expected = RoomplanError if isinstance(failure, OSError) else KeyboardInterrupt
     with pytest.raises(expected) as refusal:
-        draw_response("hall.wav", [silent()], target)
+        draw_responses([("hall.wav", [silent()])], target)
     if expected is RoomplanError:
         assert str(refusal.value) == (
             f"{target}: could not be written (No space left on device) — "
@@ -459,18 +459,18 @@ def test_a_failed_run_leaves_the_earlier_picture_whole_and_nothing_beside_it(
 
 def test_a_missing_folder_and_a_folder_in_the_way_are_told_in_one_line(tmp_path: Path):
     with pytest.raises(RoomplanError, match="there is no folder") as refusal:
-        draw_response("hall.wav", [silent()], tmp_path / "nowhere" / "hall.png")
+        draw_responses([("hall.wav", [silent()])], tmp_path / "nowhere" / "hall.png")
     assert "\n" not in str(refusal.value)
     (tmp_path / "hall.png").mkdir()
     with pytest.raises(RoomplanError, match="is a folder, not a picture"):
-        draw_response("hall.wav", [silent()], tmp_path / "hall.png")
+        draw_responses([("hall.wav", [silent()])], tmp_path / "hall.png")
 
 
 def test_a_link_still_leads_to_the_picture(tmp_path: Path):
     real, link = tmp_path / "real.svg", tmp_path / "link.svg"
     real.write_bytes(b"earlier")
     link.symlink_to(real)
-    draw_response("hall.wav", [channel_of()], link)
+    draw_responses([("hall.wav", [channel_of()])], link)
     assert link.is_symlink()
     assert real.read_bytes().startswith(b"<?xml")
 
@@ -480,7 +480,7 @@ def test_without_the_drawing_library_one_line_says_what_to_install(
 ):
     monkeypatch.setitem(sys.modules, "matplotlib", None)
     with pytest.raises(RoomplanError, match="pictures need matplotlib"):
-        draw_response("hall.wav", [silent()], tmp_path / "hall.png")
+        draw_responses([("hall.wav", [silent()])], tmp_path / "hall.png")
 
 
 def test_importing_the_module_does_not_load_the_drawing_library():
