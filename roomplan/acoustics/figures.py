@@ -39,6 +39,7 @@ __all__ = [
     "BandFigures",
     "DecayFigures",
     "band_figures",
+    "doubtful_figures",
     "dry_alone",
     "mark",
     "no_band",
@@ -55,6 +56,15 @@ MID_OCTAVES_HZ = (500.0, 1000.0)
 MID_THIRDS_HZ = (400.0, 500.0, 630.0, 800.0, 1000.0, 1250.0)
 """Third octaves whose mean is the mid figure (ISO 3382-1:2009, 9.1)."""
 
+_NAMES = {
+    "edt_s": "EDT",
+    "t20_s": "T20",
+    "t30_s": "T30",
+    "c50_db": "C50",
+    "c80_db": "C80",
+    "d50": "D50",
+    "centre_time_s": "Ts",
+}
 _LIMITS_S = {"c50_db": 0.05, "c80_db": 0.08}
 # half a just-noticeable difference (ISO 3382-1:2009, Table A.1; C50 as C80): less scatter does not matter
 _SCATTER_MATTERS = {"c50_db": 0.5, "c80_db": 0.5, "d50": 0.025}
@@ -65,7 +75,8 @@ _SHAPE = ("xi_permille", "curvature_percent")
 class BandFigures:
     """Figures of one band, or of the mean of some (`centre_hz` None); None with a text in `reasons`.
 
-    `reasons` uses the attribute names as keys, and "verdict" for the doubt about the band as a whole;
+    `reasons` uses the attribute names as keys, and "verdict" for the doubt about the band as a whole, which
+    is that of its decay: good figures of a good band may stand beside doubtful ones;
     `doubt` holds what each of `FIGURES` is worth. `label` names the band. `double_slope` is there when two
     decays were looked for and the data support them.
     """
@@ -148,17 +159,30 @@ def band_figures(
         )
         for key, value in values.items()
     }
+    lasting_verdicts = {doubt[key].verdict for key in ("t20_s", "t30_s")}
+    verdict: Verdict = times.verdict
+    if verdict == "good" and "good" not in lasting_verdicts and "doubtful" in lasting_verdicts:
+        verdict, reasons["verdict"] = "doubtful", doubtful_figures(doubt) or ""
     return BandFigures(
         centre_hz=look.centre_hz,
         label=look.label,
         **values,
         decay_range_db=times.decay_range_db,
-        verdict=times.verdict,
+        verdict=verdict,
         reasons=reasons,
         xi_permille=times.xi_t30_permille,
         curvature_percent=times.curvature_percent,
         doubt=doubt,
     )
+
+
+def doubtful_figures(doubt: Mapping[str, Doubt]) -> str | None:
+    """Say which figures of a band are doubtful, and why; None where none is. T10, an aid, is left out."""
+    names: dict[str, list[str]] = {}
+    for key, name in _NAMES.items():
+        if doubt[key].verdict == "doubtful":
+            names.setdefault(doubt[key].reason or "", []).append(name)
+    return "; ".join(f"{', '.join(named)}: {reason}" for reason, named in names.items()) or None
 
 
 def no_band(centre_hz: float | None, reason: str, *, label: str = "mid") -> BandFigures:

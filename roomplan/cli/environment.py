@@ -15,6 +15,8 @@ import sys
 from typing import TYPE_CHECKING, Self
 
 from rich.console import Console
+from rich.measure import Measurement
+from rich.table import Table
 from rich.text import Text
 
 from roomplan.errors import RoomplanError
@@ -25,7 +27,6 @@ if TYPE_CHECKING:
 
     from rich.progress import Progress as Bar
     from rich.progress import TaskID
-    from rich.table import Table
 
     from roomplan.errors import Problem
 
@@ -41,13 +42,19 @@ class ExitStatus(enum.IntEnum):
     INTERRUPTED = 130
 
 
+_PIPED_WIDTH = 120
+"""Columns of a table where standard output is no terminal; one whose words need more gets more."""
+
+_WIDEST = 10_000  # asked what it needs, a table knows no page
+
+
 def output_console() -> Console:
-    """Console on standard output; a pipe gets a wide page so that tables are never folded."""
+    """Console on standard output."""
     return Console(
         markup=False,  # names and titles are the user's: a bracket in them is a bracket
         emoji=False,
         file=sys.stdout,
-        width=None if sys.stdout.isatty() else 200,
+        width=None if sys.stdout.isatty() else _PIPED_WIDTH,
         highlight=False,
         soft_wrap=False,
     )
@@ -71,10 +78,39 @@ def show(*items: Table | Text | str) -> None:
     ----------
     *items : Table, Text or str
         Tables of `show.tables`, whose cells are printable; a text is one line.
+
+    Notes
+    -----
+    A terminal folds what is wider. Elsewhere a program or a log reads it: a line stays one line, a path of a
+    table one word, and nothing is cut.
     """
     console = output_console()
+    if console.is_terminal:
+        for item in items:
+            console.print(_line(item))
+        return
     for item in items:
-        console.print(_line(item))
+        if isinstance(item, Table):
+            console.width = max(_PIPED_WIDTH, _needed_width(item, console))
+            console.print(item)
+        else:
+            console.print(_line(item), soft_wrap=True)
+
+
+def _needed_width(table: Table, console: Console) -> int:
+    """Let a table cut nothing, and return the columns it needs for that."""
+    wide = console.options.update(width=_WIDEST)
+    needed = Measurement.get(console, wide, table).maximum
+    for column in table.columns:
+        column.no_wrap = column.no_wrap or column.overflow == "fold"  # a path is one word
+        column.overflow = "fold"
+        cells = [Measurement.get(console, wide, cell) for cell in (column.header, *column.cells)]
+        least, most = max(cell.minimum for cell in cells), max(cell.maximum for cell in cells)
+        if not column.no_wrap:
+            least = max(least, column.min_width or 0)
+            needed -= max(most - least, 0)
+            column.min_width = least
+    return needed
 
 
 def _line(item: Table | Text | str) -> Table | Text | str:

@@ -128,8 +128,9 @@ def measure(
 
     One file gets a table of its bands, several get a row each. EDT, T20, T30, C50, C80, D50 and centre time
     follow ISO 3382-1, the STI (estimate: word clarity for mixing) IEC 60268-16. A figure the data cannot
-    support is a dash, a doubtful one carries a question mark, and the verdict says why. Strength and lateral
-    fractions cannot come from an ordinary sound file.
+    support is a dash, a doubtful one carries a question mark, and the verdict says why (xi: how far the decay
+    is from a straight line, in per mille; ISO 3382-2, Annex B). Strength and lateral fractions cannot come
+    from an ordinary sound file.
 
     Example: roomplan measure nave_front.wav --plot nave.pdf
 

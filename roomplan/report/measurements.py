@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from roomplan._version import __version__
 from roomplan.acoustics.differences import describe
-from roomplan.acoustics.figures import FIGURES
+from roomplan.acoustics.figures import FIGURES, doubtful_figures
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.report.csv_rows import csv_text
 from roomplan.report.documents import Document, band_entry, nominal, rounded
@@ -243,7 +243,7 @@ def measure_csv(measured: Sequence[MeasuredFile], *, binaural: bool) -> str:
                     row.append(_cell(abs(value) if binaural and value is not None else value, 4))
                 row += [""] * (0 if found else 2)
                 label = band.label if band.centre_hz is None else f"{nominal(band.centre_hz)}"
-                reason = band.reasons.get("verdict", "")
+                reason = band.reasons.get("verdict") or doubtful_figures(band.doubt) or ""
                 rows.append([str(file.path), number, file.sample_rate, label, *row, band.verdict, reason])
     if len(rows) > 1:
         rows.append([MUSIC_ONLY, *[""] * (len(rows[0]) - 1)])

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from rich.text import Text
 
 from roomplan.acoustics.differences import describe
+from roomplan.acoustics.figures import doubtful_figures
 from roomplan.files.names import natural_order
 from roomplan.report.measurements import numbered_channels
 from roomplan.show.tables import DASH, DECAY_RANGE, figure, level, plain_table
@@ -32,7 +33,10 @@ if TYPE_CHECKING:
 __all__ = ["against_tables", "notes", "response_tables", "sort_measured", "summary_table"]
 
 _HEADINGS = ("EDT s", "T20 s", "T30 s", "± s", "C50 dB", "C80 dB", "D50", "Ts ms", DECAY_RANGE)
-_LEGEND = "± one standard deviation of T30 (else T20) by chance · ? doubtful · – not supported by the data"
+_LEGEND = (
+    "± one standard deviation of T30 (else T20) by chance · ? doubtful · – not supported by the data\n"
+    "xi: how far the decay is from a straight line, in per mille (ISO 3382-2, Annex B)"
+)
 
 
 def response_tables(measured: MeasuredFile, *, binaural: bool) -> list[Table | Text]:
@@ -98,6 +102,9 @@ def _verdict(band: BandFigures) -> str:
     reason = band.reasons.get("verdict") or (reasons[0] if reasons else None)
     if band.verdict == "unusable" and reasons:
         reason = reasons[0]
+    marks = doubtful_figures(band.doubt)
+    if band.verdict == "good" and marks is not None:
+        return f"good but for {marks}"
     text = f"{band.verdict}: {reason}" if reason else band.verdict
     if band.t20_s is None and band.t10_s is not None and band.doubt["t10_s"].verdict == "good":
         text += f"; T10 is {band.t10_s:.2f} s"
@@ -202,7 +209,7 @@ def summary_table(measured: Sequence[MeasuredFile], *, centre_hz: float | None, 
     mids = "500 and 1000 Hz octaves" if fraction == 1 else "third octaves from 400 to 1250 Hz"
     what = f"mean of the {mids}" if centre_hz is None else f"{width} at {centre_hz:g} Hz"
     table = plain_table(
-        f"{len(measured)} responses · {what}", f"{_LEGEND} · one file alone shows all its bands"
+        f"{len(measured)} responses · {what}", f"{_LEGEND}\nmeasured alone, a file shows all its bands"
     )
     table.add_column("file", overflow="fold")
     for heading in ("channel", *_HEADINGS[:6], DECAY_RANGE, Text("STI\n(estimate)")):

@@ -52,6 +52,8 @@ def require_honest(figures: ResponseFigures):
             )
             assert np.isfinite(doubt.range_db)
         assert band.verdict == "good" or band.reasons["verdict"]
+        lasting = {band.doubt[key].verdict for key in ("t20_s", "t30_s")}
+        assert band.verdict != "good" or "good" in lasting, band.label
     for channel in figures.channels:
         speech = channel.speech
         assert (speech.value is None) == (speech.verdict == "unusable") == (speech.qualification is None)

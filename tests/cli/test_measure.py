@@ -86,6 +86,25 @@ def test_one_file_gets_a_row_for_each_band(measure, write):
     assert MUSIC_ONLY in output
 
 
+def test_a_row_with_doubtful_figures_is_not_plainly_good_and_names_them(measure, write):
+    rows = measure(write("short.wav", decay()[:, :1])).output.splitlines()
+    marked = [row for row in rows if "?" in row and row.split()[1:2] in (["Hz"], ["kHz"])]
+    assert marked
+    assert not [row for row in marked if row.rstrip().endswith(" good")]
+    assert [row for row in marked if "good but for EDT" in row]
+
+
+def test_tables_in_a_pipe_are_120_columns_wide_or_as_wide_as_their_names_and_cut_nothing(measure, write):
+    write("nave.wav", decay())
+    lines = measure("nave.wav").output.splitlines()
+    assert 80 < max(map(len, lines)) <= 120
+    far = "/".join(["far away"] * 20) + "/nave.wav"
+    output = measure("nave.wav", write(far, decay())).output
+    assert any(far in line for line in output.splitlines())
+    assert "xi: how far the decay is from a straight line, in per mille" in output
+    assert "…" not in output
+
+
 def test_several_files_get_a_row_for_each_channel(measure, write):
     output = measure(write("one.wav", decay()), write("pair.wav", decay(channels=2))).output
     rows = [line.split()[:2] for line in output.splitlines() if line.strip().startswith(("one", "pair"))]
