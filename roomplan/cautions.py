@@ -3,7 +3,8 @@
 Conventions
 -----------
 Each is said once for an output: below its tables, as a field of its document, as the last row of its CSV, and
-as a paragraph of the help. Nothing is said on a row of its own figure.
+as a paragraph of the help. Nothing is said on a row of its own figure. How loud it may get is not said below
+tables that come with no sound to listen to.
 """
 
 from __future__ import annotations

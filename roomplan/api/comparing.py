@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 from roomplan.api.faces import html_of
 from roomplan.api.plans import OpenPlan, opened
 from roomplan.api.rendering import Checked, check
-from roomplan.cautions import LEVELS
 from roomplan.report.comparison import (
     Compared,
     compare_document,
@@ -27,7 +26,6 @@ from roomplan.report.comparison import (
 from roomplan.report.documents import session_part, sound_part
 from roomplan.report_file import read_report
 from roomplan.show.compare_tables import change_lines, comparison_table, margin_table
-from roomplan.show.tables import note
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -102,7 +100,7 @@ class Comparison:
         items: list[Table | Text] = [*change_lines(self.compared)]
         items += [comparison_table(first, other) for other in self.compared[1:]]
         margins = margin_table(self.compared)
-        return html_of([*items, *([] if margins is None else [margins]), note(LEVELS)])
+        return html_of([*items, *([] if margins is None else [margins])])
 
 
 def compare(first: Comparable, other: Comparable, *more: Comparable) -> Comparison:

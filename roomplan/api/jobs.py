@@ -42,7 +42,7 @@ from roomplan.rendering.render import render_session
 from roomplan.report.comparison import differences_of_bus
 from roomplan.report.documents import render_document, to_text
 from roomplan.report.reproduction import RenderOptions, changed_inputs, options_of, reproduction_of
-from roomplan.report.revision import comparable
+from roomplan.report.revision import comparable, same_samples
 from roomplan.report_file import REPORT_NAME, read_report
 from roomplan.session.output_files import plan_targets
 from roomplan.show.summary import JobSummary
@@ -308,7 +308,7 @@ def _render_job(
     if kept is None:
         return RenderedJob(rendering, document, earlier, place, None)
     changed = changed_inputs(kept["reproduce"], reproduce)
-    return RenderedJob(rendering, document, earlier, place, _same_samples(kept, document), changed)
+    return RenderedJob(rendering, document, earlier, place, same_samples(kept, document), changed)
 
 
 def job_targets(job: RenderJob, plan: Plan, *, excerpt: bool) -> tuple[Target, ...]:
@@ -447,20 +447,6 @@ def _earlier(
         except ReportError:
             continue
     return None, None
-
-
-def _same_samples(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[int, int]:
-    def digests(document: Mapping[str, Any]) -> dict[tuple[Any, ...], str | None]:
-        files = document["files"]
-        return {(e.get("delivery"), e.get("bus"), _last(e["file"])): e.get("samples_sha256") for e in files}
-
-    ours, theirs = digests(before), digests(after)
-    both = [key for key in theirs if key in ours]
-    return sum(ours[key] == theirs[key] for key in both), len(both)
-
-
-def _last(file: str) -> str:
-    return file.rsplit("/", 1)[-1]
 
 
 def run_job(job: RenderJob, *, progress: Progress = silent_progress) -> JobSummary:

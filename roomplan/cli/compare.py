@@ -161,7 +161,7 @@ def compare(
         if as_json:
             emit(documents.to_text(comparison.compare_many_document(cues, passages=passages)))
             return
-        show(compare_tables.summary_table(cues, chosen[0]), *_lacking(cues, labels), note(LEVELS))
+        show(compare_tables.summary_table(cues, chosen[0]), *_lacking(cues, labels))
         return
     with StageProgress(quiet=quiet) as progress:
         compared, renderings, results = _open_all(plans, labels, start, length, progress)
@@ -198,7 +198,9 @@ def compare(
         tables.append(compare_tables.passage_table(compared))
     show(*(table for table in tables if table is not None))
     asked = [result.target for found in results.values() for result in found]
-    show(*balance_tables.speech_lines(asked), *written, note(LEVELS))
+    show(*balance_tables.speech_lines(asked), *written)
+    if written:
+        show(note(LEVELS))
 
 
 def _cues(plans: Sequence[Path], labels: Sequence[str]) -> list[ComparedCue]:

@@ -268,7 +268,7 @@ def _revision(done: RenderedJob) -> list[Any]:
     """What has changed against the earlier render, as lines."""
     from rich.text import Text
 
-    from roomplan.report.revision import comparable, revision_lines
+    from roomplan.report.revision import all_the_same, comparable, revision_lines
 
     if done.earlier is None:
         return []
@@ -288,6 +288,8 @@ def _revision(done: RenderedJob) -> list[Any]:
     if done.same_samples is not None:
         same, both = done.same_samples
         lines.append(f"  {same} of {both} files have the same samples as in the report")
+    elif all_the_same(done.earlier, done.document):
+        lines.append("  the same samples in every file")
     if done.changed_inputs:
         first, *more = done.changed_inputs
         others = f" and {len(more)} more" if more else ""
@@ -358,7 +360,9 @@ def _render_many(
     if as_json:
         emit(documents.to_text(summary.summary_document(summaries)))
     else:
-        show(summary.summary_table(summaries), tables.note(LEVELS))
+        show(summary.summary_table(summaries))
+        if any(not one.problems for one in summaries):
+            show(tables.note(LEVELS))
     failures = summary.failure_lines(summaries)
     for line in failures:
         print_errors(line)

@@ -9,6 +9,7 @@ not show it.
 from __future__ import annotations
 
 import math
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from roomplan.report.comparison import differences_of_bus, plan_changes
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
     from roomplan.report.documents import Document
 
-__all__ = ["comparable", "revision_document", "revision_lines"]
+__all__ = ["all_the_same", "comparable", "revision_document", "revision_lines", "same_samples"]
 
 _HEARD_DB = 0.05
 _HEARD_S = 0.005
@@ -35,12 +36,39 @@ def comparable(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
     return any(before.get(key) == after.get(key) for key in ("plan", "title"))
 
 
+def same_samples(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[int, int]:
+    """How many files hold the same samples in two renders, and how many both have."""
+
+    def digests(document: Mapping[str, Any]) -> dict[tuple[Any, ...], str | None]:
+        files = document.get("files", ())
+        return {
+            (entry.get("delivery"), entry.get("bus"), PurePosixPath(entry["file"]).name): entry.get(
+                "samples_sha256"
+            )
+            for entry in files
+        }
+
+    ours, theirs = digests(before), digests(after)
+    both = [key for key in theirs if key in ours]
+    return sum(ours[key] is not None and ours[key] == theirs[key] for key in both), len(both)
+
+
+def all_the_same(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
+    """Tell whether two renders hold the same files with the same samples."""
+    same, _ = same_samples(before, after)
+    return 0 < same == len(before["files"]) == len(after["files"])
+
+
 def revision_document(before: Mapping[str, Any], after: Mapping[str, Any]) -> Document:
-    """What a render changed against an earlier one: `changes` of the plan, `differences` of every bus."""
+    """What a render changed against an earlier one: `changes` of the plan, `differences` of every bus.
+
+    `same_samples` is true where both have the same files and each holds the same samples.
+    """
     buses = {bus["name"]: bus for bus in before["buses"]}
     return {
         "version": before.get("version"),
         "changes": plan_changes(before, after),
+        "same_samples": all_the_same(before, after),
         "differences": [
             {"bus": bus["name"]} | differences_of_bus(buses[bus["name"]], bus)
             for bus in after["buses"]
@@ -53,7 +81,7 @@ def revision_lines(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[
     """What a render changed against an earlier one, in a few lines: the plan first, then what is heard.
 
     Of the buses the mix, the groups, the alternates and the sections are looked at, not their wet and dry
-    sides.
+    sides. Empty where nothing has changed at all: see `all_the_same`.
     """
     lines = _fewest(plan_changes(before, after), "changes of the plan")
     ours, theirs = {bus["name"]: bus for bus in before["buses"]}, {bus["name"]: bus for bus in after["buses"]}
@@ -74,7 +102,9 @@ def revision_lines(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[
         if parts:
             heard.append(f"{name.removeprefix('section:')}: {', '.join(parts)}")
     lines += _fewest(heard, "buses")
-    return lines or ["no audible change: every figure within 0.1"]
+    if lines or all_the_same(before, after):
+        return lines
+    return ["no audible change: every figure within 0.1"]
 
 
 _TOLD = {

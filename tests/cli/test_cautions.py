@@ -41,7 +41,6 @@ SHOWN = [
     (("rooms", "marram_choir_room"), MUSIC_ONLY),
     (("render", "plan.yaml", "--output", "out", "--replace"), LEVELS),
     (("render", "plan.yaml", "targets.yaml", "--output", "many", "--replace"), LEVELS),
-    (("compare", "plan.yaml", "targets.yaml"), LEVELS),
     (("compare", "plan.yaml", "targets.yaml", "--write-to", "listen"), LEVELS),
     (("loudness", "stems/choir.wav"), LEVELS),
 ]
@@ -85,6 +84,16 @@ def test_a_document_has_its_caution_as_a_field_of_its_own(run, arguments, cautio
     document = json.loads(run(*arguments, "--json", "--quiet").output)
     assert document["note"] == MUSIC_ONLY
     assert document.get("hearing_note") == (LEVELS if caution == LEVELS else None)
+
+
+@pytest.mark.usefixtures("place")
+def test_a_table_that_comes_with_no_sound_says_nothing_of_loud_levels_and_its_document_does(run):
+    compared = ("compare", "plan.yaml", "targets.yaml", "--quiet")
+    assert "hearing caution" not in run(*compared).output
+    assert json.loads(run(*compared, "--json").output)["hearing_note"] == LEVELS
+    failed = run("render", "none.yaml", "missing.yaml", "--output", "out", "--quiet")
+    assert failed.status == 1
+    assert "hearing caution" not in failed.output
 
 
 @pytest.mark.usefixtures("place")

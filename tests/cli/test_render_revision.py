@@ -43,9 +43,17 @@ def test_a_second_render_says_which_send_moved_and_what_is_heard_of_it(run, sess
     assert "(+6.0) dB wet/dry" in told
 
 
-def test_the_same_again_says_that_nothing_moved(run, session):
+def test_the_same_again_says_in_one_line_that_the_samples_are_the_same(run, session):
     run("render", session / "plan.yaml")
-    assert "no audible change" in run("render", session / "plan.yaml").output
+    lines = run("render", session / "plan.yaml").output.splitlines()
+    (start,) = (number for number, line in enumerate(lines) if line.startswith("compared with"))
+    assert lines[start + 1] == "  the same samples in every file"
+    assert lines[start + 2].startswith("5 files")
+    against = run("render", session / "plan.yaml", "--json").json["against"]
+    assert (against["same_samples"], against["changes"]) == (True, [])
+    edit(session, "orrin_nave: -8", "orrin_nave: -7.999")
+    against = run("render", session / "plan.yaml", "--json").json["against"]
+    assert against["same_samples"] is False
 
 
 def test_the_document_has_every_difference_to_the_earlier_render(run, session):
