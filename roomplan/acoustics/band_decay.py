@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.bumps import Bump, find_bumps, without_bumps
-from roomplan.acoustics.decay import decay_range, decay_times, schroeder_curve
+from roomplan.acoustics.bumps import Bump, carried_over, find_bumps, without_bumps
+from roomplan.acoustics.decay import SPANS_DB, decay_range, decay_times, schroeder_curve
 from roomplan.acoustics.energy import energy_figures
 from roomplan.acoustics.figures import band_figures, mark
 from roomplan.acoustics.leakage import curve_figures, leak_reason, leaked_figures
 from roomplan.acoustics.noise import find_truncation
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -29,12 +29,22 @@ if TYPE_CHECKING:
     from roomplan.acoustics.filters import Filter
     from roomplan.acoustics.noise import Truncation
 
-__all__ = ["BandDecay", "bumps_of_band", "decay_of_band", "figures_moved_by", "figures_of_band"]
+__all__ = [
+    "BandDecay",
+    "bumps_of_band",
+    "carried_over_bumps",
+    "decay_of_band",
+    "figures_moved_by",
+    "figures_of_band",
+    "short_lines_over",
+]
 
 # half a just-noticeable difference (ISO 3382-1:2009, Table A.1; C50, T as C80, EDT), or twice the scatter
 _MOVED_SHARE = 0.025
 _MOVED = {"c50_db": 0.5, "c80_db": 0.5, "d50": 0.025, "centre_time_s": 0.005}
 _MOVED_SCATTERS = 2.0
+_SHORT_LINES = ("edt_s", "t10_s")
+_LEAST_EXCESS_DB = 0.5
 _LEVELLED_ALONE = 4
 _FILTER_END = 3.0  # the filter looks ahead: within 3 / B of the record's end it sees less and less
 
@@ -164,7 +174,20 @@ def bumps_of_band(found: BandDecay) -> tuple[Bump, ...]:
     )
 
 
-def figures_moved_by(bumps: Sequence[Bump], found: BandDecay, figures: BandFigures) -> tuple[str, ...]:
+def carried_over_bumps(bumps: Sequence[Bump], found: BandDecay) -> tuple[Bump, ...] | None:
+    """The same stretches of this band, where they lie over its decay; None where that shows no fall."""
+    return carried_over(
+        bumps,
+        found.decay[: found.truncation.content_end],
+        rate=found.rate,
+        bandwidth_hz=found.band.bandwidth_hz,
+        crosspoint=found.truncation.crosspoint,
+    )
+
+
+def figures_moved_by(
+    bumps: Sequence[Bump], found: BandDecay, figures: BandFigures, *, share: float = 1.0
+) -> tuple[str, ...]:
     """Keys of the figures that some bumps move by more than chance, and by half of what can be heard.
 
     Parameters
@@ -175,6 +198,8 @@ def figures_moved_by(bumps: Sequence[Bump], found: BandDecay, figures: BandFigur
         With the bumps in.
     figures : BandFigures
         Of `found`.
+    share : float
+        Of these limits that counts already.
 
     Notes
     -----
@@ -185,9 +210,44 @@ def figures_moved_by(bumps: Sequence[Bump], found: BandDecay, figures: BandFigur
     sets = [bumps] if len(bumps) == 1 else [bumps, *([bump] for bump in bumps[:_LEVELLED_ALONE])]
     moved: set[str] = set()
     for some in sets:
-        after = _figures_of_curve(_levelled(found, some))
-        moved |= {key for key in before if _differ(key, before[key], after[key], figures)}
+        levelled = _levelled(found, some)
+        after = _figures_of_curve(levelled)
+        moved |= {key for key in before if _differ(key, before[key], after[key], figures, share)}
+        if len(some) == 1:
+            moved |= {key for key, apart in _split_by_limit(some[0], found, levelled) if apart > _MOVED[key]}
     return tuple(key for key in before if key in moved)
+
+
+def short_lines_over(bumps: Sequence[Bump], found: BandDecay) -> tuple[str, ...]:
+    """EDT and T10 where a bump is in their span: they scatter as stated in a straight decay alone."""
+    over: list[str] = []
+    for key in _SHORT_LINES:
+        upper, lower = (found.total * 10.0 ** (level_db / 10.0) for level_db in SPANS_DB[key])
+        begin = int(np.count_nonzero(found.curve > upper)) / found.rate  # the curve only falls
+        end = int(np.count_nonzero(found.curve > lower)) / found.rate
+        if any(
+            bump.excess_db >= _LEAST_EXCESS_DB and bump.start_s < end and bump.end_s > begin for bump in bumps
+        ):
+            over.append(key)
+    return tuple(over)
+
+
+def _split_by_limit(bump: Bump, found: BandDecay, levelled: BandDecay) -> Iterator[tuple[str, float]]:
+    """Early-to-late figures whose limit lies within a bump, and by how much: all of it early, or late.
+
+    A moment earlier or later an echo at the limit counts on the other side: the figure is of that chance.
+    """
+    excess = found.total - levelled.total
+    for key, limit_s in (("c50_db", 0.05), ("d50", 0.05), ("c80_db", 0.08)):
+        frame = round(limit_s * levelled.rate)
+        late = float(levelled.curve[frame]) if frame < levelled.curve.size else 0.0
+        early = levelled.total - late
+        if not (bump.start_s <= limit_s <= bump.end_s and excess > 0.0 and min(early, late) > 0.0):
+            continue
+        if key == "d50":
+            yield key, excess / found.total
+        else:
+            yield key, 10.0 * float(np.log10((early + excess) / late * (late + excess) / early))
 
 
 def _levelled(found: BandDecay, bumps: Sequence[Bump]) -> BandDecay:
@@ -200,11 +260,12 @@ def _levelled(found: BandDecay, bumps: Sequence[Bump]) -> BandDecay:
     return replace(found, decay=decay, truncation=truncation, curve=curve, total=total)
 
 
-def _differ(key: str, value: float | None, other: float | None, figures: BandFigures) -> bool:
+def _differ(key: str, value: float | None, other: float | None, figures: BandFigures, share: float) -> bool:
     if value is None or other is None:
         return value is not other
     least = _MOVED.get(key, _MOVED_SHARE * other)
-    return abs(value - other) > max(least, _MOVED_SCATTERS * (figures.doubt[key].uncertainty or 0.0))
+    chance = _MOVED_SCATTERS * (figures.doubt[key].uncertainty or 0.0)
+    return abs(value - other) > share * max(least, chance)
 
 
 def _figures_of_curve(found: BandDecay) -> dict[str, float | None]:

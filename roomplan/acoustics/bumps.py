@@ -21,7 +21,7 @@ their good figures, part of it to dents that levelling left; not tried again wit
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,9 +37,11 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Bump",
+    "carried_over",
     "find_bumps",
     "is_hidden",
     "seen_together",
+    "unmistakable",
     "without_bumps",
 ]
 
@@ -60,6 +62,7 @@ _LEAST_DB = 1.0
 _TURNS = 3
 _LIKELY = 4.0
 _SURE = 5.0  # scatters: some 5,000 stretches of 18 bands are looked at in each response
+_UNMISTAKABLE = 7.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,6 +279,79 @@ def seen_together(
         look: tuple(bump for bump in some if any(_meet(bump, other) for other in sure))
         for look, some in bumps.items()
     }
+
+
+def unmistakable(bumps: Mapping[Filter, Sequence[Bump]]) -> tuple[Bump, ...]:
+    """Foreign sounds that are there whatever a band shows of them: of each time the surest, the surest first.
+
+    Where there is one, the sure ones beside it count too: clicks come in company.
+    """
+    found: list[Bump] = []
+    sure = sorted(
+        (bump for some in bumps.values() for bump in some if bump.scatters >= _SURE),
+        key=lambda each: -each.scatters,
+    )
+    if not sure or sure[0].scatters < _UNMISTAKABLE:
+        return ()
+    for bump in sure:
+        if not any(_meet(bump, other) for other in found):
+            found.append(bump)
+    return tuple(found)
+
+
+def carried_over(
+    bumps: Sequence[Bump], decay: NDArray[np.float64], *, rate: float, bandwidth_hz: float, crosspoint: int
+) -> tuple[Bump, ...] | None:
+    """The stretches of some bumps in another band, where they lie over its decay.
+
+    Parameters
+    ----------
+    bumps : sequence of Bump
+        Of any band.
+    decay, rate, bandwidth_hz, crosspoint
+        As for `find_bumps`.
+
+    Returns
+    -------
+    tuple of Bump, or None
+        None where over half of the decay the level does not fall: then the bump may be all that there is.
+    """
+    lasting = _rough_time(decay[:crosspoint], rate)
+    if lasting is None:
+        return None
+    width = max(lasting / _BLOCKS_PER_60_DB, _FEWEST_FREEDOMS / bandwidth_hz, _SHORTEST_BLOCK_S)
+    frames = max(1, round(width * rate))
+    carried = (_carried(bump, decay, frames, rate, 1.0 / bandwidth_hz) for bump in bumps)
+    return tuple(bump for bump in carried if bump is not None)
+
+
+def _carried(bump: Bump, decay: NDArray[np.float64], frames: int, rate: float, ring_s: float) -> Bump | None:
+    """One bump over the line between its flanks; None where it lies under it, or has none."""
+    begin = max(0, round((bump.start_s - ring_s) * rate))
+    end = min(decay.size, round((bump.end_s + ring_s) * rate))
+    before = min(_FLANK, begin // frames)
+    after = min(_FLANK, (decay.size - end) // frames)
+    if min(before, after) < 1 or end <= begin:
+        return None
+    left = block_levels(block_powers(decay[begin - before * frames : begin], frames))
+    right = block_levels(block_powers(decay[end : end + after * frames], frames))
+    from_db, to_db = float(np.median(left)), float(np.median(right))
+    # these are the levels in the middle of the flanks; the line between them has others at the edges
+    apart = end - begin + 0.5 * (before + after) * frames
+    slope = (to_db - from_db) / apart
+    before_db, after_db = from_db + 0.5 * before * frames * slope, to_db - 0.5 * after * frames * slope
+    level = 10.0 * float(np.log10(max(float(decay[begin:end].mean()), 1e-300)))
+    excess = level - 0.5 * (before_db + after_db)
+    if excess <= 0.0:
+        return None
+    return replace(
+        bump,
+        start_s=begin / rate,
+        end_s=end / rate,
+        before_db=before_db,
+        after_db=after_db,
+        excess_db=excess,
+    )
 
 
 def _meet(one: Bump, other: Bump) -> bool:

@@ -75,6 +75,7 @@ CURVATURE_LIMIT_PERCENT = 10.0
 # from memory) and three standard deviations of chance
 _DOWNWARD_PERCENT = 5.0
 _CHANCES = 3.0
+_SHORT_BEND = 0.5  # the project's own limit
 # common practice, no source: share by which the end may decay faster, and how often the scatter of T20
 _LATE_SHARE = 0.12
 _LATE_CHANCES = 4.0
@@ -320,6 +321,7 @@ def decay_times(
     reference = start if total is None else total
     fits: dict[str, LineFit | None] = {}
     steps: dict[str, str] = {}
+    of_decay_db: dict[str, float] = {}
     for key, (upper, lower) in SPANS_DB.items():
         needed = NEEDED_RANGE_DB[key]
         fits[key] = None
@@ -346,9 +348,27 @@ def decay_times(
             fits[key] = fit
             if key != "edt_s":
                 step_db = _step_db(values, sample_rate, reference, lead_s, fit.decay_time_s)
+                if step_db > -upper:
+                    of_decay_db[key] = -lower - step_db
                 if step_db > -upper + _LATER_STEP_SHARE * (upper - lower):
                     steps[key] = _too_little_decay(step_db, upper, lower)
-    return _judge(fits, reasons, decay_range_db, bandwidth_hz, steps, late_decay_time_s)
+    uncertainties = _uncertainties(fits, of_decay_db, bandwidth_hz)
+    return _judge(fits, reasons, decay_range_db, bandwidth_hz, uncertainties, steps, late_decay_time_s)
+
+
+def _uncertainties(
+    fits: Mapping[str, LineFit | None], of_decay_db: Mapping[str, float], bandwidth_hz: float | None
+) -> dict[str, float]:
+    """Scatter of each decay time in seconds, more where a direct sound takes part of its span."""
+    if bandwidth_hz is None:
+        return {}
+    found = {}
+    for key, fit in fits.items():
+        if fit is not None:
+            found[key] = time_uncertainty(
+                key, fit.decay_time_s, bandwidth_hz, of_decay_db=of_decay_db.get(key)
+            )
+    return found
 
 
 def _step_db(
@@ -414,14 +434,12 @@ def _judge(
     reasons: dict[str, str],
     decay_range_db: float,
     bandwidth_hz: float | None,
+    uncertainties: dict[str, float],
     steps: Mapping[str, str],
     late_decay_time_s: float | None,
 ) -> DecayTimes:
     t20, t30 = fits["t20_s"], fits["t30_s"]
     times = {key: fit.decay_time_s for key, fit in fits.items() if fit is not None}
-    uncertainties = {}
-    if bandwidth_hz is not None:
-        uncertainties = {key: time_uncertainty(key, time, bandwidth_hz) for key, time in times.items()}
     bent: list[str] = []
     curvature = None
     if t20 is not None and t30 is not None:
@@ -433,6 +451,7 @@ def _judge(
         elif abs(curvature) > CURVATURE_LIMIT_PERCENT:
             signed = f"{curvature:+.0f}".replace("-", "−")
             bent.append(f"the decay is bent: T30 and T20 differ by {signed} %")
+    short_bend = _short_bend(fits, uncertainties)
     straightest = t30 or t20
     if t20 is not None and late_decay_time_s is not None:
         scatter = uncertainties.get("t20_s", 0.0) / t20.decay_time_s
@@ -451,6 +470,8 @@ def _judge(
     for key, time in times.items():
         fit = fits[key]
         against = list(bent) if key in {"t20_s", "t30_s"} else []
+        if key == "t10_s" and short_bend is not None:
+            against.append(short_bend)
         if key in steps:
             against.append(steps[key])
         if key == "edt_s" and early_bend is not None:
@@ -488,6 +509,23 @@ def _judge(
         curvature_percent=curvature,
         reasons=reasons,
     )
+
+
+def _short_bend(fits: Mapping[str, LineFit | None], uncertainties: Mapping[str, float]) -> str | None:
+    """What speaks against a T10 that is another decay than T20 or T30: what falls first may be a burst."""
+    short = fits["t10_s"]
+    if short is None:
+        return None
+    for key in ("t20_s", "t30_s"):
+        fit = fits[key]
+        if fit is None:
+            continue
+        apart = fit.decay_time_s / short.decay_time_s - 1.0
+        chance = _CHANCES * uncertainties.get("t10_s", 0.0) / short.decay_time_s
+        if abs(apart) > max(_SHORT_BEND, chance):
+            signed = f"{100.0 * apart:+.0f}".replace("-", "−")
+            return f"the decay is bent: {TIMES[key]} and T10 differ by {signed} %"
+    return None
 
 
 def _no_line(fit: LineFit) -> str:

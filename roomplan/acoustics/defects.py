@@ -195,7 +195,8 @@ def find_drop_out(samples: NDArray[np.float64], *, sample_rate: float) -> tuple[
             continue
         end = begin + int(sounding[0])
         # the last empty block may hold the edge
-        if end + 1 >= dense.size or float(power[begin : end - 1].max()) >= _DROPPED * dense[end + 1]:
+        # the median: what a converter leaves of the sound falls as that does
+        if end + 1 >= dense.size or float(np.median(power[begin : end - 1])) >= _DROPPED * dense[end + 1]:
             continue
         around = steps[(begin - _DENSE_BLOCKS - 1) * width : (end + 1 + _DENSE_BLOCKS) * width]
         smallest = float(np.min(np.abs(around), where=around != 0.0, initial=np.inf))

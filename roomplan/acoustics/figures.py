@@ -66,8 +66,10 @@ _NAMES = {
     "centre_time_s": "Ts",
 }
 _LIMITS_S = {"c50_db": 0.05, "c80_db": 0.08}
-# half a just-noticeable difference (ISO 3382-1:2009, Table A.1; C50 as C80): less scatter does not matter
-_SCATTER_MATTERS = {"c50_db": 0.5, "c80_db": 0.5, "d50": 0.025}
+# half a just-noticeable difference (ISO 3382-1:2009, Table A.1; C50 as C80): less scatter does not matter.
+# D50 goes by the ratio that it comes from: near 0 and 1 its own scatter is small whatever that does
+_SCATTER_MATTERS_DB = 0.5
+_SCATTER_OF = {"c50_db": "c50_db", "c80_db": "c80_db", "d50": "c50_db"}
 _SHAPE = ("xi_permille", "curvature_percent")
 
 
@@ -143,8 +145,8 @@ def band_figures(
             uncertainties["d50"] = definition_uncertainty(energy.d50, 0.05, **decay)
         uncertainties["centre_time_s"] = centre_time_uncertainty(**decay)
     flags = dict(times.flags)
-    for key, least in _SCATTER_MATTERS.items():  # their scatter, too, is that of a straight decay
-        if "centre_time_s" in flags and uncertainties.get(key, 0.0) > least:
+    for key, ratio in _SCATTER_OF.items():  # their scatter, too, is that of a straight decay
+        if "centre_time_s" in flags and uncertainties.get(ratio, 0.0) > _SCATTER_MATTERS_DB:
             flags[key] = flags["centre_time_s"]
     if uncertainties.get("c50_db", 0.0) > LARGEST_OF_A_SHARE_DB:
         flags["d50"] = (*flags.get("d50", ()), CHANCE)

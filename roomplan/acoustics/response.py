@@ -22,8 +22,15 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from roomplan.acoustics.analysis import rate_too_low
-from roomplan.acoustics.band_decay import bumps_of_band, decay_of_band, figures_moved_by, figures_of_band
-from roomplan.acoustics.bumps import is_hidden, seen_together
+from roomplan.acoustics.band_decay import (
+    bumps_of_band,
+    carried_over_bumps,
+    decay_of_band,
+    figures_moved_by,
+    figures_of_band,
+    short_lines_over,
+)
+from roomplan.acoustics.bumps import is_hidden, seen_together, unmistakable
 from roomplan.acoustics.checks import validate_rate, validate_response
 from roomplan.acoustics.correlation import inter_channel_correlation
 from roomplan.acoustics.curves import decay_curve, no_curve
@@ -63,6 +70,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from roomplan.acoustics.band_decay import BandDecay
+    from roomplan.acoustics.bumps import Bump
     from roomplan.acoustics.correlation import BandCorrelation
     from roomplan.acoustics.curves import DecayCurve
     from roomplan.acoustics.doubt import Verdict
@@ -84,6 +92,7 @@ _LARGEST_AHEAD = (
     0.05  # of the energy; more moves C80 by up to a quarter of a decibel (the project's own limit)
 )
 _EARLY = ("edt_s", "c50_db", "c80_db", "d50", "centre_time_s")  # what hangs on where time 0 is
+_LESS_FOR_A_CLEAR_ONE = 0.3  # no chance made it: less of a move is its work
 _LIKE_FROM_HZ, _LIKE_TO_HZ = 125.0, 4000.0  # ISO 3382-1:2009, Annex B: octaves from 125 Hz to 4 kHz
 _LARGEST_SCATTER = 0.06  # two just-noticeable differences of 0.03 (Bradley et al. 1999, from memory)
 
@@ -314,13 +323,13 @@ def _foreign_sounds(decays: Mapping[Filter, BandDecay]) -> dict[Filter, tuple[_D
     """
     octave_bands = [look for look in decays if isinstance(look, BandPass) and look.fraction == 1]
     bumps = seen_together({look: bumps_of_band(found) for look, found in decays.items()}, octave_bands)
-    moved = {
-        look: figures_moved_by(some, decays[look], figures_of_band(decays[look], with_dry=False))
-        if some
-        else ()
+    clear = unmistakable(bumps)
+    moved = {look: _moved_by(some, clear, decays[look]) for look, some in bumps.items()}
+    largest = {
+        look: max(some or clear, key=lambda each: each.excess_db)
         for look, some in bumps.items()
+        if some or clear
     }
-    largest = {look: max(some, key=lambda each: each.excess_db) for look, some in bumps.items() if some}
     witnesses = [look for look in _SPEECH_OCTAVES if moved.get(look)]
     result: dict[Filter, tuple[_Defect, ...]] = {}
     for look, found in decays.items():
@@ -338,6 +347,21 @@ def _foreign_sounds(decays: Mapping[Filter, BandDecay]) -> dict[Filter, tuple[_D
         )
         result[look] = (_Defect(what, keys),)
     return result
+
+
+def _moved_by(own: Sequence[Bump], clear: Sequence[Bump], found: BandDecay) -> tuple[str, ...]:
+    """Figures of a band that its own bumps move, or what is unmistakable in any band."""
+    if not (own or clear):
+        return ()
+    figures = figures_of_band(found, with_dry=False)
+    moved = set(figures_moved_by(own, found, figures)) if own else set()
+    carried = carried_over_bumps(clear, found) if clear else ()
+    if carried is None:
+        return FIGURES
+    if carried:
+        moved.update(figures_moved_by(carried, found, figures, share=_LESS_FOR_A_CLEAR_ONE))
+        moved.update(short_lines_over(carried, found))
+    return tuple(key for key in FIGURES if key in moved)
 
 
 def _speech(

@@ -20,7 +20,7 @@ from acoustic_signals import (
 from roomplan.acoustics import exact_mid_band, find_truncation, measure_response, schroeder_curve
 from roomplan.acoustics.bands import band_edges, bandwidth
 from roomplan.acoustics.decay import decay_range, decay_times
-from roomplan.acoustics.doubt import TIME_SCATTER
+from roomplan.acoustics.doubt import TIME_SCATTER, definition_uncertainty, energy_scatter
 from roomplan.acoustics.filters import BandPass
 from roomplan.acoustics.response import analyse_response
 
@@ -146,6 +146,15 @@ def test_energy_figures_scatter_as_stated(case, population):
         assert np.all(ratio > 0.7)
     else:  # 50 ms of a narrow band hold more degrees of freedom than B t says: stated is too much
         assert np.all(ratio > 0.6)
+
+
+def test_a_d50_that_chance_brought_near_0_or_1_states_the_scatter_of_a_likelier_one():
+    # T = 3 s at 125 Hz: a straight decay has D50 = 0.21; by chance 0.04 is seen, off by 0.17
+    near_0 = definition_uncertainty(0.04, 0.05, decay_time_s=3.0, bandwidth_hz=88.0)
+    usual = definition_uncertainty(0.206, 0.05, decay_time_s=3.0, bandwidth_hz=88.0)
+    scatter = energy_scatter(0.05, decay_time_s=3.0, bandwidth_hz=88.0)
+    assert usual == pytest.approx(0.206 * 0.794 * scatter, rel=0.01)
+    assert 0.04 * 0.96 * scatter < 0.021 < 0.17 / 4.0 < near_0 < usual
 
 
 # ---------------------------------------- ideal exponentials

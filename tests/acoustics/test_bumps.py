@@ -8,7 +8,15 @@ import numpy as np
 import pytest
 from acoustic_signals import decaying_noise, number
 
-from roomplan.acoustics.bumps import Bump, find_bumps, is_hidden, seen_together, without_bumps
+from roomplan.acoustics.bumps import (
+    Bump,
+    carried_over,
+    find_bumps,
+    is_hidden,
+    seen_together,
+    unmistakable,
+    without_bumps,
+)
 from roomplan.acoustics.filters import BROADBAND, BandPass
 from roomplan.acoustics.response import analyse_response
 
@@ -134,7 +142,62 @@ def test_a_band_hides_what_is_shorter_than_its_own_blocks_or_comes_before_them()
     assert not is_hidden(early, bandwidth_hz=2800.0)
 
 
+def test_of_each_time_the_surest_bump_is_unmistakable_and_sure_ones_count_in_its_company():
+    low, high = BandPass(125.0), BandPass(8000.0)
+    clear, same, sure = (
+        Bump(0.5, 0.6, 0.0, 0.0, 9.0, 12.0),
+        Bump(0.55, 0.7, 0.0, 0.0, 9.0, 8.0),
+        Bump(1.0, 1.1, 0.0, 0.0, 2.0, 5.5),
+    )
+    assert unmistakable({low: (same,), high: (clear, sure)}) == (clear, sure)
+    assert unmistakable({low: (), high: (sure,)}) == ()
+
+
+def test_a_bump_carried_over_into_a_steady_decay_takes_its_level_from_that():
+    energy = 10.0 ** (-6.0 * np.arange(2 * RATE) / RATE)  # T = 1 s
+    slam = slice(round(0.5 * RATE), round(0.6 * RATE))
+    energy[slam] *= 4.0
+    bump = Bump(0.48, 0.62, 0.0, 0.0, 9.0, 12.0)
+    carried = carried_over([bump], energy, rate=RATE, bandwidth_hz=20_000.0, crosspoint=energy.size)
+    assert carried is not None
+    # 60 dB a second: at its own edges the decay has these levels, whatever stands between them
+    assert carried[0].before_db == pytest.approx(-60.0 * 0.48, abs=0.3)
+    assert carried[0].after_db == pytest.approx(-60.0 * 0.62, abs=0.3)
+
+
+def test_a_bump_is_not_carried_over_into_a_band_that_has_less_there():
+    energy = 10.0 ** (-6.0 * np.arange(2 * RATE) / RATE)
+    energy[round(0.5 * RATE) : round(0.6 * RATE)] *= 0.5
+    bump = Bump(0.48, 0.62, 0.0, 0.0, 9.0, 12.0)
+    carried = carried_over([bump], energy, rate=RATE, bandwidth_hz=20_000.0, crosspoint=energy.size)
+    assert carried == ()
+
+
+def test_whether_a_band_that_does_not_fall_holds_more_than_a_bump_is_left_open():
+    energy = np.full(RATE, 1.0)
+    bump = Bump(0.4, 0.5, 0.0, 0.0, 9.0, 12.0)
+    carried = carried_over([bump], energy, rate=RATE, bandwidth_hz=20_000.0, crosspoint=energy.size)
+    assert carried is None
+
+
 # ---------------------------------------- in a whole response
+
+
+def test_an_echo_within_the_span_of_a_short_line_makes_that_doubtful_whatever_it_reads():
+    sound = decaying_noise(22, 1.0, 1.5, RATE, floor_db=70.0)
+    sound[round(0.12 * RATE)] += 20.0  # 7 dB down: within EDT and T10
+    for band in channel(sound).decay.bands[4:]:
+        assert band.doubt["edt_s"].verdict != "good"
+        assert band.doubt["t10_s"].verdict != "good"
+
+
+def test_an_echo_within_a_millisecond_of_80_ms_makes_c80_doubtful():
+    sound = decaying_noise(21, 0.35, 0.8, RATE)
+    sound[0] = np.sqrt(700.0)
+    sound[round(0.0799 * RATE)] += 10.0
+    doubt = channel(sound).broadband.doubt["c80_db"]
+    assert doubt.verdict == "doubtful"
+    assert OVER in (doubt.reason or "")
 
 
 def test_a_slam_that_moves_the_broadband_t30_makes_it_doubtful_and_says_when():

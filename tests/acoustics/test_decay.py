@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roomplan.acoustics.decay import decay_range, decay_times, fit_decay, schroeder_curve
+from roomplan.acoustics.doubt import time_uncertainty
 from roomplan.acoustics.noise import Truncation
 
 RATE = 1000  # the check values of double decays were fitted on a grid of 1 ms
@@ -219,3 +220,40 @@ def test_the_centre_time_behind_an_echo_is_doubtful_for_its_scatter_is_unknown()
     stepped = decay_times(direct, sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=3000.0)
     assert any("not a straight line" in flag for flag in stepped.flags["edt_s"])
     assert "centre_time_s" not in stepped.flags
+
+
+def test_a_t10_far_from_t20_is_doubtful_though_its_line_is_straight():
+    # a burst falls by 20 dB, then the room's decay follows
+    energy = 10.0 ** (-6.0 * np.arange(RATE) / RATE / 0.07) + 10.0 ** (
+        -2.5 - 6.0 * np.arange(RATE) / RATE / 0.5
+    )
+    curve = np.cumsum(energy[::-1])[::-1]
+    found = decay_times(curve, sample_rate=RATE, decay_range_db=60.0, bandwidth_hz=3000.0)
+    assert any("and T10 differ by" in flag for flag in found.flags["t10_s"])
+    plain = decay_times(straight(0.5), sample_rate=RATE, decay_range_db=60.0, bandwidth_hz=3000.0)
+    assert plain.flags["t10_s"] == ()
+
+
+@pytest.mark.parametrize("left_db", [5.0, 7.5, 10.0, 15.0])
+def test_lines_over_less_of_a_decay_scatter_as_stated(left_db):
+    # noise of B = 1000 Hz and T = 1 s: one independent energy a millisecond
+    rng = np.random.default_rng(3)
+    time_s = np.arange(1300) / 1000.0
+    energy = rng.exponential(size=(1500, time_s.size)) * 10.0 ** (-6.0 * time_s)
+    curves = np.cumsum(energy[:, ::-1], axis=1)[:, ::-1]
+    fits = [fit_decay(curve, sample_rate=1000.0, upper_db=0.0, lower_db=-left_db) for curve in curves]
+    times = [fit.decay_time_s for fit in fits if fit is not None]
+    stated = time_uncertainty("t10_s", 1.0, 1000.0, of_decay_db=min(left_db, 10.0))
+    if left_db <= 10.0:
+        assert stated == pytest.approx(np.std(times), rel=0.1)
+    else:
+        assert stated > np.std(times)
+
+
+def test_a_direct_sound_that_takes_half_of_a_span_doubles_its_scatter():
+    stepped = straight(1.0)
+    total = stepped[0] * 10.0  # 10 dB of step: T10 has 5 dB of decay left
+    found = decay_times(stepped, sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=3000.0, total=total)
+    plain = decay_times(stepped, sample_rate=RATE, decay_range_db=90.0, bandwidth_hz=3000.0)
+    assert found.uncertainties["t10_s"] > 1.8 * plain.uncertainties["t10_s"]
+    assert found.uncertainties["t30_s"] < 1.2 * plain.uncertainties["t30_s"]

@@ -226,6 +226,14 @@ def test_a_drop_out_is_found_with_its_time_and_length(kind, length_ms, bits):
     assert found == pytest.approx((0.1, length_ms / 1000.0), abs=0.0021)
 
 
+def test_a_faint_rest_in_a_drop_out_is_judged_beside_the_sound_behind_it_too():
+    # what is left is 48 dB down, and the decay itself falls by 20 dB meanwhile
+    for seed in range(4):
+        sound = decaying_noise(seed, 0.28, 0.4, RATE, floor_db=78.0)
+        sound[round(0.049 * RATE) : round(0.143 * RATE)] *= 10.0 ** (-48.0 / 20.0)
+        assert find_drop_out(sound, sample_rate=RATE) is not None
+
+
 @pytest.mark.parametrize("offset", [0.0, 0.2, -1.0])
 def test_a_constant_offset_hides_no_drop_out(offset):
     assert find_drop_out(with_drop_out("zeros") + offset, sample_rate=RATE) is not None
