@@ -39,7 +39,7 @@ from roomplan.documents.emission import (
     plain_data,
     scalar_text,
 )
-from roomplan.documents.layout import read_layout
+from roomplan.documents.nodes import compose_text
 from roomplan.documents.parsing import parse_text
 from roomplan.documents.scalars import forbidden_character
 from roomplan.documents.wording import describe, quoted
@@ -48,7 +48,7 @@ from roomplan.errors import Place, PlanError, RoomplanError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
-    from roomplan.documents.layout import Layout, Node
+    from roomplan.documents.nodes import Layout, Node
     from roomplan.documents.places import KeyPath, PlaceMap
 
 __all__ = ["edited_text", "replaced_spans", "with_values"]
@@ -108,7 +108,7 @@ def edited_text(text: str, edits: Mapping[KeyPath, Any], *, file: Path = _NOWHER
     bom = _BOM if text.startswith(_BOM) else ""
     raw = text.removeprefix(_BOM)
     plain, offsets = _with_line_feeds(raw)
-    data, places = _parsed(plain, file)
+    data, places, layout = _parsed(plain, file)
     wanted = {path: plain_data(value) for path, value in edits.items()}
     whole = _wish_tree(wanted)
     for path in wanted:
@@ -116,7 +116,6 @@ def edited_text(text: str, edits: Mapping[KeyPath, Any], *, file: Path = _NOWHER
     wish = _reduced(whole, data)
     if wish is None:
         return text
-    layout = read_layout(plain)
     editing = _Editing(layout, places, file)
     editing.carry_out(wish)
     changed = _applied(raw, offsets, editing.changes)
@@ -138,7 +137,7 @@ def replaced_spans(text: str, find: Callable[[Node], Iterable[tuple[int, int, st
     bom = _BOM if text.startswith(_BOM) else ""
     raw = text.removeprefix(_BOM)
     plain, offsets = _with_line_feeds(raw)
-    return bom + _applied(raw, offsets, find(read_layout(plain).root))
+    return bom + _applied(raw, offsets, find(compose_text(plain).root))
 
 
 def with_values(data: Any, edits: Mapping[KeyPath, Any]) -> Any:
@@ -201,7 +200,7 @@ def _with_line_feeds(raw: str) -> tuple[str, list[int]]:
     return plain, [*offsets, len(raw)]
 
 
-def _parsed(text: str, file: Path) -> tuple[dict[str, Any], PlaceMap]:
+def _parsed(text: str, file: Path) -> tuple[dict[str, Any], PlaceMap, Layout]:
     at = forbidden_character(text)
     if at is not None:
         place = Place(file, text.count("\n", 0, at) + 1, at - text.rfind("\n", 0, at))
@@ -214,7 +213,7 @@ def _parsed(text: str, file: Path) -> tuple[dict[str, Any], PlaceMap]:
     if parsed is None or not isinstance(parsed.data, dict):
         what = "there is no mapping of keys and values to change"
         raise RoomplanError(what, remedy="a document of keys and values", place=Place(file, 1, 1))
-    return parsed.data, parsed.places
+    return parsed.data, parsed.places, parsed.layout
 
 
 def _wish_tree(wanted: Mapping[KeyPath, Any]) -> _Branch:

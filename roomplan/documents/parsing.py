@@ -1,14 +1,10 @@
-"""From text to plain data with places, without building more than a person could have written.
+"""From the tree of a text to plain data with places, without building more than a person could have written.
 
 Conventions
 -----------
-The parser's events are turned into dicts and lists here instead of by the library: only so does every key
-keep its line, can all faults be reported at once, and are nesting and alias expansion bounded before
-anything is built. Values which are refused are left out of the data and remembered in the places.
-
-Notes
------
-Comments are not kept here; an edit reads the file again for that.
+The tree (`roomplan.documents.nodes`) is turned into dicts and lists here: so all faults are reported at once,
+and alias expansion is bounded before anything is built. Values which are refused are left out of the data and
+remembered in the places.
 """
 
 from __future__ import annotations
@@ -17,20 +13,11 @@ import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from ruamel.yaml import YAML
 from ruamel.yaml.error import MarkedYAMLError
-from ruamel.yaml.events import (
-    AliasEvent,
-    DocumentStartEvent,
-    MappingEndEvent,
-    MappingStartEvent,
-    ScalarEvent,
-    SequenceEndEvent,
-    SequenceStartEvent,
-)
 
+from roomplan.documents.nodes import MOST_LEVELS, MOST_NODES, Node, compose_text
 from roomplan.documents.places import PlaceMap, Spot
-from roomplan.documents.scalars import Refusal, forbidden_character, plain_value
+from roomplan.documents.scalars import Refusal, forbidden_character
 from roomplan.documents.syntax import syntax_problem
 from roomplan.documents.wording import decimal_comma, key_shown, quoted
 from roomplan.errors import Place, Problem
@@ -38,11 +25,9 @@ from roomplan.errors import Place, Problem
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["MOST_LEVELS", "MOST_NODES", "Parsed", "parse_text"]
+    from roomplan.documents.nodes import Layout
 
-# A plan needs six levels and a few thousand nodes; these bounds are far above any plan and far below trouble.
-MOST_LEVELS = 32
-MOST_NODES = 50_000
+__all__ = ["Parsed", "parse_text"]
 
 
 class _TooMuchError(Exception):
@@ -53,8 +38,12 @@ class _TooMuchError(Exception):
         self.problem = problem
 
 
+class _EndError(Exception):
+    """Reading stops: the text could not be read any further."""
+
+
 @dataclass(slots=True)
-class _Node:
+class _Value:
     """A finished value: its data and place, its children's places, how much is in it (aliases expanded)."""
 
     data: Any
@@ -64,82 +53,58 @@ class _Node:
     size: int = 1
     levels: int = 0
     refused: bool = False
-    written: str = ""  # a scalar, as the file has it
-    absent: bool = False  # nothing is written: the parser has no place for it and names the next line's
 
+    def spot(self, key: Place) -> Spot:
+        """Return the places of it and all below it."""
+        return Spot(key, self.place, self.children, self.refused_keys)
 
-@dataclass(slots=True)
-class _Key:
-    name: str
-    place: Place
-    usable: bool
+    def takes_in(self, other: _Value) -> None:
+        """Count a key or value that is in it."""
+        self.size += other.size
+        self.levels = max(self.levels, other.levels + 1)
 
 
 @dataclass(slots=True)
 class _Frame:
-    """A mapping or list that is still open."""
+    """A mapping or list that is being read, for messages: which of its values is next."""
 
-    node: _Node
-    anchor: str | None
-    key: _Key | None = None  # the mapping's key that waits for its value
-    entries: int = 0  # of a list, refused ones among them
-    seen: dict[str, Place] = field(default_factory=dict)
-    last: _Node | None = None  # the value before that key
+    entry: int = 0  # of a list, from 1; 0 for a mapping
+    key: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Parsed:
-    """What a text holds: plain data, the places of it, and whether there is a value at all."""
+    """What a text holds: plain data, the places of it, whether there is a value at all, and its tree."""
 
     data: Any
     places: PlaceMap
     empty: bool
+    layout: Layout
 
 
-class _Builder:
-    """Turns events into data; one per text."""
+class _Reading:
+    """Turns a tree into data; one per text."""
 
     def __init__(self, file: Path) -> None:
         self.file = file
         self.problems: list[Problem] = []
-        self.root: _Node | None = None
         self.frames: list[_Frame] = []
-        self.anchors: dict[str, _Node | None] = {}  # None: still open, so an alias to it would contain itself
+        self.anchored: dict[Node, _Value] = {}
         self.visited = 0
 
-    def place(self, event: Any) -> Place:
-        mark = event.start_mark
-        return Place(self.file, mark.line + 1, mark.column + 1)
+    def place(self, node: Node) -> Place:
+        return Place(self.file, node.line, node.column)
 
     def refuse(self, what: str, place: Place, remedy: str) -> None:
         self.problems.append(Problem(what, place, remedy))
-
-    def take(self, event: Any) -> None:
-        """Take the next event."""
-        if isinstance(event, ScalarEvent):
-            self.scalar(event)
-        elif isinstance(event, AliasEvent):
-            self.alias(event)
-        elif isinstance(event, MappingStartEvent | SequenceStartEvent):
-            self.open(event)
-        elif isinstance(event, MappingEndEvent | SequenceEndEvent):
-            frame = self.frames.pop()
-            if frame.anchor is not None:
-                self.anchors[frame.anchor] = frame.node
-            self.deliver(frame.node)
 
     def owner(self) -> str:
         """Return the beginning of a message: the key whose value is next, with its entries of lists."""
         entries = ""
         for frame in reversed(self.frames):
-            if isinstance(frame.node.data, list):
-                entries = f", entry {frame.entries + 1}{entries}"
-            else:
-                return (
-                    ""
-                    if frame.key is None or not frame.key.name
-                    else f"{key_shown(frame.key.name)}{entries}: "
-                )
+            if not frame.entry:
+                return f"{key_shown(frame.key)}{entries}: " if frame.key else ""
+            entries = f", entry {frame.entry}{entries}"
         return ""
 
     def count(self, nodes: int, place: Place) -> None:
@@ -152,79 +117,147 @@ class _Builder:
             )
             raise _TooMuchError(problem)
 
-    def has_tag(self, event: Any, place: Place) -> bool:
-        if event.ctag is None:
+    def has_tag(self, node: Node, place: Place) -> bool:
+        if node.tag is None:
             return False
-        tag = str(event.ctag).replace("tag:yaml.org,2002:", "!!")
         self.refuse(
-            f"the tag {quoted(tag)} is not accepted",
+            f"the tag {quoted(node.tag)} is not accepted",
             place,
             "a plain value; quotes around a text that begins with !",
         )
         return True
 
-    def open(self, event: Any) -> None:
-        place = self.place(event)
+    def value(self, node: Node, *, as_key: bool = False) -> _Value:
+        """Read a key or a value."""
+        if node.kind == "alias":
+            return self.alias(node, as_key=as_key)
+        place = self.place(node)
         self.count(1, place)
+        value = self.scalar(node, place, as_key=as_key) if node.kind == "scalar" else self.held(node, place)
+        if node.name is not None:
+            self.anchored[node] = value
+        return value
+
+    def scalar(self, node: Node, place: Place, *, as_key: bool) -> _Value:
+        value = node.value
+        read = _Value(value, place, refused=True)
+        if self.has_tag(node, place):
+            return read
+        if isinstance(value, Refusal):
+            self.refuse(f"{self.owner()}{value.what}", place, value.remedy)
+        elif isinstance(value, str) and (at := forbidden_character(value)) is not None:
+            self.refuse(
+                f"the text holds the character U+{ord(value[at]):04X}", place, "printable characters only"
+            )
+        elif as_key and value == "<<" and not node.style:
+            self.refuse("merge keys (<<) are not supported", place, "`extends`, or the keys written out")
+        else:
+            read.refused = False
+        return read
+
+    def held(self, node: Node, place: Place) -> _Value:
+        """Read a mapping or list."""
         if len(self.frames) >= MOST_LEVELS:
             problem = Problem(
                 f"values are nested more than {MOST_LEVELS} deep", place, "a plan needs six levels"
             )
             raise _TooMuchError(problem)
-        is_mapping = isinstance(event, MappingStartEvent)
-        node = _Node({} if is_mapping else [], place, {} if is_mapping else [])
-        node.refused = self.has_tag(event, place)
-        if event.anchor is not None:
-            self.anchors[event.anchor] = None
-        self.frames.append(_Frame(node, event.anchor))
+        is_mapping = node.kind == "mapping"
+        read = _Value({} if is_mapping else [], place, {} if is_mapping else [])
+        read.refused = self.has_tag(node, place)
+        self.frames.append(_Frame())
+        if is_mapping:
+            self.fill_mapping(node, read)
+        else:
+            self.fill_list(node, read)
+        self.frames.pop()
+        if not node.closed:
+            raise _EndError
+        return read
 
-    def scalar(self, event: Any) -> None:
-        place = self.place(event)
-        self.count(1, place)
-        value: Any = event.value if event.style is not None else plain_value(event.value)
-        node = _Node(value, place, written=event.value, absent=event.style is None and not event.value)
-        frame = self.frames[-1] if self.frames else None
-        if self.has_tag(event, place):
-            node.refused = True
-        elif isinstance(value, Refusal):
-            self.refuse(f"{self.owner()}{value.what}", place, value.remedy)
-            node.refused = True
-        elif isinstance(value, str) and (at := forbidden_character(value)) is not None:
+    def fill_list(self, node: Node, read: _Value) -> None:
+        spots: list[Spot] = []
+        read.children = spots
+        for number, item in enumerate(node.items, start=1):
+            self.frames[-1].entry = number
+            value = self.value(item)
+            read.takes_in(value)
+            if value.refused:
+                read.refused_keys.add("")  # the mark of a list that has lost an entry, see PlaceMap.drop
+            else:
+                read.data.append(value.data)
+                spots.append(value.spot(value.place))
+
+    def fill_mapping(self, node: Node, read: _Value) -> None:
+        spots: dict[str, Spot] = {}
+        read.children = spots
+        seen: dict[str, Place] = {}
+        for number, key in enumerate(node.keys):
+            self.frames[-1].key = ""
+            name = self.value(key, as_key=True)
+            read.takes_in(name)
+            usable = self.is_usable(name, key, node.items[number - 1] if number else None, seen)
+            if number == len(node.items):  # the text ends here
+                return
+            known = isinstance(name.data, str) and not name.refused
+            self.frames[-1].key = name.data if known else ""
+            item = node.items[number]
+            value = self.value(item)
+            read.takes_in(value)
+            if not usable:
+                continue
+            if value.refused:
+                read.refused_keys.add(name.data)
+                continue
+            if item.absent:
+                value.place = name.place
+            read.data[name.data] = value.data
+            spots[name.data] = value.spot(name.place)
+
+    def is_usable(self, key: _Value, node: Node, before: Node | None, seen: dict[str, Place]) -> bool:
+        """Tell whether a key can be one, and is not there already; `before` is the value before it."""
+        name = key.data
+        if key.refused:
+            return False
+        if not isinstance(name, str) or not name:
+            if isinstance(name, dict | list):
+                self.refuse("there is a mapping or a list where a key should be", key.place, "a text as key")
+            elif name is None or name == "":
+                self.refuse("a key is empty", key.place, "a text before the colon")
+            else:
+                shown = str(name).lower() if isinstance(name, bool) else str(name)[:40]
+                remedy = _after_comma(before, node) or f'in quotes: "{shown}"'
+                self.refuse(f"the key {shown} is not text", key.place, remedy)
+            return False
+        first = seen.setdefault(name, key.place)
+        if first is not key.place:
             self.refuse(
-                f"the text holds the character U+{ord(value[at]):04X}", place, "printable characters only"
+                f"the key {quoted(name)} appears twice in one mapping",
+                key.place,
+                f"once; the first is in line {first.line}",
             )
-            node.refused = True
-        elif (
-            isinstance(value, str)
-            and event.style is None
-            and value == "<<"
-            and frame is not None
-            and isinstance(frame.node.data, dict)
-            and frame.key is None
-        ):
-            self.refuse("merge keys (<<) are not supported", place, "`extends`, or the keys written out")
-            node.refused = True
-        if event.anchor is not None:
-            self.anchors[event.anchor] = node
-        self.deliver(node)
+        return first is key.place
 
-    def alias(self, event: Any) -> None:
-        place = self.place(event)
-        node = _Node(None, place, refused=True)
-        if event.anchor not in self.anchors:
+    def alias(self, node: Node, *, as_key: bool) -> _Value:
+        place = self.place(node)
+        read = _Value(None, place, refused=True)
+        target = node.target
+        if target is None:
             self.refuse(
-                f"there is no anchor {quoted(event.anchor)}",
+                f"there is no anchor {quoted(node.name or '')}",
                 place,
-                f'quotes around a text that begins with *, such as "*{event.anchor[:40]}"',
+                f'quotes around a text that begins with *, such as "*{(node.name or "")[:40]}"',
             )
-        elif (source := self.anchors[event.anchor]) is None:
-            self.refuse(f"the alias {quoted(event.anchor)} contains itself", place, "the values written out")
+        elif (source := self.anchored.get(target)) is None:
+            self.refuse(
+                f"the alias {quoted(node.name or '')} contains itself", place, "the values written out"
+            )
         elif len(self.frames) + source.levels > MOST_LEVELS:
             self.refuse(f"values are nested more than {MOST_LEVELS} deep", place, "a plan needs six levels")
         else:
             self.count(source.size, place)
-            spot = Spot(place, place, source.children).copy()
-            node = _Node(
+            spot = source.spot(place).copy()
+            read = _Value(
                 _copied(source.data),
                 place,
                 spot.children,
@@ -233,82 +266,25 @@ class _Builder:
                 source.levels,
                 source.refused,
             )
-        if self.frames and isinstance(self.frames[-1].node.data, dict) and self.frames[-1].key is None:
-            if not node.refused:
+        if as_key:
+            if not read.refused:
                 self.refuse("there is an alias where a key should be", place, "write the key out")
-            node.refused = True
-        self.deliver(node)
-
-    def deliver(self, node: _Node) -> None:
-        """Put a finished value where it belongs: the root, a list, a key or a key's value."""
-        if not self.frames:
-            self.root = node
-            return
-        frame = self.frames[-1]
-        parent = frame.node
-        parent.size += node.size
-        parent.levels = max(parent.levels, node.levels + 1)
-        if isinstance(parent.children, list):
-            frame.entries += 1
-            if node.refused:
-                parent.refused_keys.add("")  # the mark of a list that has lost an entry, see PlaceMap.drop
-            else:
-                parent.data.append(node.data)
-                parent.children.append(Spot(node.place, node.place, node.children, node.refused_keys))
-            return
-        if frame.key is None:
-            frame.key = self.key(node, frame)
-            return
-        key, frame.key, frame.last = frame.key, None, node
-        if not key.usable or not isinstance(parent.children, dict):
-            return
-        if node.refused:
-            parent.refused_keys.add(key.name)
-            return
-        if node.absent:
-            node.place = key.place
-        parent.data[key.name] = node.data
-        parent.children[key.name] = Spot(key.place, node.place, node.children, node.refused_keys)
-
-    def key(self, node: _Node, frame: _Frame) -> _Key:
-        name = node.data
-        if node.refused:
-            return _Key("", node.place, usable=False)
-        if not isinstance(name, str) or not name:
-            if isinstance(name, dict | list):
-                self.refuse("there is a mapping or a list where a key should be", node.place, "a text as key")
-            elif name is None or name == "":
-                self.refuse("a key is empty", node.place, "a text before the colon")
-            else:
-                shown = str(name).lower() if isinstance(name, bool) else str(name)[:40]
-                remedy = _after_comma(frame.last, node) or f'in quotes: "{shown}"'
-                self.refuse(f"the key {shown} is not text", node.place, remedy)
-            return _Key("", node.place, usable=False)
-        first = frame.seen.setdefault(name, node.place)
-        if first is not node.place:
-            self.refuse(
-                f"the key {quoted(name)} appears twice in one mapping",
-                node.place,
-                f"once; the first is in line {first.line}",
-            )
-            return _Key(name, node.place, usable=False)
-        return _Key(name, node.place, usable=True)
+            read.refused = True
+        return read
 
 
-def _after_comma(value: _Node | None, key: _Node) -> str | None:
+def _after_comma(value: Node | None, key: Node) -> str | None:
     """Say how a number was meant whose decimal comma ended it, so that the rest is where a key should be.
 
     So it is in `{level: -7,4}`; a person who means a key writes a space behind the comma.
     """
-    if value is None or value.place.column is None or value.place.line != key.place.line:
-        return None
-    if key.place.column != value.place.column + len(value.written) + 1:
+    if value is None or value.line != key.line or key.column != value.column + len(value.written) + 1:
         return None
     return decimal_comma(f"{value.written},{key.written}")
 
 
 def _copied(data: Any) -> Any:
-    """Return an independent copy of plain data (its size and depth are bounded by the builder)."""
+    """Return an independent copy of plain data (its size and depth are bounded)."""
     if isinstance(data, dict):
         return {key: _copied(value) for key, value in data.items()}
     if isinstance(data, list):
@@ -333,38 +309,28 @@ def parse_text(text: str, file: Path) -> tuple[Parsed | None, list[Problem]]:
     list of Problem
         Every fault found.
     """
-    builder = _Builder(file)
-    documents = 0
+    layout = compose_text(text)
+    reading = _Reading(file)
+    problems = reading.problems
+    if layout.directive:
+        found = re.search(r"^%", text, re.MULTILINE)
+        line = text.count("\n", 0, found.start()) + 1 if found else 1
+        reading.refuse("directives (%) are not accepted", Place(file, line, 1), "leave out the line")
+    root = None
     try:
-        # A new parser per file: the library keeps state between documents.
-        for event in YAML(typ="safe", pure=True).parse(text):
-            if isinstance(event, DocumentStartEvent):
-                documents += 1
-                if documents > 1:
-                    builder.refuse(
-                        "a second document begins here", builder.place(event), "one document per file"
-                    )
-                    break
-                if event.version is not None or event.tags:
-                    directive = re.search(r"^%", text, re.MULTILINE)
-                    line = text.count("\n", 0, directive.start()) + 1 if directive else 1
-                    builder.refuse(
-                        "directives (%) are not accepted", Place(file, line, 1), "leave out the line"
-                    )
-            else:
-                builder.take(event)
+        root = reading.value(layout.root)
+    except _EndError:
+        pass
     except _TooMuchError as stop:
-        return None, [*builder.problems, stop.problem]
-    except MarkedYAMLError as error:
-        return None, [*builder.problems, syntax_problem(error, text, file)]
-    except Exception:  # noqa: BLE001  the library answers some nonsense (an escape beyond Unicode) with its own slips
+        return None, [*problems, stop.problem]
+    if isinstance(layout.failure, MarkedYAMLError):
+        return None, [*problems, syntax_problem(layout.failure, text, file)]
+    if layout.failure is not None:  # an escape beyond Unicode, for instance
         problem = Problem("this is not readable YAML", Place(file, 1, 1), "check quotes and escapes")
-        return None, [*builder.problems, problem]
-    root = builder.root
-    if root is None:
-        root = _Node(None, Place(file, 1, 1))
-    places = PlaceMap(Spot(root.place, root.place, root.children, root.refused_keys))
+        return None, [*problems, problem]
+    if layout.second is not None:
+        reading.refuse("a second document begins here", Place(file, *layout.second), "one document per file")
+    empty = root is None or (root.data is None and not root.refused)
+    root = root or _Value(None, Place(file, 1, 1))
     data = None if root.refused else root.data
-    return Parsed(
-        data, places, empty=builder.root is None or (root.data is None and not root.refused)
-    ), builder.problems
+    return Parsed(data, PlaceMap(root.spot(root.place)), empty, layout), problems

@@ -27,7 +27,7 @@ from roomplan.errors import Place, PlanError, Problem, RoomplanError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from roomplan.documents.layout import Node
+    from roomplan.documents.nodes import Node
     from roomplan.documents.places import KeyPath, Spot
 
 __all__ = ["NO_RENAMES", "NewWord", "RenamedKey", "RenamedValue", "Renames", "renamed_text"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from roomplan.documents import read_document
-from roomplan.documents.parsing import MOST_LEVELS, MOST_NODES
+from roomplan.documents.nodes import MOST_LEVELS, MOST_NODES
 from roomplan.documents.source import MOST_BYTES
 from roomplan.errors import Place
 

@@ -1,14 +1,15 @@
-"""The nodes of a YAML text and the characters each of them stands on, for whoever changes the text.
+"""The tree of a YAML text: every key and value, what it means by itself, and the characters of it.
 
 Conventions
 -----------
-Positions are indices into the text in characters, from 0, ends exclusive. The text has line feeds as line
-ends and no byte order mark.
+Positions are indices into the text in characters, from 0, ends exclusive; lines and columns count from 1.
+The text has line feeds as line ends and no byte order mark.
 
 Notes
 -----
-Only for texts that `roomplan.documents.parsing` has found nothing wrong with: tags, directives, repeated
-keys, keys that are no text and merge keys are not looked for again.
+The tree is built from the parser's events instead of by the library: only so does every key keep its line,
+and are nesting and size bounded before anything is built. It is built of any text, as far as that can be
+read; what is wrong with it is for `roomplan.documents.parsing` to say.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from ruamel.yaml import YAML
 from ruamel.yaml.events import (
     AliasEvent,
+    DocumentStartEvent,
     MappingEndEvent,
     MappingStartEvent,
     ScalarEvent,
@@ -32,7 +34,11 @@ from roomplan.documents.scalars import plain_value
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["Layout", "Node", "read_layout"]
+__all__ = ["MOST_LEVELS", "MOST_NODES", "Layout", "Node", "compose_text"]
+
+# A plan needs six levels and a few thousand nodes; these bounds are far above any plan and far below trouble.
+MOST_LEVELS = 32
+MOST_NODES = 50_000
 
 _BLOCK_HEADER = re.compile(r"[|>][-+0-9]*")
 _COLON = re.compile(r"[ \t]*:")
@@ -46,6 +52,8 @@ class Node:
 
     Attributes
     ----------
+    line, column : int
+        Where the parser puts it: for a value that is not written, that is the next thing which is.
     start : int
         Where it begins, its anchor included.
     first, end : int
@@ -56,22 +64,37 @@ class Node:
     style : str
         Of a scalar: the mark it begins with (`'`, `"`, `|`, `>`), empty for a plain one.
     value : object
-        Of a scalar: what it means.
+        Of a scalar: what it means, or the `Refusal` of it.
+    written : str
+        Of a scalar: as the parser gives it.
+    tag : str or None
+        Begins with `!` where the text has one.
     name : str or None
         Of an anchor; of an alias, that of what it stands for.
     target : Node or None
-        Of an alias: what it stands for.
+        Of an alias: what it stands for; it may be around the alias. None where there is no such anchor.
     key : Node or None
         Of a mapping's value: its key.
+    keys, items : list of Node
+        Of a mapping: its keys and their values, in pairs; of a list, items alone. A text that ends early has
+        a key more.
+    entries : dict
+        Of a mapping: the name of a key → its value.
+    closed : bool
+        False for what was still open where a text ends early.
     """
 
     kind: Literal["scalar", "mapping", "list", "alias"]
+    line: int
+    column: int
     start: int
     first: int
     end: int
     flow: bool = False
     style: str = ""
     value: Any = None
+    written: str = ""
+    tag: str | None = None
     name: str | None = None
     target: Node | None = None
     parent: Node | None = None
@@ -82,15 +105,12 @@ class Node:
     absent: bool = False  # nothing is written
     placeless: bool = False  # nothing is written, not even the colon or dash that would stand before it
     bare: bool = False  # a mapping of one pair in a list in brackets, without braces
-
-    def children(self) -> list[Node]:
-        """Return the values in a mapping or list."""
-        return self.items if self.kind == "list" else list(self.entries.values())
+    closed: bool = True
 
     def below(self) -> Iterator[Node]:
         """Yield this node and everything in it, aliases not followed."""
         yield self
-        for child in self.children():
+        for child in self.items:
             yield from child.below()
 
     def data(self) -> Any:
@@ -108,13 +128,30 @@ class Node:
         return self.parent is not None and self.parent.flow
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Layout:
-    """The nodes of a text."""
+    """The tree of a text.
+
+    Attributes
+    ----------
+    root : Node
+        The top level; a value that is not written in a text without any.
+    aliases : list of Node
+        In the order of the text.
+    directive : bool
+        There are lines that begin with %.
+    second : tuple of int or None
+        Line and column of a second document, which is not read.
+    failure : Exception or None
+        Why the text cannot be read to its end: what the parser raised.
+    """
 
     text: str
-    root: Node
-    aliases: tuple[Node, ...]  # in the order of the text
+    root: Node = field(default_factory=lambda: Node("scalar", 1, 1, 0, 0, 0, absent=True))
+    aliases: list[Node] = field(default_factory=list)
+    directive: bool = False
+    second: tuple[int, int] | None = None
+    failure: Exception | None = None
 
     def line_end(self, position: int) -> int:
         """Return where the line of a position ends, before its line feed."""
@@ -149,59 +186,87 @@ class Layout:
         return max(counts, key=lambda deeper: counts[deeper]) if counts else 2
 
 
-def read_layout(text: str) -> Layout:
-    """Return the nodes of a text that is known to be without faults.
+def compose_text(text: str) -> Layout:
+    """Return the tree of a text, as far as it can be read and is not larger than any plan.
 
     Parameters
     ----------
     text : str
-        One document whose top level is a mapping.
+        The whole text, lines ended by line feeds, no byte order mark, no forbidden characters.
     """
-    building = _Building(text)
-    for event in YAML(typ="safe", pure=True).parse(text):
-        building.take(event)
-    if building.root is None:  # not reached for a checked text
-        raise ValueError("the text holds nothing")
-    return Layout(text, building.root, tuple(building.aliases))
+    composer = _Composer(text)
+    layout = composer.layout
+    documents = 0
+    try:
+        # A new parser per text: the library keeps state between documents.
+        for event in YAML(typ="safe", pure=True).parse(text):
+            if isinstance(event, DocumentStartEvent):
+                documents += 1
+                if documents > 1:
+                    layout.second = _spot(event)
+                    break
+                layout.directive = event.version is not None or bool(event.tags)
+            elif composer.take(event):
+                break
+    except Exception as error:  # noqa: BLE001  the library answers some nonsense with its own slips
+        layout.failure = error
+    return layout
 
 
-class _Building:
+def _spot(event: Any) -> tuple[int, int]:
+    return event.start_mark.line + 1, event.start_mark.column + 1
+
+
+class _Composer:
     def __init__(self, text: str) -> None:
         self.text = text
-        self.root: Node | None = None
+        self.layout = Layout(text)
         self.open: list[Node] = []
-        self.waiting: dict[Node, Node] = {}  # mapping → the key whose value comes next
         self.anchors: dict[str, Node] = {}
-        self.aliases: list[Node] = []
+        self.nodes = 0
 
-    def take(self, event: Any) -> None:
+    def take(self, event: Any) -> bool:
+        """Take the next event; tell whether the text is larger than any plan."""
         if isinstance(event, ScalarEvent):
             self.deliver(self.scalar(event))
         elif isinstance(event, AliasEvent):
             start, end = event.start_mark.index, event.end_mark.index
-            node = Node("alias", start, start, end, name=event.anchor, target=self.anchors[event.anchor])
-            self.aliases.append(node)
+            target = self.anchors.get(event.anchor)
+            node = Node("alias", *_spot(event), start, start, end, name=event.anchor, target=target)
+            self.layout.aliases.append(node)
             self.deliver(node)
         elif isinstance(event, MappingStartEvent | SequenceStartEvent):
-            kind = "mapping" if isinstance(event, MappingStartEvent) else "list"
-            start = event.start_mark.index
-            first = self.content(start, event.anchor)
-            node = Node(kind, start, first, first, flow=bool(event.flow_style), name=event.anchor)
-            node.bare = node.flow and self.text[first : first + 1] not in ("{", "[")
-            self.open.append(node)
-        elif isinstance(event, MappingEndEvent | SequenceEndEvent):
-            node = self.open.pop()
-            children = node.children()
-            if node.flow and not node.bare:
-                node.end = event.end_mark.index
-            elif children:
-                node.end = max(children[-1].end, node.keys[-1].end if node.keys else 0)
-            self.anchor(
-                node
-            )  # only now, as the parser of the data does: it matters when a name is used twice
+            node = self.container(event)
             self.deliver(node)
+            self.open.append(node)
+            if len(self.open) > MOST_LEVELS:
+                return True
+        elif isinstance(event, MappingEndEvent | SequenceEndEvent):
+            self.close(event)
+        return self.nodes > MOST_NODES
 
-    def anchor(self, node: Node) -> None:
+    def container(self, event: Any) -> Node:
+        kind = "mapping" if isinstance(event, MappingStartEvent) else "list"
+        start = event.start_mark.index
+        first = self.content(start, event.anchor)
+        node = Node(kind, *_spot(event), start, first, first, flow=bool(event.flow_style), closed=False)
+        node.bare = node.flow and self.text[first : first + 1] not in ("{", "[")
+        self.named(node, event)
+        return node
+
+    def close(self, event: Any) -> None:
+        node = self.open.pop()
+        node.closed = True
+        if node.flow and not node.bare:
+            node.end = event.end_mark.index
+        elif node.items:
+            node.end = max(node.items[-1].end, node.keys[-1].end if node.keys else 0)
+
+    def named(self, node: Node, event: Any) -> None:
+        """Note the tag and the anchor of a node."""
+        self.nodes += 1
+        node.tag = None if event.ctag is None else str(event.ctag).replace("tag:yaml.org,2002:", "!!")
+        node.name = event.anchor
         if node.name is not None:
             self.anchors[node.name] = node
 
@@ -215,16 +280,18 @@ class _Building:
     def scalar(self, event: Any) -> Node:
         start, end = event.start_mark.index, event.end_mark.index
         style = event.style or ""
-        value = event.value if style else plain_value(event.value)
         if not style and not event.value:
             end = start if event.anchor is None else start + 1 + len(event.anchor)
-            node = Node("scalar", start, end, end, name=event.anchor, absent=True)
+            node = Node("scalar", *_spot(event), start, end, end, absent=True)
         else:
             first = self.content(start, event.anchor)
             if style in {"|", ">"}:
                 end = self.block_end(first, end)
-            node = Node("scalar", start, first, end, style=style, value=value, name=event.anchor)
-        self.anchor(node)
+            value = event.value if style else plain_value(event.value)
+            node = Node(
+                "scalar", *_spot(event), start, first, end, style=style, value=value, written=event.value
+            )
+        self.named(node, event)
         return node
 
     def block_end(self, first: int, end: int) -> int:
@@ -236,23 +303,22 @@ class _Building:
         return first + len(written.rstrip(" \n"))
 
     def deliver(self, node: Node) -> None:
+        """Put a node where it belongs: the root, a list, a mapping's next key or that key's value."""
         if not self.open:
-            self.root = node
+            self.layout.root = node
             return
         parent = self.open[-1]
         node.parent = parent
-        if parent.kind == "list":
-            parent.items.append(node)
-            return
-        key = self.waiting.pop(parent, None)
-        if key is None:
-            self.waiting[parent] = node
-            return
-        node.key = key
-        if node.absent and node.name is None:
-            # The parser names the next line's place for a value that is not written.
-            colon = _COLON.match(self.text, key.end)
-            node.placeless = colon is None
-            node.start = node.first = node.end = colon.end() if colon else key.end
-        parent.keys.append(key)
-        parent.entries[key.value] = node
+        if parent.kind == "mapping":
+            if len(parent.keys) == len(parent.items):
+                parent.keys.append(node)
+                return
+            key = node.key = parent.keys[-1]
+            if node.absent and node.name is None:
+                # The parser names the next line's place for a value that is not written.
+                colon = _COLON.match(self.text, key.end)
+                node.placeless = colon is None
+                node.start = node.first = node.end = colon.end() if colon else key.end
+            if isinstance(key.value, str):
+                parent.entries[key.value] = node
+        parent.items.append(node)
