@@ -101,7 +101,6 @@ class SeatFigures:
         Mid; of the specification, or T30 (else T20) of the response.
     direct_to_reverberant_db, clarity_db : float or None
         Direct over all reflected sound, and C80 with the direct sound in; mid.
-    distance_m, volume_m3, critical_distance_m : float or None
     air_loss_db : float or None
         What air takes off 8 kHz over the way of the direct sound, more than off 1 kHz.
     arrival_s : float or None
@@ -156,11 +155,8 @@ class SectionInRoom:
 
     Attributes
     ----------
-    section : str
-    seat : Seat or None
     room : str or None
         The main room; None for a section without a send in use.
-    figures : SeatFigures or None
     sends : tuple of PlannedSend
         All into the main room.
     wet_to_dry_db : float or None
@@ -203,7 +199,6 @@ class SectionDepth:
 
     Attributes
     ----------
-    place : SectionInRoom
     arrival_delay_s : float or None
         After the section whose direct sound arrives first.
     wanted_db : float or None
@@ -274,7 +269,6 @@ def relative_depth(
 
     Parameters
     ----------
-    places : sequence of SectionInRoom
     reference_section : str, optional
         A section, for its own main room. In every other, and without one, it is the nearest for which a send
         can be proposed, a locked one first; where none has a distance, the one with the largest
@@ -324,14 +318,6 @@ def relative_depth(
 
 def absolute_depth(places: Sequence[SectionInRoom]) -> Depth:
     """Depth as the rooms themselves would have it: wet-to-dry is −D/R.
-
-    Parameters
-    ----------
-    places : sequence of SectionInRoom
-
-    Returns
-    -------
-    Depth
 
     Notes
     -----
@@ -446,10 +432,6 @@ def theoretical_figures(spec: RoomSpecification, seat: Seat) -> SeatFigures:
     seat : Seat
         One that `roomplan.rooms.geometry.seat_fault` accepts.
 
-    Returns
-    -------
-    SeatFigures
-
     Notes
     -----
     Source and microphones count as omnidirectional; direction and the spread of a section do not count.
@@ -560,7 +542,6 @@ def sections_in_rooms(session: Session, sends: Iterable[SendFigures]) -> tuple[S
 
     Parameters
     ----------
-    session : Session
     sends : iterable of SendFigures
         From a measurement of the session: what each send returns.
 

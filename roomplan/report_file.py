@@ -107,10 +107,6 @@ def read_report(place: Path) -> Report:
 def find_report(path: Path) -> Report | None:
     """Read a file that may be the report of a render.
 
-    Parameters
-    ----------
-    path : Path
-
     Returns
     -------
     Report or None

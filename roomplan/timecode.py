@@ -117,7 +117,6 @@ class Timecode:
     ----------
     frame : int
         Frames since 00:00:00:00, below `rate.frames_per_day`.
-    rate : FrameRate
 
     Raises
     ------
@@ -160,7 +159,6 @@ class Timecode:
         seconds : Fraction or int
             From 00:00:00:00. Exact: a float that is meant as a decimal is `Fraction(str(value))`. Moments
             before 0 and after the day count round the circle.
-        rate : FrameRate
         """
         return cls(floor(seconds * rate.frames_per_second) % rate.frames_per_day, rate)
 
@@ -172,7 +170,6 @@ class Timecode:
         ----------
         seconds : Fraction or int
             From 00:00:00:00, as in `at_seconds`. Read from samples it is up to half a sample off.
-        rate : FrameRate
         """
         return cls.at_seconds(seconds + Fraction(1, 2) / rate.frames_per_second, rate)
 
@@ -186,7 +183,6 @@ class Timecode:
             Counted from 00:00:00:00; before 0 and after the day it counts round the circle.
         sample_rate : int
             Hertz.
-        rate : FrameRate
         """
         # floor(f·s + ½) <= n, with s samples per frame, says f < (n + ½) / s.
         bound = Fraction(2 * sample + 1, 2 * sample_rate) * rate.frames_per_second
@@ -216,10 +212,6 @@ def frame_rate(value: object) -> FrameRate:
     value : object
         A number, 25 or 29.97, or its name as text, "25", "29.97" or "29.97df".
 
-    Returns
-    -------
-    FrameRate
-
     Raises
     ------
     RoomplanError
@@ -248,11 +240,6 @@ def parse_timecode(text: object, rate: FrameRate) -> Timecode:
     ----------
     text : object
         `01:02:03:04`, or `01:02:03;04` where `rate` is drop-frame.
-    rate : FrameRate
-
-    Returns
-    -------
-    Timecode
 
     Raises
     ------

@@ -111,10 +111,6 @@ def compare(first: Comparable, other: Comparable, *more: Comparable) -> Comparis
     first, other, *more : OpenPlan, Checked, Rendered, str or path
         A path is that of a plan, of a folder that was rendered into, or of the report.json in it.
 
-    Returns
-    -------
-    Comparison
-
     Raises
     ------
     PlanError

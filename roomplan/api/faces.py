@@ -30,12 +30,7 @@ __all__ = ["html_of"]
 
 
 def html_of(items: Iterable[Table | Text | str]) -> str:
-    """Tables and lines, one after the other, as one piece of HTML.
-
-    Parameters
-    ----------
-    items : iterable of rich.table.Table, rich.text.Text or str
-    """
+    """Tables and lines, one after the other, as one piece of HTML."""
     parts = (_table(item) if isinstance(item, Table) else f"<p>{_escaped(item)}</p>" for item in items)
     return f"<div>{''.join(parts)}</div>"
 

@@ -138,7 +138,6 @@ class RenderedJob:
 
     Attributes
     ----------
-    rendering : Rendering
     document : dict
         The report of all its deliveries.
     earlier : dict or None
@@ -171,7 +170,6 @@ def open_job(
 
     Parameters
     ----------
-    job : RenderJob
     progress, cache
         As in `render_session`.
 
@@ -229,7 +227,6 @@ def render_job(
 
     Parameters
     ----------
-    job : RenderJob
     progress : callable
         Told how far the work is.
     open_stream : callable
@@ -316,7 +313,6 @@ def job_targets(job: RenderJob, plan: Plan, *, excerpt: bool) -> tuple[Target, .
 
     Parameters
     ----------
-    job : RenderJob
     plan : Plan
         The job's.
     excerpt : bool
@@ -339,10 +335,8 @@ def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], Non
 
     Parameters
     ----------
-    job : RenderJob
     loaded : LoadedPlan
         The job's plan; one with problems is left to whoever opens it.
-    notice : callable
 
     Raises
     ------
@@ -382,7 +376,6 @@ def guard_targets(
 
     Parameters
     ----------
-    plan : Plan
     targets : sequence of Target
         In the folders of the plan's deliveries, not in one that the user has named.
     report : Path or None
@@ -417,7 +410,6 @@ def spare_renders(loaded: LoadedPlan, targets: Sequence[Target], *, remedy: str)
     ----------
     loaded : LoadedPlan
         One that does not come from a report is left to `render_session`.
-    targets : sequence of Target
     remedy : str
         How to replace it all the same: an option of the command, an argument of a function.
 
@@ -450,17 +442,7 @@ def _earlier(
 
 
 def run_job(job: RenderJob, *, progress: Progress = silent_progress) -> JobSummary:
-    """Render one plan, and say what came of it; what goes wrong is said too.
-
-    Parameters
-    ----------
-    job : RenderJob
-    progress : callable
-
-    Returns
-    -------
-    JobSummary
-    """
+    """Render one plan, and say what came of it; what goes wrong is said too."""
     began = time.perf_counter()
     said: list[str] = []
     try:
@@ -516,10 +498,6 @@ def summary_of(job: RenderJob, done: RenderedJob, seconds: float) -> JobSummary:
 def refuse_shared_folders(jobs: Sequence[RenderJob]) -> None:
     """Refuse jobs of which two would write to one folder, before any work is done.
 
-    Parameters
-    ----------
-    jobs : sequence of RenderJob
-
     Raises
     ------
     RoomplanError
@@ -567,7 +545,6 @@ def run_jobs(
 
     Parameters
     ----------
-    jobs : sequence of RenderJob
     executor : Executor, optional
         Processes or machines, such as `Client.get_executor()` of a Dask cluster; the caller closes it.
         Without one the work is done here.

@@ -54,8 +54,6 @@ class Measured(ResponseFigures):
         Inter-channel correlation of two channels; empty for any other number.
     name : str
         The file's, or "array".
-    sample_rate : int
-    duration_s : float
     warnings : tuple of str
         What looks wrong with the file.
 
@@ -97,7 +95,6 @@ class Metered(ProgrammeLoudness):
     ----------
     name : str
         The file's, or "array".
-    sample_rate : int
 
     Examples
     --------
@@ -147,10 +144,6 @@ def measure(
     sample_rate : int
         Of an array, in hertz; a file says it itself.
     bands : "octave" or "third_octave"
-
-    Returns
-    -------
-    Measured
 
     Raises
     ------
@@ -220,10 +213,6 @@ def measure_loudness(
         Of an array, in hertz; a file says it itself.
     roles : str, optional
         What the channels are, such as "L,R,C,LFE,Ls,Rs"; needed for more than two.
-
-    Returns
-    -------
-    Metered
 
     Raises
     ------

@@ -40,7 +40,6 @@ def open_loaded(
 
     Parameters
     ----------
-    loaded : LoadedPlan
     mute : sequence of str
         Sections to mute on top of the plan's own mutes.
     progress : callable

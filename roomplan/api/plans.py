@@ -183,10 +183,6 @@ def load(path: PathLike, *, mute: Iterable[str] | None = None) -> OpenPlan:
     mute : iterable of str, optional
         Sections to mute on top of the plan's own mutes; without it, what the report says, none for a plan.
 
-    Returns
-    -------
-    OpenPlan
-
     Raises
     ------
     PlanError

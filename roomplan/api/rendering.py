@@ -123,15 +123,10 @@ def check(plan: OpenPlan | PathLike, *, workers: int = 2, progress: Progress = s
 
     Parameters
     ----------
-    plan : OpenPlan, str or path
     workers : int
         Threads.
     progress : callable
         Called with a stage in words, and how many of its steps are done of how many.
-
-    Returns
-    -------
-    Checked
 
     Raises
     ------
@@ -172,7 +167,6 @@ def render(
 
     Parameters
     ----------
-    plan : OpenPlan, str or path
     folder : str or path, optional
         Where the files go, several deliveries into subfolders of their names; without it, where the plan's
         deliveries say, an excerpt beside them.
@@ -187,10 +181,6 @@ def render(
         plan of yours may, and a warning says so. Of no account where `folder` is given.
     workers, progress
         As in `check`.
-
-    Returns
-    -------
-    Rendered
 
     Raises
     ------
@@ -260,7 +250,6 @@ def render_arrays(
 
     Parameters
     ----------
-    plan : OpenPlan, str or path
     buses : sequence of str
         Names, such as those of `OpenPlan.buses`.
     workers : int

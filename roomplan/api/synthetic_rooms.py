@@ -165,10 +165,6 @@ def room(name_or_path: PathLike) -> SyntheticRoom:
     name_or_path : str or path
         The name of a bundled room, or a room file: a path, or a name that ends .yaml or .yml.
 
-    Returns
-    -------
-    SyntheticRoom
-
     Raises
     ------
     PlanError
@@ -203,7 +199,6 @@ def seat_inside(spec: RoomSpecification, seat: Seat, *, spread_name: str) -> Sea
 
     Parameters
     ----------
-    spec : RoomSpecification
     seat : Seat
         With a spread above 0: of two sources.
     spread_name : str

@@ -248,7 +248,6 @@ def plain_ascii(text: str, longest: int) -> str:
 
     Parameters
     ----------
-    text : str
     longest : int
         Characters to keep.
 

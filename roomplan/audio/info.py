@@ -65,10 +65,8 @@ class SoundInfo:
 
     Attributes
     ----------
-    path : Path
     frames : int
         At least 1.
-    channels : int
     sample_rate : int
         Hertz, 8,000 to 384,000.
     container, subtype : str
@@ -144,13 +142,8 @@ class SequentialSoundFile(soundfile.SoundFile):
 class SoundSource:
     """An open sound file, checked at the door and read once, forwards.
 
-    Parameters
-    ----------
-    path : Path
-
     Attributes
     ----------
-    info : SoundInfo
     position : int
         Frames read, or skipped, so far.
 
@@ -305,10 +298,6 @@ def inspect_sound(path: Path) -> SoundInfo:
         Any format that libsndfile reads and that describes itself (WAV, RF64, AIFF, FLAC, CAF, W64, Ogg,
         MP3 …), with PCM of 8 to 32 bits, float, double or a compressed coding.
 
-    Returns
-    -------
-    SoundInfo
-
     Raises
     ------
     AudioError
@@ -330,7 +319,6 @@ def read_sound(path: Path, *, max_frames: int | None = None) -> tuple[np.ndarray
 
     Parameters
     ----------
-    path : Path
     max_frames : int, optional
         The most frames the caller can use. A longer file is an error, never cut.
 

@@ -92,10 +92,8 @@ def check_output_format(output: OutputFormat, *, sample_rate: int, channels: int
 
     Parameters
     ----------
-    output : OutputFormat
     sample_rate : int
         Hertz.
-    channels : int
 
     Raises
     ------
@@ -128,11 +126,9 @@ class SoundWriter:
         Its folder exists. A file of this name is replaced: use `StagedFolder` to keep earlier ones whole.
     sample_rate : int
         Hertz.
-    channels : int
     frames_expected : int
         Most frames that may be written (a renderer learns the end of its tail on the way): a WAV that
         could pass 4 GiB is opened as RF64.
-    format : OutputFormat
     dither_seed : str
         See `Quantiser`; unused for float.
     time_reference : bool, optional
@@ -141,10 +137,6 @@ class SoundWriter:
 
     Attributes
     ----------
-    path : Path
-    format : OutputFormat
-    sample_rate : int
-    frames_written : int
     peak : float
         Largest absolute value given so far, before quantising.
     over_range : int
@@ -319,7 +311,6 @@ class RateChanger:
     ----------
     from_rate, to_rate : int
         Hertz, not equal.
-    channels : int
     writers : sequence of SoundWriter
         At `to_rate`. They stay the caller's to close.
 

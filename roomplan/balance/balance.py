@@ -188,10 +188,6 @@ class Balance:
         One per target, in the order of the plan.
     changes : tuple of LevelChange
         Sends and sections that move by 0.05 dB and more.
-    trim_before_db, trim_after_db : float
-    binding : tuple of Binding
-    conflicts : tuple of Conflict
-    alternatives : tuple of Alternative
     settled : bool
         Whether the solver came to rest.
     beyond_reach : tuple of BeyondReach
@@ -245,20 +241,12 @@ def solve_balance(
 
     Parameters
     ----------
-    session : Session
-    targets : sequence of Target
-    limits : BalanceLimits
     cache : Cache or None
         Where the pass over the sound is looked for and kept; without one it is made now.
     hear : bool
         Whether to make a new pass over the sound at the new levels.
     workers : int
         Threads.
-    progress : Progress
-
-    Returns
-    -------
-    Balance
 
     Raises
     ------
@@ -368,12 +356,10 @@ def measure_with_targets(
 
     Parameters
     ----------
-    session : Session
     cache : Cache or None
         As in `target_results`.
     workers : int
         Threads.
-    progress : Progress
 
     Returns
     -------
@@ -410,8 +396,6 @@ def target_results(
 
     Parameters
     ----------
-    session : Session
-    targets : sequence of Target
     cache : Cache or None
         Where a pass over the same sounds is kept; without one they are heard again. A pass that was made for
         `record.hearing_targets(session, targets)` serves.
@@ -419,7 +403,6 @@ def target_results(
         Of the mix, linear, where it is known. Where it is not and a target asks for it, the sound is heard.
     workers : int
         Threads.
-    progress : Progress
     """
     if not targets:
         return ()

@@ -143,10 +143,8 @@ class Composite:
 
     Parameters
     ----------
-    section : SectionSource
     matrices : mapping
         Response matrix of every send.
-    sample_rate : int
     centres_hz : sequence of float
         Octaves to look at.
     workers : int

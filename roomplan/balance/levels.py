@@ -34,7 +34,6 @@ class Levels:
         (section, index of the send) → level of the send.
     sections_db : mapping
         Section → level.
-    trim_db : float
     """
 
     sends_db: Mapping[tuple[str, int], float]
@@ -66,7 +65,6 @@ def session_at(session: Session, levels: Levels) -> Session:
 
     Parameters
     ----------
-    session : Session
     levels : Levels
         Of every section and send of the session.
 

@@ -121,8 +121,6 @@ class Problem:
     ----------
     targets : tuple of Target
         Those that sends and levels decide: all but loudness and true peak.
-    shifts : tuple of Shift
-    written : Levels
     """
 
     session: Session
@@ -223,12 +221,6 @@ def sections_of_target(session: Session, target: Target) -> tuple[set[str], set[
 def shifts_of(session: Session, targets: Sequence[Target], limits: BalanceLimits) -> tuple[Shift, ...]:
     """What may be moved for some targets.
 
-    Parameters
-    ----------
-    session : Session
-    targets : sequence of Target
-    limits : BalanceLimits
-
     Notes
     -----
     A level that is written outside the limits may stay there or come back, and goes no further out. A send
@@ -307,11 +299,8 @@ def build_problem(
 
     Parameters
     ----------
-    session : Session
     targets : sequence of Target
         Loudness and true peak are left out: the trim meets them.
-    limits : BalanceLimits
-    record : Record
     matrices : mapping
         Response matrix of every send.
     speech : SpeechModel or None

@@ -47,7 +47,6 @@ class Reach:
 
     Attributes
     ----------
-    target : int
     value : float
         In the unit of the target.
     reached_with : str
@@ -73,14 +72,12 @@ class Search:
         Targets beyond reach, and those that keep what they have, have this as their value.
     weights : ndarray, shape (targets,)
         Of that problem.
-    best : Solution
     solutions : tuple of Solution
         From every start, the best among them.
     plain : Solution
         The best for the targets that are within reach alone; `best` itself where all are.
     plain_weights : ndarray, shape (targets,)
         As written, 0 for the targets beyond reach.
-    beyond : tuple of Reach
     """
 
     problem: Problem
@@ -94,14 +91,6 @@ class Search:
 
 def search(problem: Problem) -> Search:
     """Find the levels for all targets of a problem.
-
-    Parameters
-    ----------
-    problem : Problem
-
-    Returns
-    -------
-    Search
 
     Notes
     -----

@@ -148,19 +148,12 @@ def open_record(
 
     Parameters
     ----------
-    session : Session
     targets : sequence of Target
         They decide whether the speech band is needed.
     matrices : mapping
         Response matrix of every send.
-    cache : Cache
     workers : int
         Threads of a pass.
-    progress : Progress
-
-    Returns
-    -------
-    Record
 
     Raises
     ------

@@ -111,7 +111,6 @@ def solve(
 
     Parameters
     ----------
-    problem : Problem
     start : ndarray, shape (shifts,)
     weights : ndarray, shape (targets,)
         0 leaves a target out.
@@ -119,10 +118,6 @@ def solve(
         Found from other starts with the same weights; once the way leads to one of them, that is the answer.
     turns : int
         Most looks in full.
-
-    Returns
-    -------
-    Solution
     """
     low, high = problem.bounds
     shifts = np.clip(start, low, high)
@@ -257,8 +252,6 @@ def rounded_shifts(
 
     Parameters
     ----------
-    problem : Problem
-    solution : Solution
     weights : ndarray, shape (targets,)
 
     Notes
@@ -296,10 +289,8 @@ def without_small_moves(
 
     Parameters
     ----------
-    problem : Problem
     shifts : ndarray, shape (shifts,)
         From `rounded_shifts`, with the figures there.
-    figures : sequence of Figure
     weights : ndarray, shape (targets,)
 
     Returns

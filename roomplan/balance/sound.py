@@ -58,7 +58,6 @@ class PowerRatio:
     ----------
     above, below : tuple of (ndarray of int, ndarray)
         Components, and the matrix over them.
-    offset_db : float
     """
 
     above: tuple[NDArray[np.intp], NDArray[np.float64]]
@@ -150,12 +149,10 @@ class SoundModel:
 
     Parameters
     ----------
-    record : Record
     plan : Plan
         Its groups and passages.
     targets : sequence of Target
         Of the kinds `SOUND_KINDS`; others are left out.
-    sample_rate : int
 
     Notes
     -----

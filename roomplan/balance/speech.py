@@ -168,10 +168,8 @@ class SpeechModel:
 
     Parameters
     ----------
-    session : Session
     targets : sequence of Target
         Those of the kind `least_sti` count.
-    record : Record
     matrices : mapping
         Response matrix of every send.
     dry : ndarray, shape (steps, sections, 7)
@@ -277,7 +275,6 @@ class SpeechModel:
 
         Parameters
         ----------
-        target : Target
         shifts : ndarray, shape (shifts,)
         moves : ndarray, shape (components, shifts)
             How they move components, dB per dB.
@@ -353,12 +350,6 @@ def octaves_of_response(
 ) -> NDArray[np.float64]:
     """Power that a send of gain 1 returns in each octave, over that of the section's dry path at 0 dB.
 
-    Parameters
-    ----------
-    section : SectionSource
-    matrix : ResponseMatrix
-    sample_rate : int
-
     Returns
     -------
     ndarray, shape (7,)
@@ -395,12 +386,10 @@ def octave_powers(session: Session, *, cache: Cache, workers: int, progress: Pro
 
     Parameters
     ----------
-    session : Session
     cache : Cache
         Where it is kept: it depends on the stems and the dry path alone.
     workers : int
         Threads.
-    progress : Progress
 
     Returns
     -------

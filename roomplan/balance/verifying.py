@@ -51,7 +51,6 @@ class TargetResult:
 
     Attributes
     ----------
-    target : Target
     value : float or None
         None where it cannot be said.
     met : bool
@@ -93,8 +92,6 @@ def results_at(
 
     Parameters
     ----------
-    session : Session
-    targets : sequence of Target
     record : Record
         Of a pass over the same sounds, at any levels.
     matrices : mapping

@@ -149,7 +149,6 @@ def asked(sections: Sequence[ProposedSection], ask: Callable[..., Any]) -> dict[
 
     Parameters
     ----------
-    sections : sequence of ProposedSection
     ask : callable
         As `typer.prompt`: a question and its default in, an answer out.
 

@@ -120,7 +120,6 @@ def page(topic: Topic, width: int = WIDEST) -> str:
 
     Parameters
     ----------
-    topic : Topic
     width : int
         Of the terminal, in characters; lines of code and output may be longer.
     """

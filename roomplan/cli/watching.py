@@ -61,7 +61,6 @@ def watch(
 
     Parameters
     ----------
-    plan_path : Path
     render_once : callable
         Opens the plan, renders it once and returns the files it read (`Session.input_files`).
     progress : callable

@@ -152,10 +152,6 @@ def choose_sizes(
         Frames the engine will give out in all, tail included. Short jobs then get a hop that divides them.
     sample_bytes : int
         4 for float32, 8 for float64.
-
-    Returns
-    -------
-    SizePlan
     """
     if not loads:
         hop = min(value for value in (_USEFUL_HOP, max_hop, expected_frames) if value is not None)

@@ -161,7 +161,6 @@ def renamed_text(text: str, renames: Renames, *, file: Path = _NOWHERE) -> tuple
     ----------
     text : str
         One YAML document whose top level is a mapping.
-    renames : Renames
     file : Path
         What messages name as its file.
 

@@ -35,7 +35,6 @@ class CueFacts:
 
     Attributes
     ----------
-    cue, version : str or None
     frame_rate : FrameRate or None
         As the names have it; a template may have another.
     start : Timecode or None

@@ -56,8 +56,6 @@ class Filling:
 
     Attributes
     ----------
-    title : str
-    folder, base : Path
     sample_rate : int or None
         Said only where the stems differ and the template does not say it.
     filled : mapping
@@ -76,7 +74,6 @@ class Filling:
         Alternate → sections that it can no longer change; None where nothing is left of it.
     margins : tuple or None
         What is left of the template's margins; None where they stay as they are.
-    left_out : tuple of LeftOut
     facts : CueFacts
         What this cue says that the template does not.
     starts_elsewhere : bool
@@ -84,7 +81,6 @@ class Filling:
     spreads : mapping
         Section → metres between its two sources, where its stems are stereo and its rooms have no space for
         more.
-    remarks : tuple of str
     """
 
     title: str
@@ -120,14 +116,8 @@ def fill_template(
     ----------
     base : Path
         The template, a plan of its own; its stems folder need not exist.
-    folder : Path
-    files : sequence of StemFile
     answers : mapping, optional
         As in `propose`, for the files that no section claims.
-
-    Returns
-    -------
-    Filling
 
     Raises
     ------

@@ -48,7 +48,6 @@ class StemFile:
         With its extension, as the folder has it.
     channels, sample_rate : int
         0 where the file cannot be read.
-    duration_s : float
     loudness_lufs, peak_dbfs : float or None
         None where they cannot be said: silence, less than 400 ms, a rate above 192 kHz.
     sounds_s : tuple of float, or None
@@ -122,7 +121,6 @@ def listen(
 
     Parameters
     ----------
-    files : sequence of Path
     progress : callable
         Called with the number of files that are done and that of all.
 

@@ -76,13 +76,10 @@ class StemName:
         What is left for an instrument, in order.
     leading, trailing : tuple of Token
         What most names of the folder begin and end with.
-    cue, side, microphone : str or None
     frame_rate : str or None
         As `timecode` names it, such as "29.97df".
     timecode : tuple of str, or None
         Four fields of two digits.
-    version : tuple of int or None
-    take : int or None
     loose_side : bool
         The side is one that the stems folder does not join by itself.
     """

@@ -114,8 +114,6 @@ class ProposedSection:
 
     Attributes
     ----------
-    name, family : str
-    files : tuple of StemFile
     texts : tuple of StemText
         What its `stems` say.
     seat : ProposedSeat or None
@@ -124,9 +122,6 @@ class ProposedSection:
         Where it would sit in a large room.
     sends : mapping
         Room → send, its own only: not those of its group.
-    group : str or None
-    sure : bool
-    why : str
     alternative : str or None
         What it could be instead.
     remarks : tuple of str

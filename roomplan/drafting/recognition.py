@@ -70,10 +70,8 @@ class Found:
     ----------
     section : str
         Key of the table; `solo_…` is made by the proposal.
-    solo : bool
     first, last : int
         Tokens that say so.
-    sure : bool
     why : str
         In a few words.
     alternative : str or None

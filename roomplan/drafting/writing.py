@@ -479,7 +479,6 @@ def write_plan(text: str, target: Path, *, replace: bool) -> None:
 
     Parameters
     ----------
-    text : str
     target : Path
         In an existing folder.
     replace : bool

@@ -109,10 +109,6 @@ def digest_of(*parts: Any) -> str:
 def file_digest(path: Path) -> str:
     """Digest of the content of a file, read now; `Cache.file_digest` remembers it.
 
-    Parameters
-    ----------
-    path : Path
-
     Returns
     -------
     str
@@ -138,7 +134,6 @@ class CacheEntry:
 
     Attributes
     ----------
-    key : str
     folder : Path
         Where its files are; they must not be changed.
     title : str
@@ -149,7 +144,6 @@ class CacheEntry:
         ISO 8601, UTC.
     used_s : float
         When it was last written or found, in seconds since 1970.
-    size_bytes : int
     parts : dict
         What the key was made of, in words.
     """
@@ -242,14 +236,11 @@ class Cache:
 
     Parameters
     ----------
-    folder : Path
     limit_bytes : int
         The entries together are no larger after a write.
 
     Attributes
     ----------
-    folder : Path
-    limit_bytes : int
     notes : list of str
         What could not be kept and why, for whoever looks into it; no user needs to see it.
     """
@@ -262,10 +253,6 @@ class Cache:
     @classmethod
     def open(cls, environment: Mapping[str, str] = os.environ) -> Cache | None:
         """Cache of the user, as the environment says.
-
-        Parameters
-        ----------
-        environment : mapping of str to str
 
         Returns
         -------
@@ -357,10 +344,6 @@ class Cache:
         parts : mapping of str to plain values, optional
             What the key was made of, in words.
 
-        Yields
-        ------
-        NewEntry
-
         Raises
         ------
         ValueError, TypeError
@@ -404,10 +387,6 @@ class Cache:
     def forget(self, key: str) -> None:
         """Remove an entry: one that turned out to be of no use. Nothing happens when there is none.
 
-        Parameters
-        ----------
-        key : str
-
         Raises
         ------
         ValueError
@@ -450,10 +429,6 @@ class Cache:
 
     def file_digest(self, path: Path) -> str:
         """Digest of the content of a file, remembered while the file stays as it is.
-
-        Parameters
-        ----------
-        path : Path
 
         Returns
         -------
@@ -503,7 +478,6 @@ class Cache:
 
         Parameters
         ----------
-        ledger : str
         numbers : mapping
             Digest → finite numbers.
         """

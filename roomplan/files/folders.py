@@ -18,14 +18,6 @@ __all__ = ["find_sounds"]
 def find_sounds(paths: Iterable[Path]) -> list[Path]:
     """Files as given, and all sound files in and under the folders, in natural order; each once.
 
-    Parameters
-    ----------
-    paths : iterable of Path
-
-    Returns
-    -------
-    list of Path
-
     Raises
     ------
     RoomplanError

@@ -113,8 +113,6 @@ def plan_moves(stage: Path, folder: Path, *, last: str, aside: Mapping[str, str]
 
     Parameters
     ----------
-    stage, folder : Path
-    last : str
     aside : mapping, optional
         Files of `folder` that go to another place in it: earlier place → new place.
 
@@ -145,11 +143,6 @@ def plan_moves(stage: Path, folder: Path, *, last: str, aside: Mapping[str, str]
 def missing_folders(folder: Path, name: str) -> list[str]:
     """Folders, relative to `folder`, that a file of this name needs made first, from `folder` itself inwards.
 
-    Parameters
-    ----------
-    folder : Path
-    name : str
-
     Raises
     ------
     OSError
@@ -175,8 +168,6 @@ def carry_out(moves: Moves, stage: Path, folder: Path, *, key: bytes) -> None:
 
     Parameters
     ----------
-    moves : Moves
-    stage, folder : Path
     key : bytes
         What the journal is sealed with.
 
@@ -209,7 +200,6 @@ def undo(stage: Path, folder: Path, *, key: bytes, tell: Callable[[str], object]
 
     Parameters
     ----------
-    stage, folder : Path
     key : bytes
         What the journal was sealed with.
     tell : callable
@@ -262,7 +252,6 @@ def read_journal(stage: Path, *, key: bytes) -> Moves:
 
     Parameters
     ----------
-    stage : Path
     key : bytes
         What the journal was sealed with.
 

@@ -11,10 +11,6 @@ __all__ = ["real_path"]
 def real_path(path: Path) -> Path:
     """Absolute path with all links followed; it need not exist.
 
-    Parameters
-    ----------
-    path : Path
-
     Raises
     ------
     ValueError

@@ -15,10 +15,6 @@ __all__ = ["require_regular"]
 def require_regular(path: Path) -> None:
     """Refuse what is no regular file with something in it that may be read; a pipe would wait for ever.
 
-    Parameters
-    ----------
-    path : Path
-
     Raises
     ------
     AudioError

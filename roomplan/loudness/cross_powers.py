@@ -84,10 +84,6 @@ _CANCELLED = 1e-13
 def count_pairs(components: int) -> int:
     """Pairs of `components` components, each with itself included.
 
-    Parameters
-    ----------
-    components : int
-
     Returns
     -------
     int
@@ -101,7 +97,6 @@ def size_bytes(components: int, seconds: float) -> int:
 
     Parameters
     ----------
-    components : int
     seconds : float
         Length of the sound.
 
@@ -127,7 +122,6 @@ class CrossPowerWriter:
 
     Attributes
     ----------
-    components : int
     reason : str or None
         Why there will be no file, once that is known.
 
@@ -259,11 +253,6 @@ class CrossPowers:
     factor : ndarray, shape (hops, pairs)
         Rows of U, float32; may be mapped from a file.
 
-    Attributes
-    ----------
-    components : int
-    hops : int
-
     Notes
     -----
     Memory: 8 bytes × hops × components, and the file as far as the system keeps it. Peaks are not here: they
@@ -288,14 +277,6 @@ class CrossPowers:
     @classmethod
     def open(cls, path: Path) -> CrossPowers:
         """Map a finished file.
-
-        Parameters
-        ----------
-        path : Path
-
-        Returns
-        -------
-        CrossPowers
 
         Raises
         ------
@@ -391,10 +372,6 @@ class CrossPowers:
 
     def component_sums(self, component: int) -> NDArray[np.float64]:
         """Weighted power of one component at unit gain for every hop.
-
-        Parameters
-        ----------
-        component : int
 
         Returns
         -------

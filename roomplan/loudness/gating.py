@@ -113,10 +113,6 @@ def loudness_level(power: float) -> float:
     ----------
     power : float
         Above 0.
-
-    Returns
-    -------
-    float
     """
     return _OFFSET_DB + 10.0 * float(np.log10(power))
 
@@ -130,10 +126,6 @@ def loudness_of_hops(sums: NDArray[np.float64], *, sample_rate: int) -> Loudness
         K-weighted squares, summed over channels and over each complete hop.
     sample_rate : int
         Hz.
-
-    Returns
-    -------
-    Loudness
 
     Notes
     -----
@@ -190,10 +182,6 @@ def loudness_over_time(sums: NDArray[np.float64], *, sample_rate: int) -> Loudne
         K-weighted squares, summed over channels and over each complete hop.
     sample_rate : int
         Hz.
-
-    Returns
-    -------
-    LoudnessOverTime
     """
     ends = hop_starts(len(sums), sample_rate) / sample_rate
     return LoudnessOverTime(
@@ -294,10 +282,6 @@ def _loudest(
 
 def range_bounds(over_time: LoudnessOverTime) -> tuple[float, float] | None:
     """Between which short-term levels the loudness range lies.
-
-    Parameters
-    ----------
-    over_time : LoudnessOverTime
 
     Returns
     -------

@@ -44,10 +44,6 @@ def hop_start(k: int, sample_rate: int) -> int:
         Hop number, from 0.
     sample_rate : int
         Hz.
-
-    Returns
-    -------
-    int
     """
     return (2 * k * sample_rate + HOPS_PER_SECOND) // (2 * HOPS_PER_SECOND)
 
@@ -79,10 +75,6 @@ def per_hop(piece: NDArray[_Float], edges: Sequence[int]) -> NDArray[_Float] | N
         Whole hops.
     edges : sequence of int, one more than hops
         Where they begin and end in the piece; the first is 0.
-
-    Returns
-    -------
-    ndarray or None
     """
     hops, length = len(edges) - 1, edges[1]
     if any(edge != k * length for k, edge in enumerate(edges)):
@@ -195,10 +187,6 @@ class HopTable:
 
     def row(self, index: int) -> NDArray[np.float64]:
         """Return one row.
-
-        Parameters
-        ----------
-        index : int
 
         Returns
         -------

@@ -38,17 +38,7 @@ class Lanes:
         self._pool: ThreadPoolExecutor | None = None
 
     def map(self, function: Callable[[_Item], _Result], items: Sequence[_Item]) -> list[_Result]:
-        """Results in the order of the items; the first exception is raised after all have ended.
-
-        Parameters
-        ----------
-        function : callable
-        items : sequence
-
-        Returns
-        -------
-        list
-        """
+        """Results in the order of the items; the first exception is raised after all have ended."""
         if self._workers < 2 or len(items) < 2:
             return [function(item) for item in items]
         if self._pool is None:

@@ -92,10 +92,6 @@ def margin_of_hops(
         K-weighted squares of the first signal, by which its gates are judged; needed when the others are of
         another band, for the gates of BS.1770 are those of loudness.
 
-    Returns
-    -------
-    MarginFigure
-
     Raises
     ------
     ValueError

@@ -187,12 +187,7 @@ class Meter:
         return (self._weights[:, None] * sums).sum(axis=0)
 
     def result(self) -> MeterReading:
-        """Return the reading so far; the stream may go on afterwards.
-
-        Returns
-        -------
-        MeterReading
-        """
+        """Return the reading so far; the stream may go on afterwards."""
         loudness = loudness_of_hops(self.hop_sums(), sample_rate=self._sample_rate)
         reasons = dict(loudness.reasons)
         # numpy's maximum keeps NaN; Python's would depend on the order.

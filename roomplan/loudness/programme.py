@@ -145,12 +145,7 @@ class SoundMeter:
             self._true_peak.feed(samples)
 
     def result(self) -> ProgrammeLoudness:
-        """Return the figures as if the sound ended here; the stream may go on afterwards.
-
-        Returns
-        -------
-        ProgrammeLoudness
-        """
+        """Return the figures as if the sound ended here; the stream may go on afterwards."""
         reading = self._meter.result()
         over_time = loudness_over_time(self._meter.hop_sums(), sample_rate=self._sample_rate)
         if reading.bad_sample is not None:
@@ -216,10 +211,6 @@ def programme_loudness(
         Hz; 8,000 to 192,000.
     roles : sequence of ChannelRole, optional
         One per channel; needed for more than two.
-
-    Returns
-    -------
-    ProgrammeLoudness
 
     Raises
     ------

@@ -81,10 +81,6 @@ def parse_roles(text: str) -> tuple[ChannelRole, ...]:
     text : str
         Roles in the order of the channels, between commas.
 
-    Returns
-    -------
-    tuple of ChannelRole
-
     Raises
     ------
     RoomplanError
@@ -107,10 +103,6 @@ def channel_roles(channels: int, roles: Sequence[ChannelRole] | None = None) -> 
         Number of channels.
     roles : sequence of ChannelRole, optional
         One per channel. None means mono for one and L, R for two; more are never guessed.
-
-    Returns
-    -------
-    tuple of ChannelRole
 
     Raises
     ------
@@ -136,10 +128,6 @@ def channel_roles(channels: int, roles: Sequence[ChannelRole] | None = None) -> 
 
 def role_weights(roles: Sequence[ChannelRole]) -> NDArray[np.float64]:
     """Power weights of roles.
-
-    Parameters
-    ----------
-    roles : sequence of ChannelRole
 
     Returns
     -------

@@ -168,7 +168,6 @@ def peak_within(sound: NDArray[np.floating], found: float) -> float:
         One channel from the beginning of a block of `BLOCK_FRAMES` on, counted from the start of the stream;
         frames after the last whole block are left for later. So a stream that is cut into pieces which begin
         two blocks ahead of where the piece before ended is judged as a whole, in any order.
-    found : float
 
     Returns
     -------

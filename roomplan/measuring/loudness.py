@@ -120,7 +120,6 @@ def meter_files(
 
     Parameters
     ----------
-    paths : iterable of Path
     roles : sequence of ChannelRole, optional
         As in `file_loudness`.
     progress : callable, optional

@@ -36,7 +36,6 @@ def read_band_levels(
 
     Parameters
     ----------
-    path : Path
     centres_hz : sequence of float
         Bands the file must hold, each once.
 

@@ -84,13 +84,10 @@ class MeasuredFile:
 
     Attributes
     ----------
-    path : Path
     sample_rate : int
         Hz.
-    duration_s : float
     channel_numbers : tuple of int
         What `figures.channels` are in the file, counted from 1.
-    figures : ResponseFigures
     warnings : tuple of str
         What looks wrong with the file.
     """
@@ -113,15 +110,6 @@ class Unmeasured:
 
 def measure_file(path: Path, choice: MeasuringChoice) -> MeasuredFile:
     """Measure one response file.
-
-    Parameters
-    ----------
-    path : Path
-    choice : MeasuringChoice
-
-    Returns
-    -------
-    MeasuredFile
 
     Raises
     ------
@@ -180,8 +168,6 @@ def measure_files(
 
     Parameters
     ----------
-    paths : sequence of Path
-    choice : MeasuringChoice
     executor : Executor, optional
         Threads, processes or machines; the caller closes it. Without one the work is done here.
 

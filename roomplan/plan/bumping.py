@@ -45,7 +45,6 @@ def require_version_in_names(loaded: LoadedPlan, deliveries: Iterable[str], *, i
     ----------
     loaded : LoadedPlan
         Without problems.
-    deliveries : iterable of str
     in_own_folders : bool
         Whether they go to the folders that the plan gives them.
 

@@ -108,7 +108,6 @@ def load_template(path: Path, said: Mapping[str, str]) -> LoadedPlan:
 
     Parameters
     ----------
-    path : Path
     said : mapping
         Key of the top level → what it is where neither the file nor what it extends says so.
 

@@ -139,7 +139,6 @@ class Target:
         Weight against other targets, where not all can be met.
     of, over : str or None
         Bus names; None where the wish is about the mix.
-    room, passage : str or None
     band : "full" or "speech"
     """
 

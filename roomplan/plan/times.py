@@ -53,7 +53,6 @@ def timecode_seconds(text: str, rate: FrameRate, start_s: Fraction) -> Fraction:
     ----------
     text : str
         `01:02:03:04`.
-    rate : FrameRate
     start_s : Fraction
         Time of day of the first frame of the cue.
 

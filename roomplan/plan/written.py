@@ -117,10 +117,6 @@ def room_file(synthetic: str | Path) -> Path:
 def read_reported(path: Path) -> Reported | tuple[Problem, ...] | None:
     """Plan in the report of a render.
 
-    Parameters
-    ----------
-    path : Path
-
     Returns
     -------
     Reported, tuple of Problem, or None

@@ -53,10 +53,6 @@ def _raised(total: Planar, found: float) -> float:
 def summing_order(buses: Sequence[Bus]) -> list[tuple[int, tuple[Term, ...]]]:
     """Buses from small to large, each as terms of components and of buses that stand before it.
 
-    Parameters
-    ----------
-    buses : sequence of Bus
-
     Returns
     -------
     list of (bus, terms)
@@ -90,7 +86,6 @@ class BusMixer:
 
     Parameters
     ----------
-    buses : sequence of Bus
     written : iterable of int
         Buses whose samples `mix` returns.
     most_frames : int

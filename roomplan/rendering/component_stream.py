@@ -96,8 +96,6 @@ class ComponentStream:
 
     Parameters
     ----------
-    session : Session
-    components : tuple of Component
     matrices : mapping
         Response matrix of every send.
     workers : int

@@ -92,11 +92,8 @@ def foreseen_clipping(
 
     Parameters
     ----------
-    session : Session
     levels : sequence of Level
         Of every bus.
-    targets : sequence of Target
-    families : tuple of Family
 
     Returns
     -------

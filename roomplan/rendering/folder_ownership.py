@@ -122,7 +122,6 @@ class Finished:
 
     Attributes
     ----------
-    folder : Path
     digests : dict
         File that is to be written again → SHA-256 of the samples it holds.
     """
@@ -147,7 +146,6 @@ def earlier_stems(session: Session, folder: Path, *, digest: str | None) -> dict
 
     Parameters
     ----------
-    session : Session
     folder : Path
         Of a delivery.
     digest : str or None
@@ -175,7 +173,6 @@ def examine_folder(
 
     Parameters
     ----------
-    session : Session
     folder : Path
         Of a delivery, or one that holds several.
     files : collection of str
@@ -188,10 +185,6 @@ def examine_folder(
         in size since.
     replace : bool
         Whether files of others may be replaced.
-
-    Returns
-    -------
-    tuple of LeftOver
 
     Raises
     ------
@@ -232,8 +225,6 @@ def finished_delivery(
 
     Parameters
     ----------
-    session : Session
-    target : Target
     files : collection of str
         What is going to be written there.
     digest : str or None
@@ -271,7 +262,6 @@ def refuse_other_samples(
 
     Parameters
     ----------
-    session : Session
     finished : mapping
         Delivery → what stands where it goes.
     outputs : mapping

@@ -73,10 +73,8 @@ class PlannedFile:
     ----------
     file : str
         Relative to the folder of its delivery.
-    delivery : str
     path : Path
         Where it is written until everything is complete.
-    form : OutputFormat
     sample_rate : int
         Hertz.
     """
@@ -106,11 +104,8 @@ class Output:
         Relative to the folder of its delivery.
     digest : str
         SHA-256 of its samples.
-    delivery : str
-    form : OutputFormat
     sample_rate : int
         Hertz.
-    frames : int
     peak : float
         Largest absolute sample before it was quantised, linear.
     over_range : int
@@ -203,13 +198,8 @@ def hear(
         Whether the powers in the speech band are wanted too.
     workers : int
         Threads.
-    progress : Progress
     open_stream : callable, optional
         Makes the stream of components from session, components, matrices and `workers`.
-
-    Returns
-    -------
-    Heard
 
     Raises
     ------

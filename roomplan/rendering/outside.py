@@ -50,10 +50,6 @@ def whole_place(folder: Path) -> Problem | None:
 def refuse_whole_places(folders: Iterable[Path]) -> None:
     """Refuse `/` and the home folder as the place of files.
 
-    Parameters
-    ----------
-    folders : iterable of Path
-
     Raises
     ------
     RoomplanError
@@ -66,13 +62,7 @@ def refuse_whole_places(folders: Iterable[Path]) -> None:
 
 
 def outside_folders(base: Path, folders: Iterable[Path]) -> tuple[Path, ...]:
-    """Folders, each once, that do not lie in or under `base`.
-
-    Parameters
-    ----------
-    base : Path
-    folders : iterable of Path
-    """
+    """Folders, each once, that do not lie in or under `base`."""
     root = real_path(base)
     return tuple(folder for folder in dict.fromkeys(folders) if not real_path(folder).is_relative_to(root))
 

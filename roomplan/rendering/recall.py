@@ -158,12 +158,10 @@ class Recalled:
     ----------
     frames : int
         Length of that pass: with a full tail another level may end a little sooner or later.
-    powers : RecalledPowers
     speech_band : RecalledPowers or None
         The same, weighted for the speech band.
     peaks : tuple of Peaks
         Of each bus.
-    statistics : mapping of str to SignalStatistics
     """
 
     frames: int

@@ -188,7 +188,6 @@ def render_session(
 
     Parameters
     ----------
-    session : Session
     targets : sequence of Target
         From `plan_targets`: what is written where.
     report : callable

@@ -49,7 +49,6 @@ class StemFigures:
 
     Attributes
     ----------
-    frames, sample_rate : int
     peak : float
         Largest absolute sample.
     at_limit : int
@@ -112,8 +111,6 @@ def survey_stems(
 
     Parameters
     ----------
-    session : Session
-    cache : Cache or None
     workers : int
         Threads.
     progress : Progress

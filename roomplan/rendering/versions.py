@@ -71,8 +71,6 @@ class Version:
     ----------
     label : str
         What tells this version from the others of its bus, as a rule the name of the plan.
-    bus : str
-    file : Path
     loudness_lufs : float or None
         Integrated, as reported; None where it could not be said.
     """
@@ -91,7 +89,6 @@ class WrittenVersion:
     ----------
     bus, label : str
         The label of the turns is `ALTERNATING`.
-    file : Path
     gain_db : float
         What the version was raised by; 0 for the turns, whose versions have their gains already.
     loudness_lufs : float or None
@@ -136,7 +133,6 @@ def write_versions(
         Whether versions are brought to the integrated loudness of the first; else they are copied.
     turn_s : float, optional
         Length of a turn, `SHORTEST_TURN_S` or longer.
-    progress : Progress, optional
     notice : callable, optional
         As in `StagedFolder`.
 

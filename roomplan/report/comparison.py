@@ -109,10 +109,6 @@ def rendered_cues(folder: Path) -> dict[str, Path]:
 def labels_of(places: Sequence[Path]) -> list[str]:
     """Shortest names that tell plans and folders apart.
 
-    Parameters
-    ----------
-    places : sequence of Path
-
     Returns
     -------
     list of str

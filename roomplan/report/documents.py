@@ -414,7 +414,6 @@ def render_document(
 
     Parameters
     ----------
-    rendering : Rendering
     target : Target, optional
         The delivery it is about; without one it is about all of them, see the module.
     reproduce : dict, optional

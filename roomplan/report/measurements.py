@@ -74,7 +74,6 @@ def measure_document(
         Bands per octave.
     binaural : bool
         Whether the user declared the files binaural: then the correlation has the name IACC.
-    against : mapping of (path, channel number) to Against
     """
     return {
         "schema": MEASURE_SCHEMA,

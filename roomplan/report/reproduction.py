@@ -100,7 +100,6 @@ def reproduction_of(
         The plan, without problems.
     session : Session
         The same plan, opened, with the excerpt that is heard.
-    options : RenderOptions
     digest : callable
         Digest of a file's content: `Cache.file_digest` where there is a cache.
 

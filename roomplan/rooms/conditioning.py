@@ -53,7 +53,6 @@ def remove_direct(samples: Array, direct: DirectSound, *, sample_rate: int) -> A
     ----------
     samples : ndarray, shape (frames, channels)
         In the frames `direct` counts in.
-    direct : DirectSound
     sample_rate : int
         Hz.
 

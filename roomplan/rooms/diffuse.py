@@ -142,7 +142,6 @@ def assemble(bands: Iterable[Array], duration_s: float, *, sample_rate: int) -> 
     ----------
     bands : iterable of ndarray
         Each of `duration_s` at its own rate; its energy spectrum is kept.
-    duration_s : float
     sample_rate : int
         Hz; what lies above half of it is left out.
 

@@ -110,8 +110,6 @@ def early_field(
 
     Parameters
     ----------
-    spec : RoomSpecification
-    setup : MicrophoneSetup
     points : ndarray, shape (sources, 3)
     origin_s : float
         Time of frame 0 after emission.

@@ -53,8 +53,6 @@ def source_positions(spec: RoomSpecification, seat: Seat, sources: int) -> Array
 
     Parameters
     ----------
-    spec : RoomSpecification
-    seat : Seat
     sources : int
         1: the middle of the seat. 2: left and right of it as seen from the microphones, `seat.spread_m` apart
         across the line of sight.

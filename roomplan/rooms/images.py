@@ -57,7 +57,6 @@ class Reflection:
 
     Attributes
     ----------
-    after_direct_s : float
     level_db : float
         Relative to the direct sound, mean of the 500 and 1000 Hz octaves, scattering taken off.
     order : int
@@ -113,7 +112,6 @@ def early_reflections(
 
     Parameters
     ----------
-    spec : RoomSpecification
     seat : Seat
         One that `roomplan.rooms.geometry.seat_fault` accepts.
     microphones : str

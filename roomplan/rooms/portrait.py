@@ -80,7 +80,6 @@ class ResponseFigures:
     ----------
     t30_s : mapping of int to (float or None)
         Octave centre → s.
-    t30_mid_s, c80_mid_db : float or None
     reasons : mapping of str to str
         Why a figure is None: "t30_mid_s", "c80_mid_db", "t30_s.63" and so on.
     """
@@ -145,15 +144,10 @@ def portrait_of(spec: RoomSpecification, seat: Seat, microphones: str) -> RoomPo
 
     Parameters
     ----------
-    spec : RoomSpecification
     seat : Seat
         One that `roomplan.rooms.geometry.seat_fault` accepts.
     microphones : str
         Name of a set-up of the room.
-
-    Returns
-    -------
-    RoomPortrait
 
     Notes
     -----
@@ -189,10 +183,6 @@ def response_figures(response: SyntheticResponse) -> ResponseFigures:
     ----------
     response : SyntheticResponse
         At any rate; octaves that it cannot hold are None.
-
-    Returns
-    -------
-    ResponseFigures
     """
     channels = measure_response(
         response.direct + response.reflected, sample_rate=response.sample_rate, centres_hz=BAND_CENTRES_HZ

@@ -108,17 +108,14 @@ class PreparedRoom:
 
     Attributes
     ----------
-    name : str
     gain, gain_db : float
         Normalising gain of the whole room, linear and in dB.
     gain_position : str
         Position the gain was found at.
     gain_wiring : str
         Wiring the gain was found for.
-    positions : dict of PositionRequest to PreparedPosition
     direct_found : bool
         False when `direct: drop` met a response in which no direct sound stands out.
-    warnings : tuple of Problem
     """
 
     name: str
@@ -133,10 +130,6 @@ class PreparedRoom:
 
 def available_positions(room: Room) -> tuple[tuple[str, ...], list[Problem]]:
     """Positions a send may name, without reading any sound.
-
-    Parameters
-    ----------
-    room : Room
 
     Returns
     -------
@@ -162,8 +155,6 @@ def prepare_room(
 
     Parameters
     ----------
-    room : Room
-    requests : collection of PositionRequest
     sample_rate : int
         Hz, of the plan.
     store : ResponseStore, optional

@@ -27,12 +27,7 @@ _VERSION = 1  # of the arrays of an entry
 
 
 class KeptResponses:
-    """A `roomplan.rooms.store.ResponseStore` in a cache; safe to be asked by several threads.
-
-    Parameters
-    ----------
-    cache : Cache
-    """
+    """A `roomplan.rooms.store.ResponseStore` in a cache; safe to be asked by several threads."""
 
     def __init__(self, cache: Cache) -> None:
         self._cache = cache

@@ -181,7 +181,6 @@ def read_for_measuring(path: Path, *, force: bool = False) -> ResponseSound:
 
     Parameters
     ----------
-    path : Path
     force : bool
         Warn of what is no response instead of refusing it.
 

@@ -88,7 +88,6 @@ def kept_or_synthesised(
 
     Parameters
     ----------
-    store : ResponseStore or None
     spec, seat, microphones, sources, sample_rate
         As in `synthesise`.
     """

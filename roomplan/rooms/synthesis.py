@@ -104,7 +104,6 @@ def synthesise(
 
     Parameters
     ----------
-    spec : RoomSpecification
     seat : Seat
         One that `roomplan.rooms.geometry.seat_fault` accepts; `spec.reference_seat` where none is given.
     microphones : str

@@ -21,7 +21,6 @@ def without_sections(plan: Plan, missing: Collection[str]) -> tuple[Plan, list[P
 
     Parameters
     ----------
-    plan : Plan
     missing : collection of str
         Names of its sections.
 

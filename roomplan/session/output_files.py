@@ -56,7 +56,6 @@ class Target:
 
     Attributes
     ----------
-    delivery : Delivery
     folder : Path
         Absolute; its files and its `report.json` stand here.
     name : str
@@ -86,7 +85,6 @@ def plan_targets(plan: Plan, output: Path | None = None) -> tuple[Target, ...]:
 
     Parameters
     ----------
-    plan : Plan
     output : Path, optional
         A folder instead of the deliveries' own: one delivery goes straight into it, several into
         subfolders of their names.

@@ -56,7 +56,6 @@ def place_stems(
 
     Parameters
     ----------
-    plan : Plan
     stems : mapping
         Section name → its stems.
 

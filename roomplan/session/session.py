@@ -234,7 +234,6 @@ def open_session(
 
     Parameters
     ----------
-    plan : Plan
     muted : frozenset of str
         Sections to mute on top of the plan's own mutes.
     progress : callable

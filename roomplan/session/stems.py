@@ -212,7 +212,6 @@ def claim_stems(
 
     Parameters
     ----------
-    plan : Plan
     ignore : collection of Path
         Files of the folder that are not stems (responses that lie beside them).
 

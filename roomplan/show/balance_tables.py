@@ -359,7 +359,6 @@ def balance_document(
 
     Parameters
     ----------
-    balance : Balance
     written : str, optional
         Where the old plan is kept, when the new levels were written.
     shared : sequence of SharedLevel

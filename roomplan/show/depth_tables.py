@@ -176,8 +176,6 @@ def depth_document(depth: Depth, plan: Plan, *, written: str | None = None) -> D
 
     Parameters
     ----------
-    depth : Depth
-    plan : Plan
     written : str, optional
         Where the old plan is kept, when the proposed sends were written.
     """

@@ -53,10 +53,6 @@ STYLE = {
 def picture_format(target: Path) -> str:
     """Format of a picture by the name of its file.
 
-    Parameters
-    ----------
-    target : Path
-
     Returns
     -------
     str

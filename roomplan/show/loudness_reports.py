@@ -77,10 +77,6 @@ def loudness_differences(
 ) -> dict[str, float | None]:
     """Every figure minus that of a reference; None where one of them cannot be said.
 
-    Parameters
-    ----------
-    loudness, reference : ProgrammeLoudness
-
     Returns
     -------
     dict of str to (float or None)
@@ -129,7 +125,6 @@ def loudness_table(metered: Sequence[MeteredFile], *, reference: MeteredFile | N
     ----------
     metered : sequence of MeteredFile
         At least one.
-    reference : MeteredFile, optional
     """
     rows = [*metered, *([reference] if reference is not None else [])]
     told = any(file.loudness.roles not in _OBVIOUS_ROLES for file in rows)

@@ -80,7 +80,6 @@ def draw_room(portrait: RoomPortrait, target: Path) -> None:
 
     Parameters
     ----------
-    portrait : RoomPortrait
     target : Path
         A file in an existing folder; its suffix, .png, .svg or .pdf, says the format.
 

@@ -136,10 +136,6 @@ def seat_words(seat: Seat) -> str:
 def describe_setup(setup: MicrophoneSetup) -> str:
     """Describe a set-up in words.
 
-    Parameters
-    ----------
-    setup : MicrophoneSetup
-
     Returns
     -------
     str

@@ -48,17 +48,12 @@ class JobSummary:
 
     Attributes
     ----------
-    plan : Path
     title : str
         The file's name where the plan could not be read.
-    cue, version : str or None
     files : int
         Sound files written.
-    duration_s : float or None
-    integrated_lufs, true_peak_dbtp, range_lu, wet_to_dry_db : float or None
     change_lu : float or None
         Loudness of the mix against the earlier render; None where there is none to compare with.
-    warnings : tuple of str
     seconds : float
         From its beginning to its end.
     folders : tuple of Path
