@@ -84,7 +84,7 @@ __all__ = [
 STEP_DB = 0.1  # of proposed sends
 
 _MAIN = "main"
-_HIGH_HZ, _MIDDLE_HZ = 8000.0, 1000.0  # between which the loss by air is told
+_HIGH_HZ, _MIDDLE_HZ = 8000.0, 1000.0  # between which the loss by air is reported
 _MID_BANDS_HZ = (500.0, 1000.0)
 LARGE_CHANGE_DB = 6.0  # common practice, no source
 

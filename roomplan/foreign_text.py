@@ -43,7 +43,7 @@ def printable(text: Path | str) -> str:
 
     Notes
     -----
-    A joiner stays where it shapes what it stands between: emoji, or letters of a script without case.
+    A joiner stays where it shapes what it is between: emoji, or letters of a script without case.
     """
     words = str(text)
     if words.isprintable() and _UNSEEN.isdisjoint(words):
@@ -63,7 +63,7 @@ def _shapes(words: str, at: int) -> bool:
     """Whether a joiner at a place has something to join."""
     if words[at] not in _JOINERS or not 0 < at < len(words) - 1:
         return False
-    # behind a letter may stand its vowel signs, behind an emoji its selector; never many
+    # behind a letter may be its vowel signs, behind an emoji its selector; never many
     near = reversed(words[max(0, at - 4) : at])
     before = next((letter for letter in near if category(letter) != "Mn"), None)
     return before is not None and _is_shaped(before) and _is_shaped(words[at + 1])

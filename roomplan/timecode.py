@@ -215,7 +215,7 @@ def frame_rate(value: object) -> FrameRate:
     Raises
     ------
     RoomplanError
-        It is none of `FRAME_RATES`; told with the one that seems to be meant.
+        It is none of `FRAME_RATES`; reported with the one that seems to be meant.
 
     Notes
     -----

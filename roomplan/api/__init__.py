@@ -30,7 +30,7 @@ of a plan it is a `PlanError` with all of them, of a sound file an `AudioError`:
     True
 
 As with the command, what has been computed once is kept in the user's cache, and a plan that differs only in
-levels and mutes from one that was heard is answered from it; the environment variable ROOMPLAN_CACHE=off
+levels and mutes from one that was rendered is answered from it; the environment variable ROOMPLAN_CACHE=off
 switches that off.
 
 Hearing caution: levels can jump between renders; turn the monitors down before you listen. All figures are

@@ -3,7 +3,7 @@
 Conventions
 -----------
 The first is the reference; a difference is the other minus the first, in LU, dB and seconds, audible ones in
-JND too. A plan is heard (or answered from the cache), a result is taken as it is, a folder
+JND too. A plan is rendered (or answered from the cache), a result is taken as it is, a folder
 speaks through its report.json.
 """
 

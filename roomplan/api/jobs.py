@@ -96,7 +96,7 @@ class RenderJob:
         Buses that alone are written; sections muted on top of the plan's own. None: as the report has it,
         none at all for a plan.
     start, length : str or None
-        The excerpt that is heard, such as "1:10" or timecode, and "20"; None: as the report has it, the
+        The excerpt that is rendered, such as "1:10" or timecode, and "20"; None: as the report has it, the
         whole cue for a plan.
     replace : bool
         Whether what is not this plan's may be replaced.
@@ -105,7 +105,7 @@ class RenderJob:
     outside : bool
         Whether a report, or a plan in another user's folder, may write outside its own folder.
     against : Path or None
-        A report or its folder, to compare with; None: what stands in the delivery's folder already.
+        A report or its folder, to compare with; None: what is in the delivery's folder already.
     workers : int
         Threads.
     """
@@ -143,7 +143,7 @@ class RenderedJob:
     earlier : dict or None
         The report it is compared with, as it was before.
     earlier_place : Path or None
-        Where that stood.
+        Where that was.
     same_samples : tuple of int, or None
         Of a render from a report: files whose samples are those of the report, and files that both list.
     changed_inputs : tuple of str
@@ -316,7 +316,7 @@ def job_targets(job: RenderJob, plan: Plan, *, excerpt: bool) -> tuple[Target, .
     plan : Plan
         The job's.
     excerpt : bool
-        Whether only an excerpt is heard.
+        Whether only an excerpt is rendered.
 
     Raises
     ------

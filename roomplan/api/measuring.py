@@ -2,9 +2,9 @@
 
 Conventions
 -----------
-Arrays are (frames, channels) or (frames,), full scale 1; a file says its own rate, an array is told it. The
-figures are those of `roomplan measure` and `roomplan loudness`: for music production; not for voice-alarm or
-building-code use: there, local codes and licensed practice decide.
+Arrays are (frames, channels) or (frames,), full scale 1; the rate is that of the file, or given with the
+array. The figures are those of `roomplan measure` and `roomplan loudness`: for music production; not for
+voice-alarm or building-code use: there, local codes and licensed practice decide.
 """
 
 from __future__ import annotations

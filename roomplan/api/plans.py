@@ -5,9 +5,9 @@ Conventions
 A plan that has problems is never handed out. Names are those of the plan and of the reports: sections, rooms,
 buses such as `mix`, `section:choir:wet`, `room:orrin_nave`.
 
-Arrays in place of files are written into a passing folder, as 32-bit float WAV, the precision in which stems
-are mixed anyway: so they pass every check a file passes, and a plan sounds the same over both. The folder
-goes when nothing that was made from it is in use any more.
+Arrays in place of files are written into a temporary folder, as 32-bit float WAV, the precision in which
+stems are mixed anyway: so they pass every check a file passes, and a plan sounds the same over both. The
+folder goes when nothing that was made from it is in use any more.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ class OpenPlan:
     loaded: LoadedPlan | None = None
 
     def excerpt(self, start: float | str = 0.0, length: float | str | None = None) -> OpenPlan:
-        """The same plan, of which only an excerpt is heard, with the tails of what sounded before.
+        """The same plan, of which only an excerpt is rendered, with the tails of what sounded before.
 
         Parameters
         ----------
@@ -193,7 +193,7 @@ def load(path: PathLike, *, mute: Iterable[str] | None = None) -> OpenPlan:
     Notes
     -----
     A synthetic room takes about half a second for each seat when it is asked for the first time; later it
-    comes from the cache. Stems are looked at, not heard.
+    comes from the cache. Stems are inspected, not read.
 
     Examples
     --------
@@ -234,7 +234,7 @@ def load_with_arrays(
     Returns
     -------
     OpenPlan
-        It keeps the sound in a passing folder, as 32-bit float, for as long as it is in use.
+        It keeps the sound in a temporary folder, as 32-bit float, for as long as it is in use.
 
     Raises
     ------
@@ -341,7 +341,7 @@ def _names(mute: Iterable[str] | None) -> tuple[str, ...] | None:
 
 
 def _plan_table(session: Session) -> Table:
-    """Sections down, rooms across: what the plan says before anything is heard."""
+    """Sections down, rooms across: what the plan says before anything is rendered."""
     table = plain_table(
         f"{session.plan.title}: sends", "level · position; `check` says what returns of each send"
     )

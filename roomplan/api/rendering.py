@@ -1,4 +1,4 @@
-"""Plans heard: the figures of every bus, the files of the deliveries, the sound itself as arrays.
+"""Plans rendered: the figures of every bus, the files of the deliveries, the sound itself as arrays.
 
 Conventions
 -----------
@@ -56,7 +56,7 @@ class Checked(Rendering):
     """The figures of every bus of a plan; see `Rendering` for what it holds.
 
     `bus(name)` gives the figures of one bus: loudness, peaks, decay, wet-to-dry. One that cannot be given is
-    None, and its reason stands in `reasons` under its name.
+    None, and its reason is in `reasons` under its name.
 
     Examples
     --------
@@ -104,7 +104,7 @@ class Rendered(Checked):
 
     @property
     def files(self) -> dict[str, tuple[Path, ...]]:
-        """Bus → its files; a bus may stand in several families and deliveries."""
+        """Bus → its files; a bus may be in several families and deliveries."""
         folders = {target.name: target.folder for target in self.targets}
         return {
             bus: tuple(folders[output.delivery] / output.file for output in group)
@@ -137,7 +137,7 @@ def check(plan: OpenPlan | PathLike, *, workers: int = 2, progress: Progress = s
 
     Notes
     -----
-    A plan that differs only in levels and mutes from one that was heard is answered from the cache: then
+    A plan that differs only in levels and mutes from one that was rendered is answered from the cache: then
     `recalled` is true and its peaks are None, since those need the sound.
 
     Examples

@@ -211,7 +211,7 @@ class SoundSource:
             self.read_into(dropped[: target - self.position])
 
     def _seek(self, target: int) -> bool:
-        """Go to a frame if the decoder lands on it; else stand where reading goes on, or at the start."""
+        """Go to a frame if the decoder lands on it; else be where reading goes on, or at the start."""
         info = self.info
         if info.container not in _SEEKABLE or not info.subtype.startswith(_FIXED_SIZE):
             return False
@@ -219,7 +219,7 @@ class SoundSource:
             landed = self._sound.seek(target)
         except (soundfile.SoundFileError, OSError):
             landed = None
-        if landed != target:  # the decoder may stand anywhere
+        if landed != target:  # the decoder may be anywhere
             self._sound.close()
             self._sound = _open(info.path)
             self.position = 0

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 __all__ = ["StemReader", "open_stem"]
 
 # Ratios of rates with larger terms are not exact in soxr: the phase of its filter moves on in rounded steps,
-# so a stream that is entered late stands a little beside the whole one (measured, 44,056 Hz to 48,000 Hz
+# so a stream that is entered late is a little beside the whole one (measured, 44,056 Hz to 48,000 Hz
 # after a minute: −64 dB). They are resampled from the beginning; every pair of usual rates is below.
 _LARGEST_TERM = 2048
 

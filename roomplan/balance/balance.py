@@ -86,7 +86,7 @@ _KEPT_LU, _KEPT_DB = 0.05, 0.2
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """A target before and after, and as heard at the new levels where a pass was made."""
+    """A target before and after, and as measured at the new levels where a pass was made."""
 
     before: TargetResult
     after: TargetResult
@@ -117,7 +117,7 @@ class Binding:
     Attributes
     ----------
     change : LevelChange
-        Which level, from where it is written to where it stands now.
+        Which level, from where it is written to where it is now.
     limit : "lower" or "upper"
     for_targets : tuple of int
         Targets that push, by their place in the plan.
@@ -214,7 +214,7 @@ class Balance:
 
     @property
     def met(self) -> bool:
-        """Whether every target is met that can be judged, as heard where a pass was made."""
+        """Whether every target is met that can be judged, as measured where a pass was made."""
         return all(
             (outcome.heard or outcome.after).met
             for index, outcome in enumerate(self.outcomes)
@@ -251,7 +251,7 @@ def solve_balance(
     Raises
     ------
     RoomplanError
-        When there is no target, or the sound cannot be heard.
+        When there is no target, or the sound cannot be measured.
 
     Notes
     -----
@@ -315,7 +315,7 @@ def broken_promises(found: Balance, session: Session, *, cache: Cache | None) ->
     session : Session
         Of the plan it was written into.
     cache : Cache or None
-        The one that was solved with; without one the sound is heard again.
+        The one that was solved with; without one the sound is measured again.
 
     Returns
     -------
@@ -397,10 +397,11 @@ def target_results(
     Parameters
     ----------
     cache : Cache or None
-        Where a pass over the same sounds is kept; without one they are heard again. A pass that was made for
-        `record.hearing_targets(session, targets)` serves.
+        Where a pass over the same sounds is kept; without one they are measured again. A pass that was made
+        for `record.hearing_targets(session, targets)` serves.
     true_peak : float, optional
-        Of the mix, linear, where it is known. Where it is not and a target asks for it, the sound is heard.
+        Of the mix, linear, where it is known. Where it is not and a target asks for it, the sound is
+        measured.
     workers : int
         Threads.
     """
@@ -464,7 +465,7 @@ class _Work:
     def trimmed(
         self, levels: Levels, *, hear: bool
     ) -> tuple[Levels, float | None, tuple[TargetResult, ...] | None]:
-        """Set the trim; the levels, the true peak there, and what was heard of the targets, if it was."""
+        """Set the trim; the levels, the true peak there, and what was measured of the targets, if it was."""
         wanted = next((t for t in self.targets if t.kind == "loudness"), None)
         if wanted is not None:
             levels = self._at_loudness(levels, wanted.value)

@@ -50,7 +50,7 @@ class Record:
     order : ndarray of int, shape (components,)
         Place of each of them in the factors.
     stored : ndarray, shape (components,)
-        Gain each had when it was heard.
+        Gain each had when it was measured.
     factor : ndarray of float32, shape (hops, pairs)
         Rows of U, G = UᵀU, K-weighted (`loudness.cross_powers`).
     speech_band : ndarray or None
@@ -77,7 +77,7 @@ class Record:
         return component_gains(session, self.components) / self.stored
 
     def true_peak(self, session: Session) -> float | None:
-        """True peak of the mix, linear, where that pass heard it; None where only a new pass can tell."""
+        """True peak of the mix, linear, where that pass measured it; None where only a new pass can tell."""
         if self.entry is None:
             return None
         parts = parts_at(session, self.components, self.identities)
@@ -144,7 +144,7 @@ def open_record(
     workers: int,
     progress: Progress,
 ) -> Record:
-    """Cross powers of a session, heard now where no pass over the same sounds was kept.
+    """Cross powers of a session, measured now where no pass over the same sounds was kept.
 
     Parameters
     ----------

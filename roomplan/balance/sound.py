@@ -7,7 +7,7 @@ bus, Gᵢⱼ over the bus's components; the power of the step is gᵀGg. What a 
 a percentile, is a weight for each step, so a target is 10 lg(gᵀAg) − 10 lg(gᵀBg) with two small matrices, as
 long as the gates stay where they are. They are looked at anew with every `SoundModel.evaluate`.
 
-Gains g are those of the record's components over the gains they were heard at.
+Gains g are those of the record's components over the gains they were measured at.
 
 Sources
 -------

@@ -97,7 +97,7 @@ def results_at(
     matrices : mapping
         Response matrix of every send.
     true_peak : float or None
-        Of the mix at these levels, linear; None where no pass has told.
+        Of the mix at these levels, linear; None where no pass has measured it.
     speech : SpeechModel or None
         Where a target asks for the speech index.
     """

@@ -359,7 +359,7 @@ def _open_all(
 
 
 def _is_report(path: Path) -> bool:
-    """A report stands for what was rendered; the plan that it keeps is not heard again."""
+    """A report stands for what was rendered; the plan that it keeps is not rendered again."""
     return path.suffix.lower() == ".json" and path.is_file()
 
 
@@ -373,7 +373,7 @@ def _write(
     matched: bool,
     progress: StageProgress,
 ) -> list[str]:
-    """Write the buses of each plan for listening; plans are rendered into a passing folder for it."""
+    """Write the buses of each plan for listening; plans are rendered into a temporary folder for it."""
     import tempfile
 
     from roomplan.rendering.versions import Version, write_versions

@@ -371,7 +371,7 @@ def _render_many(
 
 
 def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> None:
-    """Render a plan again whenever a file that it reads changes; what has not changed is not heard again."""
+    """Render a plan again whenever a file that it reads changes, and only what has changed."""
     from roomplan.cli.opening import require_plans
     from roomplan.cli.watching import watch
 

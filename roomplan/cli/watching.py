@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["watch"]
 
-INTERVAL_S = 0.2  # between two looks; a change is heard after two of them: common practice, no source
+INTERVAL_S = 0.2  # between two looks; a change is noticed after two of them: common practice, no source
 MOST_NAMED = 3
 _PLANS = frozenset({".yaml", ".yml"})
 
@@ -79,8 +79,8 @@ def watch(
     -----
     Watched are the plan with all it extends, its room files, every file that `render_once` read, and which
     plans and sound files lie in the plan's folder and the stems folder. A plan, a stem or a response that
-    cannot be used is told, and watching goes on, also of what was known of the plan before. A file that was
-    saved counts as changed, whatever it says now.
+    cannot be used is reported, and watching goes on, also of what was known of the plan before. A file that
+    was saved counts as changed, whatever it says now.
     """
     watched = _watched(plan_path, frozenset())
     before = watched.look()

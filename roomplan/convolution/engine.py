@@ -270,7 +270,7 @@ class Convolver:
         return self._give(ready)
 
     def finish(self) -> np.ndarray:
-        """Feed silence until all has been heard; afterwards the convolver is as new.
+        """Feed silence until everything has come out; afterwards the convolver is as new.
 
         Returns
         -------

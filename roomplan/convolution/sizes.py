@@ -201,7 +201,7 @@ def _plan(
     sample_bytes: int,
     expected_frames: int | None,
 ) -> SizePlan:
-    """Complete plan for one hop: the longest class as told, the others as cheap as they can be."""
+    """Complete plan for one hop: the longest class as given, the others as cheap as they can be."""
     hop = piece * pieces
     longest = _class_size(loads[0], hop, pieces, workers, None)
     sizes = [longest]

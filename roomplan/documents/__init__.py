@@ -1,4 +1,4 @@
-"""YAML documents in which every value knows the line it stands on; the only package that knows the parser."""
+"""YAML documents in which every value knows the line it is on; the only package that knows the parser."""
 
 from __future__ import annotations
 

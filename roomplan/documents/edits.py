@@ -8,7 +8,7 @@ meaning changes; that is checked by reading the new text, every time.
 
 How it looks afterwards:
 
-- A new value stands where the old one stood, a number with the old one's plus and decimals, a text with its
+- A new value goes where the old one was, a number with the old one's plus and decimals, a text with its
   quotes. A mapping or list is changed only in the parts that differ.
 - A missing key comes behind the last one of its mapping, in a line of its own or before the closing brace. A
   mapping that is missing too is written with a line for each key, or in braces where its surroundings are.
@@ -386,7 +386,7 @@ class _Editing:
         return self.text[node.first : node.end]
 
     def styled(self, node: Node, value: Any) -> Any:
-        """Return a value to write where a node stands, a single one in the node's style."""
+        """Return a value to write where a node is, a single one in the node's style."""
         if isinstance(value, dict | list):
             return value
         return AsWritten(scalar_text(value, self.source(node) if node.kind == "scalar" else ""))
@@ -442,7 +442,7 @@ class _Editing:
     # --- changes ----------------------------------------------------------------------------------
 
     def put(self, node: Node, value: Any, *, anchor: str | None = None) -> None:
-        """Write a value where a node stands.
+        """Write a value where a node is.
 
         Parameters
         ----------
@@ -490,7 +490,7 @@ class _Editing:
         return block_lines(value, column + self.step, self.step)
 
     def put_over_block(self, node: Node, inline: str, lines: list[str]) -> None:
-        """Write a value where a mapping or list without braces stands; the key's comment stays."""
+        """Write a value where a mapping or list without braces is; the key's comment stays."""
         stop = self.layout.line_end(node.end)
         if node.key is None or self.layout.line_end(node.key.end) > node.first:
             self.change(node.first, stop, inline)  # an entry of a list begins in the line of its dash

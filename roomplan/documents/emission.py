@@ -1,4 +1,4 @@
-"""Values as text for a YAML document, in the style of what stood there before.
+"""Values as text for a YAML document, in the style of what was there before.
 
 Conventions
 -----------
@@ -81,7 +81,7 @@ def scalar_text(value: Any, like: str = "") -> str:
     value : None, bool, int, float or str
         The value.
     like : str
-        What stood there before: a number takes over its plus, its kind of minus and at least its decimals, a
+        What was there before: a number takes over its plus, its kind of minus and at least its decimals, a
         text its quotes.
     """
     if value is None:
@@ -98,7 +98,7 @@ def scalar_text(value: Any, like: str = "") -> str:
 
 
 def _is_safe(text: str) -> bool:
-    """Tell whether a text may stand without quotes, in braces too."""
+    """Tell whether a text may be written without quotes, in braces too."""
     return _SAFE_WORD.fullmatch(text) is not None and plain_value(text) == text
 
 

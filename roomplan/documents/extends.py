@@ -4,7 +4,7 @@ Conventions
 -----------
 Mappings merge key by key; lists and single values are replaced; `null` removes what the base has. Where a
 number is short for a mapping, it merges as that mapping does. Every value keeps the place and file it came
-from, so relative paths belong to the file they stand in.
+from, so relative paths belong to the file they are in.
 """
 
 from __future__ import annotations

@@ -58,7 +58,7 @@ class Node:
         Where it begins, its anchor included.
     first, end : int
         Where its content begins and ends: without the anchor, and without comments and line ends behind it.
-        Both are the same for a value that is not written; both stand behind the colon or dash then.
+        Both are the same for a value that is not written; both are behind the colon or dash then.
     flow : bool
         Of a mapping or list: in braces or brackets.
     style : str
@@ -103,7 +103,7 @@ class Node:
     keys: list[Node] = field(default_factory=list)
     items: list[Node] = field(default_factory=list)
     absent: bool = False  # nothing is written
-    placeless: bool = False  # nothing is written, not even the colon or dash that would stand before it
+    placeless: bool = False  # nothing is written, not even the colon or dash that would be before it
     bare: bool = False  # a mapping of one pair in a list in brackets, without braces
     closed: bool = True
 
@@ -124,7 +124,7 @@ class Node:
         return self.value
 
     def in_flow(self) -> bool:
-        """Tell whether it stands in braces or brackets."""
+        """Tell whether it is in braces or brackets."""
         return self.parent is not None and self.parent.flow
 
 
@@ -163,7 +163,7 @@ class Layout:
         return self.text.rfind("\n", 0, position) + 1
 
     def column(self, mapping: Node) -> int:
-        """Return the column from 0 in which the keys of a mapping without braces stand."""
+        """Return the column from 0 in which the keys of a mapping without braces are."""
         start = mapping.keys[0].start
         line = self.line_start(start)
         explicit = _INDICATOR.search(self.text, line, start)

@@ -1,4 +1,4 @@
-"""Where every key and value of a document stands.
+"""Where every key and value of a document is.
 
 Conventions
 -----------

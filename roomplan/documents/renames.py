@@ -202,7 +202,7 @@ def _ordered(one: Any, other: Any) -> bool:
 
 
 def _attempts(text: str, renames: Renames) -> Iterator[str]:
-    """Yield the text with its words replaced where they stand, then with values that aliases share apart."""
+    """Yield the text with its words replaced where they are, then with values that aliases share apart."""
     in_place = replaced_spans(text, lambda root: _spans(root, renames))
     yield in_place
     keys_only = replaced_spans(text, lambda root: _spans(root, replace(renames, values=())))
@@ -230,7 +230,7 @@ def _values(data: Any, way: tuple[str, ...], at: KeyPath) -> Iterator[tuple[KeyP
 
 
 def _spans(root: Node, renames: Renames) -> set[tuple[int, int, str]]:
-    """Return where old words stand and what replaces them."""
+    """Return where old words are and what replaces them."""
     spans: set[tuple[int, int, str]] = set()
     for key in renames.keys:
         for node in _nodes(root, key.way):

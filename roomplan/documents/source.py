@@ -35,7 +35,7 @@ MOST_BYTES = 512 * 1024
 
 @dataclass(frozen=True, slots=True)
 class ReplacedList:
-    """A list of an extended file in whose place another value stands.
+    """A list of an extended file in whose place another value is.
 
     Attributes
     ----------
@@ -65,7 +65,7 @@ class Document:
     data : dict
         What it holds; values that were refused are left out.
     places : PlaceMap
-        Where each key and value stands.
+        Where each key and value is.
     files : tuple of Path
         Every file that was read for it, this one first.
     complete : bool

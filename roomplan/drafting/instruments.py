@@ -175,5 +175,5 @@ def find_instrument(name: str) -> Instrument | None:
 
 
 def score_place(name: str) -> int:
-    """Where a section stands in the score; what is not in the table comes last."""
+    """Where a section is in the score; what is not in the table comes last."""
     return _order().get(name, len(_order()))

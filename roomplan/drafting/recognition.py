@@ -139,7 +139,7 @@ def find_hits(tokens: Sequence[Token]) -> list[Hit]:
 
 
 def _part_after(tokens: Sequence[Token], at: int) -> tuple[int, int | None]:
-    """Last token of a name that ends before `at`, and the part that stands behind it."""
+    """Last token of a name that ends before `at`, and the part that is behind it."""
     if at < len(tokens):
         text = tokens[at].text
         if tokens[at].is_number and len(text) <= 2:
@@ -237,7 +237,7 @@ def _is_size(hit: Hit) -> bool:
 
 
 def _modifies(one: tuple[Hit, str, bool, str | None], following: tuple[Hit, str, bool, str | None]) -> bool:
-    """Whether a size stands directly before an instrument that it is no part of."""
+    """Whether a size is directly before an instrument that it is no part of."""
     table = instruments_by_name()
     return one[0].last + 1 == following[0].first and table[one[1]].family != table[following[1]].family
 

@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-What is a fact stands plainly; what was guessed and is not sure begins with `?` and names the alternative. A
+A fact is written plainly; what was guessed and is not sure begins with `?` and names the alternative. A
 text is quoted where YAML would read it as anything else. Paths are relative to the plan.
 
 Sources
@@ -117,7 +117,7 @@ def plan_text(proposal: Proposal, plan: Path) -> str:
     proposal : Proposal
         With at least one section.
     plan : Path
-        Where it will stand; paths are relative to it.
+        Where it will be; paths are relative to it.
 
     Returns
     -------

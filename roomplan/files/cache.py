@@ -518,14 +518,14 @@ class Cache:
             return []
 
     def _complete(self, folder: Path, place: Path, about: dict[str, Any]) -> None:
-        """Describe the files of a new entry and move it into place, unless one stands there."""
+        """Describe the files of a new entry and move it into place, unless one is there."""
         files = {_file_name(path.name): _checked(path) for path in sorted(folder.iterdir())}
         text = json.dumps({**about, "files": files}, indent=1)
         (folder / _META).write_text(text, encoding="utf-8")
         try:
             folder.rename(place)
         except OSError:
-            if self.entry(place.name) is None:  # what stood there was damaged, and is removed by now
+            if self.entry(place.name) is None:  # what was there was damaged, and is removed by now
                 folder.rename(place)
 
     def _make_room(self, newest: str) -> None:

@@ -12,8 +12,8 @@ may start from any moment, that of a killed process too:
 - still in `new/`: not moved yet; the earlier file is in its place, in `old/`, or in both (as a hard link);
 - no longer in `new/`: moved; the earlier file, if there was one, is in `old/`.
 
-A file of the target itself can be moved to another place in the target, where nothing stands: a file that an
-earlier set had and the new one lacks. It has no entry in `new/` or `old/`; it stands in one of its two
+A file of the target itself can be moved to another place in the target, where nothing is: a file that an
+earlier set had and the new one lacks. It has no entry in `new/` or `old/`; it is in one of its two
 places.
 
 Removing `journal.json` is the one step that makes the new set the valid one.
@@ -77,7 +77,7 @@ class Move:
     was: str | None = None
 
     def source(self, stage: Path, folder: Path) -> Path:
-        """Return where the file stands before it is moved."""
+        """Return where the file is before it is moved."""
         return stage / NEW / self.name if self.was is None else folder / self.was
 
     def arrived_at(self, target: Path) -> bool:
@@ -119,8 +119,8 @@ def plan_moves(stage: Path, folder: Path, *, last: str, aside: Mapping[str, str]
     Raises
     ------
     OSError
-        A file stands where a folder is needed or the other way round, a link leads out of `folder`, or
-        something stands where an earlier file is to go.
+        A file is where a folder is needed or the other way round, a link leads out of `folder`, or
+        something is where an earlier file is to go.
     """
     aside = aside or {}
     new = stage / NEW
@@ -146,7 +146,7 @@ def missing_folders(folder: Path, name: str) -> list[str]:
     Raises
     ------
     OSError
-        No file can be put there: a folder stands in its place, a file on the way, or a link leads out.
+        No file can be put there: a folder is in its place, a file on the way, or a link leads out.
     """
     target = folder / name
     if target.is_dir() and not target.is_symlink():
@@ -304,7 +304,7 @@ def _inner(relative: str) -> str:
 
 
 def _require_inside(place: Path, root: Path) -> None:
-    """Refuse a place to which a link leads out of a real folder; what stands there itself is not followed."""
+    """Refuse a place to which a link leads out of a real folder; what is there itself is not followed."""
     if not real_path(place.parent).is_relative_to(root):
         raise NotADirectoryError(f"{place.parent} is a link that leads out of the folder")
 

@@ -7,7 +7,7 @@ last has moved, the earlier ones can be brought back, and are: on any failure, o
 by the next run. At every moment each file in the target is whole, old or new; where hard links exist,
 none is ever missing.
 
-The stage stands inside the target instead where the target is a disk of its own or its parent may not be
+The stage is inside the target instead where the target is a disk of its own or its parent may not be
 written: a move must not cross disks.
 
 What looks like the stage of a killed run may be a stranger's, who made the project: see `journal`. Such a one
@@ -123,7 +123,7 @@ class StagedFolder:
             raise self._refusal("could not be written", error) from error
 
     def path(self, relative: str) -> Path:
-        """Return where to write a file that will stand at `relative` in the folder.
+        """Return where to write a file that will be at `relative` in the folder.
 
         Parameters
         ----------
@@ -144,7 +144,7 @@ class StagedFolder:
         return target
 
     def write_text(self, relative: str, text: str) -> None:
-        """Write a text file that will stand at `relative` in the folder.
+        """Write a text file that will be at `relative` in the folder.
 
         Raises
         ------
@@ -158,14 +158,14 @@ class StagedFolder:
             raise self._refusal(f"{relative} could not be written", error) from error
 
     def set_aside(self, relative: str, to: str) -> None:
-        """Let a file that stands in the folder go to another place in it, together with the new files.
+        """Let a file that is in the folder go to another place in it, together with the new files.
 
         Parameters
         ----------
         relative : str
             A file that no new one replaces.
         to : str
-            A place inside the folder where nothing stands and no new file is to stand.
+            A place inside the folder where nothing is and no new file is to be.
 
         Raises
         ------

@@ -237,7 +237,7 @@ class HopSums:
         """
         for piece, edges in self._cutter.cut(planar):
             squares = _squares_per_hop(piece, edges)
-            # Not a matrix product: its rounding depends on how many hops stand beside each other.
+            # Not a matrix product: its rounding depends on how many hops are beside each other.
             self._table.append((self._weights[:, None] * squares).sum(axis=0, keepdims=True))
 
     @property

@@ -1,4 +1,4 @@
-"""How far one signal stands over another while it is heard: differences of short-term levels.
+"""How far one signal is over another while it is heard: differences of short-term levels.
 
 Conventions
 -----------
@@ -48,7 +48,7 @@ _WINDOW_HOPS = _WINDOW_STEPS * _STEP_HOPS
 
 @dataclass(frozen=True, slots=True)
 class MarginFigure:
-    """How far one signal stands over another.
+    """How far one signal is over another.
 
     Attributes
     ----------

@@ -84,7 +84,7 @@ def parse_roles(text: str) -> tuple[ChannelRole, ...]:
     Raises
     ------
     RoomplanError
-        For a word that is no role, a role that stands twice, or mono beside others.
+        For a word that is no role, a role that is there twice, or mono beside others.
 
     Notes
     -----

@@ -63,7 +63,7 @@ _SLICE_FRAMES = 65_536
 _DOUBLED_TOGETHER = 64
 _OVERSAMPLED_TOGETHER = 8
 _MOST_OVERSAMPLED = 32 * _OVERSAMPLED_TOGETHER
-# A parabola over three values of one sign stands at most an eighth above the middle one.
+# A parabola over three values of one sign is at most an eighth above the middle one.
 _PARABOLA = 1.125
 # Room for the rounding of a bound, and of one in single precision: 96 products of 6e-8 each, and more.
 _ROUNDING = 1.0 + 1e-9
@@ -351,7 +351,7 @@ def _straight_and_curved(points: NDArray[np.float64]) -> tuple[float, float]:
 
     A point is the straight line between its two samples plus a remainder that sees second differences only,
     but for what the filter misses of unity: that is charged to the samples. The parabola through a summit
-    stands above it by an eighth of the points' own second difference at most, which is a remainder too.
+    is above it by an eighth of the points' own second difference at most, which is a remainder too.
     """
     place = BLOCK_FRAMES + np.arange(-1, OVERSAMPLING * BLOCK_FRAMES + 1) / OVERSAMPLING
     frames = np.arange(_WINDOW)
@@ -379,7 +379,7 @@ def _remainder(rows: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[
 def _most(points: NDArray[np.float64]) -> float:
     """How high the refined peak of points, (points, samples), can be with samples of magnitude 1.
 
-    A parabola through a summit and two lower neighbours stands above it by no more than an eighth of the
+    A parabola through a summit and two lower neighbours is above it by no more than an eighth of the
     larger step, so the steps' own sums of magnitudes come in.
     """
     values = np.abs(points).sum(axis=1)

@@ -7,7 +7,7 @@ speech, both in dB SPL: `125 41.5`, `125,41.5`, `125; 41,5; 62`, `125 41,5` or `
 two digits is a decimal one where something else parts the fields of its line. `#` starts a comment; lines of
 words ahead of the first number are a heading. All problems are reported at once, each with its line.
 
-Levels of noise alone may also stand bare, from the lowest band up, or under a line of the bands; quotation
+Levels of noise alone may also be bare, from the lowest band up, or under a line of the bands; quotation
 marks and brackets count as space, so a mapping of another notation is read too.
 """
 

@@ -199,7 +199,7 @@ class Alternate:
     """A second mix of the same components with a few levels changed."""
 
     name: str
-    changes: dict[str, AlternateChange]  # by section; what is said of a group stands in each of its sections
+    changes: dict[str, AlternateChange]  # by section; what is said of a group is in each of its sections
     place: Place
 
 
@@ -275,5 +275,5 @@ class Plan:
     unused_sends: tuple[UnusedSend, ...] = ()
 
     def place_of(self, key: str) -> Place:
-        """Return where the value of a key at the top stands, or the plan itself where it has none."""
+        """Return where the value of a key at the top is, or the plan itself where it has none."""
         return self.key_places.get(key, self.place)

@@ -56,7 +56,7 @@ def name_problems(kind: str, names: Iterable[str], path: KeyPath, places: PlaceM
     path : tuple
         The mapping's own key path.
     places : PlaceMap
-        Where they stand.
+        Where they are.
     """
     problems: list[Problem] = []
     seen: dict[str, tuple[str, Place]] = {}

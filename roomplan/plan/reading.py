@@ -33,7 +33,7 @@ class Reading:
     Parameters
     ----------
     places : PlaceMap
-        Where the values stand.
+        Where the values are.
     names : mapping
         `room`, `section` and `group` → every name the files have, also of those whose values were refused.
     tempo : float or None
@@ -63,7 +63,7 @@ class Reading:
         self.problems.append(Problem(what, place, remedy))
 
     def path(self, text: str, key_path: KeyPath) -> Path | None:
-        """Return the absolute path that a text means, in the file it stands in."""
+        """Return the absolute path that a text means, in the file it is in."""
         place = self.places.value(key_path)
         try:
             return tidy(path_beside(text, place.file).absolute())

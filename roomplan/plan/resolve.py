@@ -69,7 +69,7 @@ def resolve_plan(
     shape : PlanShape
         The plan as written.
     places : PlaceMap
-        Where its values stand; the file of a value is what its relative path belongs to.
+        Where its values are; the file of a value is what its relative path belongs to.
     source : Path
         The plan's own file.
     documents : tuple of Path

@@ -120,7 +120,7 @@ def _change(
 
 @dataclass(frozen=True, slots=True)
 class _Target:
-    """What a change is of: sections, the rooms they send to, and where a send that was refused may stand."""
+    """What a change is of: sections, the rooms they send to, and where a send that was refused may be."""
 
     members: list[model.Section]
     used: frozenset[str]
@@ -147,7 +147,7 @@ class _Target:
         )
 
     def may_have_lost(self, reading: Reading, room: str) -> bool:
-        """Tell whether a send of one of the sections into a room may stand in the file, refused."""
+        """Tell whether a send of one of the sections into a room may be in the file, refused."""
         return (
             self.anything_lost
             or room in self.lost

@@ -374,7 +374,7 @@ class PassageShape(Shape):
     )
 
 
-# Room for the longest name and the kind that may stand before it.
+# Room for the longest name and the kind that may be before it.
 _BUS = Text("the name of a section or group", "choir", LONGEST_NAME + len("section:"))
 
 

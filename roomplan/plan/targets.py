@@ -2,15 +2,15 @@
 
 Conventions
 -----------
-A target holds one wish. Levels in decibels, times in seconds (centre times stand in milliseconds in the
+A target holds one wish. Levels in decibels, times in seconds (centre times are in milliseconds in the
 file), definition and speech index as shares from 0 to 1. Buses are named as in reports: `section:choir`,
 `group:strings`.
 
 Notes
 -----
-A target that cannot be reached, such as one on a locked or muted section, is no fault of the file: it is told
-when the plan is solved or checked. Refused here is what has no meaning: a wish that names nothing, two wishes
-in one entry, a key that its wish does not use.
+A target that cannot be reached, such as one on a locked or muted section, is no fault of the file: it is
+reported when the plan is solved or checked. Refused here is what has no meaning: a wish that names nothing,
+two wishes in one entry, a key that its wish does not use.
 
 Sources
 -------
@@ -89,7 +89,7 @@ class Wish:
     tolerance : float
         Where none is written, in the unit of the value; a share of the value when `relative`.
     needs, takes : tuple of str
-        Keys that must and that may stand beside it.
+        Keys that must and that may be beside it.
     """
 
     sense: Literal["equal", "least", "most"]
@@ -190,7 +190,7 @@ class BalanceLimits:
     linked: tuple[tuple[str, ...], ...] = ()
 
 
-# Room for the longest name and the kind that may stand before it.
+# Room for the longest name and the kind that may be before it.
 _BUS = Text("the name of a section or group", "choir", LONGEST_NAME + len("section:"))
 _SECTION = Text("the name of a section", "choir", LONGEST_NAME)
 _LEVEL = Number("dB", -60, 60, "-6")

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["FIELDS", "fields_of", "filled", "has_loose_brace"]
 
-# `bus` names the file within its delivery, the others the delivery: only they may stand in a folder.
+# `bus` names the file within its delivery, the others the delivery: only they may be in a folder.
 FIELDS = ("cue", "version", "title", "bus", "rate", "bits", "delivery")
 
 _FIELD = re.compile(r"\{([^{}]*)\}")

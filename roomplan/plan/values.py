@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-Each kind is a small frozen object that stands in the metadata of an `Annotated` type. It checks a value of
+Each kind is a small frozen object that is in the metadata of an `Annotated` type. It checks a value of
 the document and describes itself for editors, so the two cannot drift apart. A refusal is a
 `PydanticCustomError` whose context holds `what` (what was found) and `remedy` (what would be right).
 

@@ -234,7 +234,7 @@ def _decay_of_bus(
 
 
 def _measured(sound: SoundEnergies, wet_onset_s: float | None, *, with_dry: bool) -> DecayOfBus:
-    """Figures of a composite; the tail is told only with a dry impulse in."""
+    """Figures of a composite; the tail is reported only with a dry impulse in it."""
     has_dry = with_dry and sound.has_dry
     decay = decay_of_energies(sound, with_dry=has_dry)
     if not has_dry:

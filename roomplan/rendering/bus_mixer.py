@@ -51,7 +51,7 @@ def _raised(total: Planar, found: float) -> float:
 
 
 def summing_order(buses: Sequence[Bus]) -> list[tuple[int, tuple[Term, ...]]]:
-    """Buses from small to large, each as terms of components and of buses that stand before it.
+    """Buses from small to large, each as terms of components and of buses that are before it.
 
     Returns
     -------

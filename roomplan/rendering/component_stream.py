@@ -7,8 +7,8 @@ ones included. Frame 0 of the first block is frame 0 of the cue, or the first fr
 heard; memory does not grow with length.
 
 An excerpt has the samples of the same frames of the whole cue within the rounding of float32 (measured on the
-demo's mix: the difference stands 136 dB under the mix, and at its worst sample is one step of float32). The
-stems are read from one response ahead of it on, and what was read stands in the engine as its past, so the
+demo's mix: the difference is 136 dB under the mix, and at its worst sample is one step of float32). The
+stems are read from one response ahead of it on, and what was read is in the engine as its past, so the
 tails of earlier sound are there without having been computed.
 """
 
@@ -107,7 +107,7 @@ class ComponentStream:
     is not 80 dB under the loudest 400 ms block of that sum; so `--mute` never changes the length of a file.
 
     An excerpt has the frames that were asked for, as far as anything can sound (`longest_frames`), whatever
-    `tail` says, and no fade at its end. Its statistics are those of the part that is heard.
+    `tail` says, and no fade at its end. Its statistics are those of the part that is rendered.
     """
 
     def __init__(

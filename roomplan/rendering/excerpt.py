@@ -1,4 +1,4 @@
-"""An excerpt of a cue heard alone: where it lies, and its components kept while only levels move.
+"""An excerpt of a cue rendered alone: where it lies, and its components kept while only levels move.
 
 Conventions
 -----------
@@ -113,7 +113,7 @@ def _of_timecode(text: str, session: Session) -> Fraction:
 def excerpt_of(
     session: Session, start_s: Fraction | float = 0, length_s: Fraction | float | None = None
 ) -> Session:
-    """Session of which only an excerpt is heard, with the tails of what sounded before.
+    """Session of which only an excerpt is rendered, with the tails of what sounded before.
 
     Parameters
     ----------
@@ -132,14 +132,14 @@ def excerpt_of(
     Raises
     ------
     RoomplanError
-        The start is before the cue or after the last tail, told with the length of the cue; the length
+        The start is before the cue or after the last tail, reported with the length of the cue; the length
         is less than a frame.
 
     Notes
     -----
     Nothing is faded at either end, and `tail` does not matter. Figures of the sound are those of the excerpt;
-    figures of the responses, and what is told of a section's signal, follow from what is heard of it too. The
-    passages of the plan are left out: they are counted from the start of the cue.
+    figures of the responses, and what is reported of a section's signal, follow from what is rendered of it
+    too. The passages of the plan are left out: they are counted from the start of the cue.
     """
     rate = session.sample_rate
     start = _frame(start_s, rate)
@@ -237,12 +237,12 @@ class KeptExcerpt:
     digest : callable
         Content of a file → digest (`Cache.file_digest`).
     most_bytes : int
-        An excerpt that takes more is heard and not kept.
+        An excerpt that takes more is rendered and not kept.
 
     Notes
     -----
-    `open` has the parameters of `ComponentStream` and can stand in its place. Levels are applied to float32
-    samples at the level they were heard at: the result is that of a new pass within float32 rounding.
+    `open` has the parameters of `ComponentStream` and can take its place. Levels are applied to float32
+    samples at the level they were rendered at: the result is that of a new pass within float32 rounding.
     Whole cues are never kept.
     """
 
@@ -259,7 +259,7 @@ class KeptExcerpt:
         *,
         workers: int = 2,
     ) -> ComponentSource:
-        """Stream of a session's components: played back where the same sounds were heard last, else new."""
+        """Stream of a session's components: the last one played back where its sounds are the same."""
         if session.excerpt is None:
             return ComponentStream(session, components, matrices, workers=workers)
         parts = parts_of(session, components, matrices, digest=self._digest)

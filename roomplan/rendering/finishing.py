@@ -198,7 +198,7 @@ def finish_files(
     outputs: Mapping[str, tuple[Output, ...]],
     buses: Mapping[str, BusFigures],
 ) -> dict[str, tuple[Output, ...]]:
-    """Put time reference and loudness into the WAV files; add the sizes of all, and where they will stand."""
+    """Put time reference and loudness into the WAV files; add the sizes of all, and where they will be."""
     folders = {target.name: target.folder for target in targets}
     return {
         name: tuple(

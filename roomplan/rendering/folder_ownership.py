@@ -1,8 +1,8 @@
-"""What stands in a delivery folder already: whose it is, what may be replaced, and what is left over.
+"""What is in a delivery folder already: whose it is, what may be replaced, and what is left over.
 
 Conventions
 -----------
-A folder belongs to the plan whose `report.json` stands in it. Two renders are of one plan when the content
+A folder belongs to the plan whose `report.json` is in it. Two renders are of one plan when the content
 of the plan's files is the same, wherever they lie, or when they come from one place and bear one cue (or
 none). Files are relative to the folder, with "/" between folders.
 
@@ -69,9 +69,9 @@ class LeftOver:
     Attributes
     ----------
     file : str
-        Where it stands once this render is in place.
+        Where it is once this render is in place.
     was : str or None
-        Where it stood before, when this render moves it; None: it stays.
+        Where it was before, when this render moves it; None: it stays.
     bus, digest : str or None
         What the earlier report says of it.
     size : int or None
@@ -95,7 +95,7 @@ class EarlierStem:
 
 @dataclass(frozen=True, slots=True)
 class _Earlier:
-    """A report that stands in a folder."""
+    """A report that is in a folder."""
 
     plan: str
     digest: str | None
@@ -118,7 +118,7 @@ class DeliveredError(RoomplanError):
 
 @dataclass(frozen=True, slots=True)
 class Finished:
-    """What stands in a folder of a delivery of the plan's version.
+    """What is in a folder of a delivery of the plan's version.
 
     Attributes
     ----------
@@ -154,7 +154,7 @@ def earlier_stems(session: Session, folder: Path, *, digest: str | None) -> dict
     Returns
     -------
     dict
-        Empty when no render of this plan stands there.
+        Empty when no render of this plan is there.
     """
     earlier = _read_report(folder / REPORT_NAME)
     return earlier.stems if earlier is not None and _is_same(earlier, session, digest) else {}
@@ -221,7 +221,7 @@ def examine_folder(
 def finished_delivery(
     session: Session, target: Target, files: Collection[str], *, digest: str | None
 ) -> Finished | None:
-    """Find what stands of a delivery of the plan's version where a target goes.
+    """Find what there is of a delivery of the plan's version where a target goes.
 
     Parameters
     ----------
@@ -237,7 +237,7 @@ def finished_delivery(
 
     Notes
     -----
-    Where the names of files carry the version, those of an earlier one may stand in the folder of a later
+    Where the names of files carry the version, those of an earlier one may be in the folder of a later
     one: the later report lists them, and they are as finished as before.
     """
     plan, earlier = session.plan, _read_report(target.folder / REPORT_NAME)
@@ -263,7 +263,7 @@ def refuse_other_samples(
     Parameters
     ----------
     finished : mapping
-        Delivery → what stands where it goes.
+        Delivery → what is there already.
     outputs : mapping
         Bus → the files that would replace it, complete.
 
@@ -368,7 +368,7 @@ def _left_over(folder: Path, files: Collection[str], earlier: _Earlier, *, moves
 
 
 def _free_place(folder: Path, file: str, taken: Collection[str]) -> str:
-    """Return the place, or the first numbered one where nothing stands: nothing is replaced there."""
+    """Return the place, or the first numbered one where nothing is: nothing is replaced there."""
     path = PurePosixPath(file)
     number, place = 1, file
     while place in taken or os.path.lexists(folder / place):

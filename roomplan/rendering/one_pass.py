@@ -62,7 +62,7 @@ class Progress(Protocol):
 
 
 def silent_progress(stage: str, done: int, total: int) -> None:
-    """Progress nobody watches."""
+    """Progress that is not shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +111,7 @@ class Output:
     over_range : int
         Values that did not fit an integer format.
     path : Path
-        Where it was written; of a rendering, where it stands in the end.
+        Where it was written; of a rendering, where it is in the end.
     size : int
         Bytes; 0 until the file is complete.
     time_reference : int or None

@@ -1,4 +1,4 @@
-"""Loudness of the passages of a plan, and how far one section or group stands over another.
+"""Loudness of the passages of a plan, and how far one section or group is over another.
 
 Conventions
 -----------

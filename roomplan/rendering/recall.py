@@ -4,8 +4,8 @@ Conventions
 -----------
 A *part* is one component without its level: who plays what through which response. Plans with the same parts
 at the same rate and tail differ in gains only, and every loudness of theirs follows from the cross powers of
-one pass (`loudness.cross_powers`). Peaks do not: they are known for buses that were heard, and for those that
-differ from one of them by a common gain.
+one pass (`loudness.cross_powers`). Peaks do not: they are known for buses that were measured, and for those
+that differ from one of them by a common gain.
 
 A record is an entry of the cache: `cross.npy` (and `speech_band.npy`, weighted for that band), `record.json`.
 Its key holds the content and place of every stem and the samples of every response as used: it is never out
@@ -278,7 +278,7 @@ def _possible(one: SignalStatistics) -> bool:
 
 
 def _peaks(total: Mapping[int, float], heard: Sequence[tuple[Mapping[int, float], float, float]]) -> Peaks:
-    """Peaks of a bus that was heard, or differs from one that was by a gain common to all its parts."""
+    """Peaks of a bus that was measured, or differs from one that was by a gain common to all its parts."""
     if not total:
         return Peaks(0.0, 0.0)
     for before, sample, true in heard:

@@ -112,7 +112,7 @@ class Rendering:
     earlier render of the plan wrote and this one did not; `plan_sha256` digests the plan's files as they
     were at the start. `stems` holds what is in the files of the stems; of an excerpt nothing.
     `refused` is, of a measurement, what a render of the plan's deliveries would not be made for.
-    `fresh` has the folders in which no finished delivery of this version had stood.
+    `fresh` has the folders in which no finished delivery of this version had been.
     """
 
     session: Session
@@ -162,9 +162,9 @@ def measure_session(
 ) -> Rendering:
     """Measure every bus of a session; nothing is written.
 
-    The session is heard, unless `cache` holds the cross powers of the same sounds at other levels: then all
-    but the peaks follow from those. With `peaks` that is not enough where a delivery has an integer format,
-    which those peaks may not fit.
+    The session is rendered, unless `cache` holds the cross powers of the same sounds at other levels: then
+    all but the peaks follow from those. With `peaks` that is not enough where a delivery has an integer
+    format, which those peaks may not fit.
     """
     integer = any(target.delivery.bit_depth != "32f" for target in plan_targets(session.plan))
     return _Run(session, workers, progress, cache, peaks=peaks and integer).run(None, ())

@@ -149,7 +149,7 @@ def write_versions(
         a file that cannot be read, or that would be replaced by its own version; a folder that cannot be
         written; turns too short.
     ValueError
-        A version stands under another bus than its own.
+        A version is under another bus than its own.
 
     Notes
     -----

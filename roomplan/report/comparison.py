@@ -66,7 +66,7 @@ _DEEPEST = 3  # folders between the one named and those that were rendered into
 
 @dataclass(frozen=True)
 class Compared:
-    """One plan or rendered folder: its name, its document, and how the figures were come by."""
+    """One plan or rendered folder: its name, its document, and how the figures were obtained."""
 
     label: str
     document: Document
@@ -262,7 +262,7 @@ def _at(bus: Mapping[str, Any], path: tuple[str, ...]) -> Any:
 def compare_document(compared: Sequence[Compared], *, passages: bool) -> Document:
     """Several plans (`roomplan.compare/2`): their buses and margins, and the differences to the first.
 
-    `passages` adds the loudness of every bus within every passage. The excerpt that was heard, targets and
+    `passages` adds the loudness of every bus within every passage. The excerpt that was rendered, targets and
     the course of loudness are there where a document has them.
     """
     first = compared[0].document

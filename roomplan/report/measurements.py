@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-As in `documents`: units stand in the keys, null where the data do not support a figure, values rounded to
+As in `documents`: units are in the keys, null where the data do not support a figure, values rounded to
 what they mean. Every figure's `doubt` says what it is worth.
 """
 
@@ -219,7 +219,7 @@ _COLUMNS = (*FIGURES, "decay_range_db", "xi_permille", "curvature_percent")
 def measure_csv(measured: Sequence[MeasuredFile], *, binaural: bool) -> str:
     """Rows for a spreadsheet: one for each file, channel and band, figures and uncertainties across.
 
-    The band of the whole channel is "mid", "broadband" or "A-weighted"; `sti` stands in its "mid" row, the
+    The band of the whole channel is "mid", "broadband" or "A-weighted"; `sti` is in its "mid" row, the
     channel correlation in the rows of its bands. An empty cell is a figure the data do not support; `verdict`
     and `reason` are those of the band. The last row says what the figures are not for, and nothing else.
     """

@@ -99,7 +99,7 @@ def reproduction_of(
     loaded : LoadedPlan
         The plan, without problems.
     session : Session
-        The same plan, opened, with the excerpt that is heard.
+        The same plan, opened, with the excerpt that is rendered.
     digest : callable
         Digest of a file's content: `Cache.file_digest` where there is a cache.
 

@@ -2,8 +2,8 @@
 
 Conventions
 -----------
-Works on reports, as `comparison` does. What moves by less than 0.05 dB is not told: a table of tenths would
-not show it.
+Works on reports, as `comparison` does. What moves by less than 0.05 dB is not reported: a table of tenths
+would not show it.
 """
 
 from __future__ import annotations

@@ -35,7 +35,7 @@ DIRECT_FADE_S = 0.001
 TAIL_FADE_S = 0.02
 TAIL_DB = -100.0
 # Energy left after the direct sound is taken away, relative to before, under which nothing is left. At 0.3 m
-# from a source in a hall of 20 000 m³ with T = 2 s the reflections still stand at −26 dB (Barron's theory).
+# from a source in a hall of 20 000 m³ with T = 2 s the reflections are still at −26 dB (Barron's theory).
 EMPTY_DB = -80.0
 RING_OUT_DB = -120.0  # cuts ring until they are this far down, under the engine's float32 rounding
 BUTTERWORTH_SECTIONS = 2  # order
@@ -117,7 +117,7 @@ def trim_tail(samples: Array, *, sample_rate: int, knee: int | None) -> Array:
     end = max(end, 1)
     if end == len(samples):
         return samples
-    # The fade stands behind the cut: before it, it would eat the last sound of a short response.
+    # The fade is behind the cut: before it, it would eat the last sound of a short response.
     trimmed = samples[: end + round(TAIL_FADE_S * sample_rate)].copy()
     trimmed[end:] *= fade(len(trimmed) - end)[::-1, None]
     return trimmed

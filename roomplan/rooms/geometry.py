@@ -1,4 +1,4 @@
-"""Where things stand in a shoebox.
+"""Where things are in a shoebox.
 
 Conventions
 -----------

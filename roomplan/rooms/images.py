@@ -7,7 +7,7 @@ reflection at one surface; the direct sound is the image without any.
 
 Sources
 -------
-Allen and Berkley, J. Acoust. Soc. Am. 65 (1979) 943: along an axis of length L the images of x stand at
+Allen and Berkley, J. Acoust. Soc. Am. 65 (1979) 943: along an axis of length L the images of x are at
 (1 − 2q) x + 2nL with |n − q| hits of the wall at 0 and |n| of the wall at L, q 0 or 1, n any whole number.
 """
 

@@ -4,7 +4,7 @@ Conventions
 -----------
 A coefficient is the share of the energy that a surface takes at random incidence, 0 to 1. Bands go by their
 nominal octave centres, 63 Hz to 8 kHz. Tables are printed from 125 Hz to 4 kHz, a few rows to 8 kHz: what is
-not printed at 63 Hz stands as at 125 Hz, and what is not printed at 8 kHz as at 4 kHz (common practice, no
+not printed at 63 Hz is as at 125 Hz, and what is not printed at 8 kHz as at 4 kHz (common practice, no
 source).
 
 Sources

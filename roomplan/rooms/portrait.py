@@ -4,7 +4,7 @@ Conventions
 -----------
 Metres, seconds, hertz, decibels. *Mid* is the mean of the 500 and 1000 Hz octaves. Figures of a response are
 means over its channels, direct sound included; a figure the response cannot support is None, its reason
-stands in `reasons`. Theory and reflections are those of an omnidirectional microphone in the middle of the
+is in `reasons`. Theory and reflections are those of an omnidirectional microphone in the middle of the
 set-up.
 
 Sources
@@ -239,7 +239,7 @@ def _energy_to_come(response: SyntheticResponse, distance_m: float, window_s: fl
 def _mid_band(samples: Array, sample_rate: int) -> Array:
     """Energy of each sample in the 500 and 1000 Hz octaves; no phase is turned.
 
-    Longer than the samples: what rings ahead of the first one stands at the end.
+    Longer than the samples: what rings ahead of the first one is at the end.
     """
     low, high = band_edges(500.0)[0], band_edges(1000.0)[1]
     length = fast_length(len(samples) + sample_rate // 10)

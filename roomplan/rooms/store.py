@@ -67,7 +67,7 @@ def response_identity(
         "seat": [
             float(seat.distance_m),
             float(seat.angle_deg),
-            float(seat.spread_m) if sources == 2 else 0.0,  # one source stands in the middle
+            float(seat.spread_m) if sources == 2 else 0.0,  # one source is in the middle
         ],
         "microphones": microphones,
         "sources": sources,

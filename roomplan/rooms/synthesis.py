@@ -121,7 +121,7 @@ def synthesise(
     Notes
     -----
     Deterministic: the same room, seat, set-up and rate give the same samples, and other rates the same
-    sound. Time 0 is a little earlier than `main` for a set-up that stands nearer to the source.
+    sound. Time 0 is a little earlier than `main` for a set-up that is nearer to the source.
     """
     setup = spec.microphones[microphones]
     points = source_positions(spec, seat, sources)

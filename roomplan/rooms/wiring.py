@@ -64,7 +64,7 @@ def choose_wiring(asked: Wiring | None, *, channels: int, listed: bool) -> Wirin
     channels : int
         Of the response: 1, 2 or 4.
     listed : bool
-        The response stands in a list of positions: it was recorded from one seat.
+        The response is in a list of positions: it was recorded from one seat.
     """
     if asked is not None:
         return asked

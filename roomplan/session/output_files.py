@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-Paths of files are relative to the folder of their delivery, with "/" between folders. A bus may stand in
+Paths of files are relative to the folder of their delivery, with "/" between folders. A bus may be in
 several folders: each family that adds up to the mix or to an alternate has one of its own, so that a folder
 can be dropped into a session as it is. A delivery's `file_name` changes the names of files, not these
 folders.
@@ -57,7 +57,7 @@ class Target:
     Attributes
     ----------
     folder : Path
-        Absolute; its files and its `report.json` stand here.
+        Absolute; its files and its `report.json` are here.
     name : str
         Of the delivery.
     within : Path or None

@@ -1,4 +1,4 @@
-"""Where stems stand in time: by the time references in their files and the plan's `start`.
+"""Where stems are in time: by the time references in their files and the plan's `start`.
 
 Conventions
 -----------

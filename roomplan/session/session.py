@@ -1,4 +1,4 @@
-"""A plan resolved against its files: sections, components and buses, ready to be heard.
+"""A plan resolved against its files: sections, components and buses, ready to be rendered.
 
 Conventions
 -----------
@@ -85,7 +85,7 @@ def width_matrix(width: float) -> NDArray[np.float64]:
 class StemPath:
     """One stem and its way into the section: `signal` (signal channels, channels), `dry` (2, channels).
 
-    `offset_frames` is where its first frame stands in the cue, at the session's rate.
+    `offset_frames` is where its first frame is in the cue, at the session's rate.
     """
 
     stem: StemSource
@@ -149,7 +149,7 @@ class SectionSource:
 
 @dataclass(frozen=True)
 class Excerpt:
-    """A part of the cue that is heard alone, tails of earlier sound included, in frames."""
+    """A part of the cue that is rendered alone, tails of earlier sound included, in frames."""
 
     start_frame: int
     frames: int
@@ -160,7 +160,7 @@ class Session:
     """A plan with its files found, its rooms prepared and its levels multiplied out.
 
     `plan` and `sections` are without the optional sections that have no stems. `start_s` is the time of day
-    of the first frame where stems or plan say it; `excerpt` is the part that is heard, None for all.
+    of the first frame where stems or plan say it; `excerpt` is the part that is rendered, None for all.
     """
 
     plan: Plan

@@ -42,7 +42,7 @@ __all__ = [
 # a mark must follow a separator, so that "Cello" or "FLUTER" never reads as a side
 _SIDE = re.compile(r"^(?P<base>.*?)(?P<mark>[_\-.]l|[_\-.]r|[_\-. ]?left|[_\-. ]?right)$", re.IGNORECASE)
 
-# A mark stands between separators or at an end, never inside a word; a version may follow its cue, 1m4v3.
+# A mark is between separators or at an end, never inside a word; a version may follow its cue, 1m4v3.
 MARKS = re.compile(
     r"""(?<![^\W_])(?:
       (?P<timecode>(?:tc[ _.-]?)?(?:[01]\d|2[0-3])(?:[-_.:;][0-5]\d){3})
@@ -70,7 +70,7 @@ _MOSTLY = 0.6
 
 @dataclass(frozen=True, slots=True)
 class Token:
-    """A word or a number of a name: folded, and where it stands in the NFC name."""
+    """A word or a number of a name: folded, and where it is in the NFC name."""
 
     text: str
     start: int

@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-As in `report.documents`: units stand in the keys of a document or beside the value, null where a figure
+As in `report.documents`: units are in the keys of a document or beside the value, null where a figure
 cannot be said, and why in `reason`. In a table a dash is a figure that cannot be said; the lines below say
 why. Centre times are in milliseconds, as in a plan.
 """

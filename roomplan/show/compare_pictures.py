@@ -2,9 +2,9 @@
 
 Conventions
 -----------
-Loudness in LUFS, differences in LU, of a plan minus the first plan. A window of 3 s stands at its end, as on
-a running meter. A plan is told by its dash pattern and grey above, by its marker below, and by its name in
-both places; nothing is told by colour. Inside, sizes are inches and points.
+Loudness in LUFS, differences in LU, of a plan minus the first plan. A window of 3 s is drawn at its end, as
+on a running meter. A plan is known by its dash pattern and grey above, by its marker below, and by its name
+in both places; nothing depends on colour. Inside, sizes are inches and points.
 
 Sources
 -------
@@ -54,7 +54,7 @@ _NAME_HEIGHT = 0.17  # of a name beside the curves
 _LEAST_SPAN_LU = 8.0
 _MOST_SPAN_LU = 50.0
 _LEAST_DIFFERENCE_LU = 1.6
-_MOST_DIFFERENCE_LU = 20.0  # further ones stand at the edge, with their figure
+_MOST_DIFFERENCE_LU = 20.0  # further ones are at the edge, with their figure
 _MOST_POINTS = 2000  # of a curve
 _MINUTES_FROM_S = 120.0
 _TIME_STEPS_S = (15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0)
@@ -259,7 +259,7 @@ def _time_axis(axes: Axes, end_s: float) -> None:
 def _name_curves(axes: Axes, curves: Sequence[PlanCurve], low: float, high: float) -> None:
     """Beside the panel: a tick at each integrated loudness, and what belongs to it.
 
-    Curves end in silence, all at one place: so the names stand at the loudness of the whole.
+    Curves end in silence, all at one place: so the names are at the loudness of the whole.
     """
     per_lu = _CURVES_HEIGHT / (high - low)
     levels = [low if c.integrated_lufs is None else c.integrated_lufs for c in curves]
@@ -319,7 +319,7 @@ def _spread(wanted: Sequence[float], least: float, most: float) -> list[float]:
 
 
 def _bounds(group: Sequence[int], wanted: Sequence[float], least: float, most: float) -> tuple[float, float]:
-    """First and last place of names that stand close together."""
+    """First and last place of names that are close together."""
     length = least * (len(group) - 1)
     start = sum(wanted[index] for index in group) / len(group) - 0.5 * length
     start = min(max(start, 0.0), most - length)

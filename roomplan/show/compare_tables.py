@@ -3,7 +3,7 @@
 Conventions
 -----------
 One table for each plan against the first: the first plan's figure, and the difference. Plus is louder,
-wetter, longer, clearer. Where there are many, one table tells one bus of all.
+wetter, longer, clearer. Where there are many, one table shows one bus of all.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-As in `report.documents`: units stand in the keys of a document, null where a figure cannot be said, and why
+As in `report.documents`: units are in the keys of a document, null where a figure cannot be said, and why
 in `reasons`. In a table a dash is a figure that cannot be said; the lines below say why.
 """
 

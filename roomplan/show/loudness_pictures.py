@@ -2,8 +2,8 @@
 
 Conventions
 -----------
-Sounds are panels one above the other, with one time axis and one scale. A window stands at its end, as on a
-running meter. Ink is black and grey, and nothing is told by colour; a panel without loudness says why.
+Sounds are panels one above the other, with one time axis and one scale. A window is drawn at its end, as on a
+running meter. Ink is black and grey, and nothing depends on colour; a panel without loudness says why.
 Inside, sizes are inches and points.
 """
 

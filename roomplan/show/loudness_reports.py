@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-As in `report.documents`: units stand in the keys, null where a figure cannot be said, and why in `reasons`,
+As in `report.documents`: units are in the keys, null where a figure cannot be said, and why in `reasons`,
 under the figure's key. Differences are file minus reference. In a table a dash is a figure that cannot be
 said; the lines below the table say why.
 """

@@ -4,7 +4,7 @@ Conventions
 -----------
 One page shows one response; columns are channels, and their scales are the same. From top to bottom: the
 decay of every band with the line fitted to it, the times over frequency, and the frequencies and times at
-which the sound has fallen by 10, 20 and 30 dB. Ink is black and grey, and nothing is told by colour; a
+which the sound has fallen by 10, 20 and 30 dB. Ink is black and grey, and nothing depends on colour; a
 figure that does not exist is said to be missing, a doubtful one carries a question mark. Inside, sizes are
 inches and points, frequencies log2(f / 1 kHz).
 """

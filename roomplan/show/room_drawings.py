@@ -5,7 +5,7 @@ Conventions
 Plan and side view are drawn to one scale, the stage on the left; in the plan the right-hand side of somebody
 who faces the stage is up. A dot is a microphone, the tick on it where it looks (an omnidirectional one has
 none), a ring the seat. Dashed rings are the places from which sound needs so many milliseconds to the middle
-of the `main` microphones. Ink is black and grey, and nothing is told by colour. Inside, sizes are inches and
+of the `main` microphones. Ink is black and grey, and nothing depends on colour. Inside, sizes are inches and
 points, y upwards.
 """
 
@@ -121,7 +121,7 @@ class _Box(NamedTuple):
 
 @dataclass
 class _Sheet:
-    """The whole page as one drawing in inches, which knows where its words stand."""
+    """The whole page as one drawing in inches, which knows where its words are."""
 
     figure: Figure
     axes: Axes
@@ -180,7 +180,7 @@ class _Sheet:
 
 
 class _View(NamedTuple):
-    """One view of the room: where its walls stand on the page, and what of the room is across and up."""
+    """One view of the room: where its walls are on the page, and what of the room is across and up."""
 
     left: float
     bottom: float
@@ -399,7 +399,7 @@ def _microphones(
         sheet.keep_free(x, y, _DOT)
     points = np.array(places)
     low, high = points.min(axis=0) - _DOT, points.max(axis=0) + _DOT
-    if max(high - low) < _CLOSE:  # nothing stands between the microphones of a close pair
+    if max(high - low) < _CLOSE:  # nothing is between the microphones of a close pair
         sheet.taken.append(_Box(low[0], low[1], high[0], high[1]))
 
 
@@ -486,7 +486,7 @@ def _rings(sheet: _Sheet, spec: RoomSpecification, view: _View) -> None:
     )
     turn = np.linspace(0.0, 2.0 * math.pi, 361)
     middle = view.point(float(x), float(y))
-    # the names stand near one line, into the hall, where they can
+    # the names are near one line, into the hall, where they can
     angles = [math.radians(sign * degrees) for degrees in (*range(12, 181, 4), 8, 4, 0) for sign in (-1, 1)]
     inside = _Box(box.left + 0.02, box.bottom + 0.02, box.right - 0.02, box.top - 0.02)
     for time, radius_m in _ring_radii(spec, reach):

@@ -2,7 +2,7 @@
 
 Conventions
 -----------
-As in `report.documents`: units stand in the keys, null where a figure cannot be said, and why in `reasons`.
+As in `report.documents`: units are in the keys, null where a figure cannot be said, and why in `reasons`.
 Times of reflections count from the direct sound, their levels too. Left and right are those of somebody who
 faces the stage.
 """

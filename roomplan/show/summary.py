@@ -141,7 +141,7 @@ def summary_csv(summaries: Sequence[JobSummary]) -> str:
 
 
 def summary_document(summaries: Sequence[JobSummary]) -> Document:
-    """Return several renders (`roomplan.render_many/1`); each one's own report stands in its folder."""
+    """Return several renders (`roomplan.render_many/1`); each one's own report is in its folder."""
     return {
         "schema": RENDER_MANY_SCHEMA,
         "roomplan": __version__,
