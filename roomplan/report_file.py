@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["REPORT_NAME", "REPORT_SCHEMA", "JsonPath", "Report", "find_report", "read_report"]
 
 REPORT_NAME = "report.json"
-REPORT_SCHEMA = "roomplan.render/2"
+REPORT_SCHEMA = "roomplan.render/3"
 
 JsonPath: TypeAlias = "tuple[str | int, ...]"
 
@@ -45,12 +45,25 @@ _MOST_LEVELS = 64  # a plan has 32 at most, and lies three deep
 _MOST_FAULTS = 20
 _EARLIER_BANDS = {"words": "speech"}  # of margins in earlier schemas
 _REMEDY = "render its plan once again"
+_KEYS_UP_TO_2: dict[tuple[str, ...], str] = {
+    ("buses", "*", "loudness", "loudness_range_lu"): "range_lu",
+    ("buses", "*", "reasons", "loudness_range_lu"): "range_lu",
+    ("buses", "*", "wet_arrival_ms"): "wet_onset_ms",
+    ("buses", "*", "reasons", "wet_arrival_ms"): "wet_onset_ms",
+    ("buses", "*", "decay_to_minus_40_s"): "tail_to_minus_40_s",
+    ("buses", "*", "reasons", "decay_to_minus_40_s"): "tail_to_minus_40_s",
+    ("passages", "*", "loudness", "loudness_range_lu"): "range_lu",
+    ("passages", "*", "reasons", "loudness_range_lu"): "range_lu",
+    ("sections", "*", "sends", "*", "wet_arrival_ms"): "wet_onset_ms",
+}
 _EARLIER_KEYS: dict[str, dict[tuple[str, ...], str]] = {
     "roomplan.render/1": {
         ("excerpt",): "stretch",
         ("reproduce", "options", "excerpt"): "stretch",
         ("rooms", "*", "gain_position"): "reference",
-    }
+        **_KEYS_UP_TO_2,
+    },
+    "roomplan.render/2": _KEYS_UP_TO_2,
 }
 """Earlier schema → path of a key as it is now, "*" for every item of a list → its earlier name."""
 _LARGEST = 2**63 - 1  # nothing in a report is counted further; larger numbers have no place in a float
@@ -168,7 +181,7 @@ class _Loudness(_Entry):
     integrated_lufs: _Figure | None
     momentary_max_lufs: _Figure | None = None
     short_term_max_lufs: _Figure | None = None
-    range_lu: _Figure | None = None
+    loudness_range_lu: _Figure | None = None
     true_peak_dbtp: _Figure | None = None
     sample_peak_dbfs: _Figure | None = None
 
@@ -194,8 +207,8 @@ class _Bus(_Entry):
     loudness: _Loudness
     decay: _Decay | None = None
     wet_to_dry_db: _Figure | None = None
-    wet_onset_ms: _Figure | None = None
-    tail_to_minus_40_s: _Seconds | None = None
+    wet_arrival_ms: _Figure | None = None
+    decay_to_minus_40_s: _Seconds | None = None
     reasons: dict[str, str] = {}
 
 
@@ -221,7 +234,7 @@ class _Send(_Entry):
     pre_delay_ms: _Figure | None = None
     low_cut_hz: _Figure | None = None
     high_cut_hz: _Figure | None = None
-    wet_onset_ms: _Figure | None = None
+    wet_arrival_ms: _Figure | None = None
     wet_to_dry_db: _Figure | None = None
 
 

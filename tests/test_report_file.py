@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import json
 import os
+from typing import Any
 
 import pytest
 
 from roomplan.errors import ReportError
 from roomplan.report_file import REPORT_NAME, REPORT_SCHEMA, find_report, read_report
 
+# Keys as they are now → as the second version had them.
+OF_SECOND = {
+    "loudness_range_lu": "range_lu",
+    "wet_arrival_ms": "wet_onset_ms",
+    "decay_to_minus_40_s": "tail_to_minus_40_s",
+}
+
 # What the first version that wrote reports had in them, no key more.
-FIRST = {
+FIRST: dict[str, Any] = {
     "schema": "roomplan.render/1",
     "roomplan": "0.1.0",
     "plan": "/cues/ice.yaml",
@@ -104,12 +112,33 @@ def lines_of(place):
 
 
 def test_a_report_of_the_first_version_is_read_as_it_is_but_for_schema_and_renamed_keys(write):
-    (room,) = FIRST["rooms"]
-    renamed = {"gain_position" if key == "reference" else key: value for key, value in room.items()}
-    place, now = write(FIRST), FIRST | {"schema": REPORT_SCHEMA, "rooms": [renamed]}
+    text = json.dumps(FIRST | {"schema": REPORT_SCHEMA})
+    for now, then in {**OF_SECOND, "gain_position": "reference"}.items():
+        text = text.replace(f'"{then}":', f'"{now}":')
+    place, now = write(FIRST), json.loads(text)
     assert read_report(place).document == now
     assert read_report(place.parent).document == now
     assert read_report(write(b"\xef\xbb\xbf" + json.dumps(FIRST).encode())).document == now
+
+
+def test_a_report_of_the_second_version_is_read_with_the_keys_of_now(write):
+    bus = FIRST["buses"][0] | {"reasons": {"range_lu": "too short", "wet_onset_ms": "no send"}}
+    bus |= {"wet_onset_ms": 3.5, "tail_to_minus_40_s": 1.25}
+    bus["loudness"] = bus["loudness"] | {"range_lu": 6.5}
+    passage = {"passage": "bridge", "bus": "mix", "loudness": bus["loudness"], "reasons": {}}
+    (room,) = FIRST["rooms"]
+    room = {"gain_position" if key == "reference" else key: value for key, value in room.items()}
+    second = FIRST | {"schema": "roomplan.render/2", "buses": [bus], "passages": [passage], "rooms": [room]}
+    document = read_report(write(second)).document
+    (found,) = document["buses"]
+    assert document["schema"] == REPORT_SCHEMA
+    assert found["loudness"]["loudness_range_lu"] == 6.5
+    assert (found["wet_arrival_ms"], found["decay_to_minus_40_s"]) == (3.5, 1.25)
+    assert found["reasons"] == {"loudness_range_lu": "too short", "wet_arrival_ms": "no send"}
+    assert document["passages"][0]["loudness"]["loudness_range_lu"] == 6.5
+    assert document["sections"][0]["sends"][0]["wet_arrival_ms"] == 12.0
+    assert document["rooms"][0]["gain_position"] == "default"
+    assert not [old for old in OF_SECOND.values() if f'"{old}"' in json.dumps(document)]
 
 
 def test_keys_of_an_earlier_version_are_handed_out_by_their_names_of_now(write):
@@ -189,7 +218,7 @@ def test_every_fault_is_a_line_with_its_line_column_and_path_in_the_order_of_the
         ('"cold"', "cold", "not JSON from here on"),
         ('"cold"', "", "not JSON from here on"),
         ('"schema"', '"schemata"', "does not say its `schema`"),
-        ("roomplan.render/1", "roomplan.check/2", "is a document 'roomplan.check/2'"),
+        ("roomplan.render/1", "roomplan.check/3", "is a document 'roomplan.check/3'"),
     ],
 )
 def test_what_no_render_writes_is_refused_wherever_it_is(write, old, new, words):

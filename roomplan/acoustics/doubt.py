@@ -84,7 +84,7 @@ class Doubt:
     ----------
     uncertainty : float or None
         One standard deviation by chance, in the figure's unit; None without a figure or a bandwidth.
-    range_db : float
+    decay_range_db : float
         Range of the decay it was taken from, peak to noise or to the end of the record.
     verdict : "good", "doubtful" or "unusable"
     reason : str or None
@@ -92,7 +92,7 @@ class Doubt:
     """
 
     uncertainty: float | None
-    range_db: float
+    decay_range_db: float
     verdict: Verdict
     reason: str | None = None
 
@@ -156,7 +156,7 @@ def judge(
     value: float | None,
     *,
     uncertainty: float | None,
-    range_db: float,
+    decay_range_db: float,
     missing: str | None,
     flags: tuple[str, ...],
 ) -> Doubt:
@@ -168,15 +168,15 @@ def judge(
         Name of the figure, which decides how much scatter is too much.
     value : float or None
     uncertainty : float or None
-    range_db : float
+    decay_range_db : float
     missing : str or None
         Why there is no value.
     flags : tuple of str
         What speaks against a value that is there.
     """
     if value is None:
-        return Doubt(None, range_db, "unusable", missing or "cannot be known")
+        return Doubt(None, decay_range_db, "unusable", missing or "cannot be known")
     largest = _LARGEST.get(key, _LARGEST_SHARE * abs(value))
     if uncertainty is not None and uncertainty > largest:
         flags = tuple(dict.fromkeys((*flags, CHANCE)))
-    return Doubt(uncertainty, range_db, "doubtful" if flags else "good", "; ".join(flags) or None)
+    return Doubt(uncertainty, decay_range_db, "doubtful" if flags else "good", "; ".join(flags) or None)

@@ -155,7 +155,7 @@ def band_figures(
             key,
             value,
             uncertainty=uncertainties.get(key),
-            range_db=times.decay_range_db,
+            decay_range_db=times.decay_range_db,
             missing=reasons.get(key),
             flags=flags.get(key, ()),
         )
@@ -299,7 +299,7 @@ def _mean_doubt(key: str, group: Sequence[BandFigures]) -> Doubt:
     reason = doubts[worse].reason
     return Doubt(
         float(np.sqrt(np.sum(np.square(scatters)))) / len(doubts) if whole else None,
-        min(doubt.range_db for doubt in doubts),
+        min(doubt.decay_range_db for doubt in doubts),
         doubts[worse].verdict,
         None if reason is None else f"{group[worse].centre_hz:g} Hz: {reason}",
     )

@@ -485,7 +485,7 @@ def summary_of(job: RenderJob, done: RenderedJob, seconds: float) -> JobSummary:
         duration_s=rendering.frames / rendering.session.sample_rate,
         integrated_lufs=mix.loudness.integrated_lufs,
         true_peak_dbtp=mix.true_peak_dbtp,
-        range_lu=mix.loudness.range_lu,
+        loudness_range_lu=mix.loudness.loudness_range_lu,
         wet_to_dry_db=mix.wet_to_dry_db,
         change_lu=change,
         warnings=tuple(str(warning) for warning in rendering.warnings),

@@ -175,7 +175,7 @@ def measure(
     0.8
     """
     if bands == "third":  # its name before third_octave; understood for one version
-        what = 'bands="third" is called "third_octave" now; the next version knows that name only'
+        what = 'bands="third" is now "third_octave"; the next version accepts only the new name'
         warnings.warn(what, DeprecationWarning, stacklevel=2)
         bands = "third_octave"
     if bands not in {"octave", "third_octave"}:

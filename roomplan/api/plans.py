@@ -116,7 +116,7 @@ class OpenPlan:
     def stretch(self, start: float | str = 0.0, length: float | str | None = None) -> OpenPlan:
         """What `excerpt` was called; goes with the next version."""
         warnings.warn(
-            "OpenPlan.stretch is called OpenPlan.excerpt now; the next version knows that name only",
+            "OpenPlan.stretch is now OpenPlan.excerpt; the next version accepts only the new name",
             DeprecationWarning,
             stacklevel=2,
         )

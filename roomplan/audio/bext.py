@@ -83,7 +83,7 @@ class StatedLoudness:
     """The loudness figures a file states for itself; None where it states none."""
 
     integrated_lufs: float | None = None
-    range_lu: float | None = None
+    loudness_range_lu: float | None = None
     true_peak_dbtp: float | None = None
     momentary_max_lufs: float | None = None
     short_term_max_lufs: float | None = None
@@ -223,7 +223,7 @@ def bext_chunk(
             _hundredths(figure)
             for figure in (
                 loudness.integrated_lufs,
-                loudness.range_lu,
+                loudness.loudness_range_lu,
                 loudness.true_peak_dbtp,
                 loudness.momentary_max_lufs,
                 loudness.short_term_max_lufs,

@@ -74,7 +74,7 @@ class Loudness:
         Loudest 400 ms, at a step of 20 ms.
     short_term_max_lufs : float or None
         Loudest 3 s, at a step of 20 ms.
-    range_lu : float or None
+    loudness_range_lu : float or None
         From the 10th to the 95th percentile of the gated loudness of 3 s windows, at a step of 1 s.
     reasons : mapping of str to str
         Why a figure is None.
@@ -83,7 +83,7 @@ class Loudness:
     integrated_lufs: float | None
     momentary_max_lufs: float | None
     short_term_max_lufs: float | None
-    range_lu: float | None
+    loudness_range_lu: float | None
     reasons: Mapping[str, str]
 
 
@@ -133,7 +133,7 @@ def loudness_of_hops(sums: NDArray[np.float64], *, sample_rate: int) -> Loudness
     are not gated. The range of a sound of 3 to 4 s is that of one value, 0; Tech 3342 has programmes in mind,
     not single notes.
     """
-    every = ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu")
+    every = ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "loudness_range_lu")
     bad = np.flatnonzero(~np.isfinite(sums))
     if bad.size:
         reason = f"not a finite number from {bad[0] / HOPS_PER_SECOND:.2f} s on"
@@ -160,13 +160,15 @@ def loudness_of_hops(sums: NDArray[np.float64], *, sample_rate: int) -> Loudness
             )
     loudness_range = None
     if short_term is None:
-        reasons["range_lu"] = reasons["short_term_max_lufs"].replace("short-term loudness", "loudness range")
+        reasons["loudness_range_lu"] = reasons["short_term_max_lufs"].replace(
+            "short-term loudness", "loudness range"
+        )
     else:
         bounds = _range(long_windows[::_RANGE_STEP_HOPS])
         if bounds is not None:
             loudness_range = 10.0 * float(np.log10(bounds[1] / bounds[0]))
         else:
-            reasons["range_lu"] = (
+            reasons["loudness_range_lu"] = (
                 f"no 3 s window is above the gate at {_ABSOLUTE_GATE_LUFS:.0f} LUFS "
                 f"(the loudest 3 s are at {short_term:.1f} LUFS)"
             )

@@ -40,7 +40,7 @@ _FIGURES: tuple[str, ...] = (
     "integrated_lufs",
     "momentary_max_lufs",
     "short_term_max_lufs",
-    "range_lu",
+    "loudness_range_lu",
     "true_peak_dbtp",
     "sample_peak_dbfs",
     "peak_to_loudness_db",
@@ -57,7 +57,7 @@ class ProgrammeLoudness:
         Gated over the whole sound.
     momentary_max_lufs, short_term_max_lufs : float or None
         Loudest 400 ms and 3 s, at a step of 20 ms.
-    range_lu : float or None
+    loudness_range_lu : float or None
         Loudness range, from 3 s windows at a step of 1 s.
     true_peak_dbtp, sample_peak_dbfs : float or None
         Of the channel that has the largest; those without a weight count too.
@@ -76,7 +76,7 @@ class ProgrammeLoudness:
     integrated_lufs: float | None
     momentary_max_lufs: float | None
     short_term_max_lufs: float | None
-    range_lu: float | None
+    loudness_range_lu: float | None
     true_peak_dbtp: float | None
     sample_peak_dbfs: float | None
     peak_to_loudness_db: float | None
@@ -170,7 +170,7 @@ class SoundMeter:
             "integrated_lufs": integrated,
             "momentary_max_lufs": reading.loudness.momentary_max_lufs,
             "short_term_max_lufs": reading.loudness.short_term_max_lufs,
-            "range_lu": reading.loudness.range_lu,
+            "loudness_range_lu": reading.loudness.loudness_range_lu,
             "true_peak_dbtp": true_peak,
             "sample_peak_dbfs": reading.sample_peak_dbfs,
             "peak_to_loudness_db": ratio,

@@ -64,7 +64,7 @@ class BusFigures:
     decay: DecayFigures | None
     wet_to_dry_db: float | None
     wet_onset_s: float | None
-    tail_to_minus_40_s: float | None
+    decay_to_minus_40_s: float | None
     reasons: Mapping[str, str]
 
 
@@ -74,7 +74,7 @@ class DecayOfBus:
 
     decay: DecayFigures | None
     wet_onset_s: float | None
-    tail_to_minus_40_s: float | None
+    decay_to_minus_40_s: float | None
     reasons: dict[str, str] = field(default_factory=dict)
 
 
@@ -239,9 +239,9 @@ def _measured(sound: SoundEnergies, wet_onset_s: float | None, *, with_dry: bool
     decay = decay_of_energies(sound, with_dry=has_dry)
     if not has_dry:
         reason = "dry is off" if with_dry else "the bus holds no dry sound"
-        return DecayOfBus(decay, wet_onset_s, None, {"tail_to_minus_40_s": reason})
+        return DecayOfBus(decay, wet_onset_s, None, {"decay_to_minus_40_s": reason})
     tail, why = level_time_of_energies(sound, with_dry=True)
-    return DecayOfBus(decay, wet_onset_s, tail, {} if why is None else {"tail_to_minus_40_s": why})
+    return DecayOfBus(decay, wet_onset_s, tail, {} if why is None else {"decay_to_minus_40_s": why})
 
 
 def _source_weight(

@@ -219,7 +219,7 @@ def _finished(session: Session, output: Output, bus: BusFigures) -> Output:
             originator=_ORIGINATOR,
             loudness=StatedLoudness(
                 integrated_lufs=loudness.integrated_lufs,
-                range_lu=loudness.range_lu,
+                loudness_range_lu=loudness.loudness_range_lu,
                 true_peak_dbtp=bus.true_peak_dbtp,
                 momentary_max_lufs=loudness.momentary_max_lufs,
                 short_term_max_lufs=loudness.short_term_max_lufs,

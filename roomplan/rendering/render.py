@@ -583,11 +583,13 @@ class _Run:
                 reasons.update(decay.reasons)
             onset = decay.wet_onset_s if decay else None
             if onset is None:
-                reasons.setdefault("wet_onset_ms", reasons.get("decay", "nothing comes back from the rooms"))
-            tail = decay.tail_to_minus_40_s if decay else None
+                reasons.setdefault(
+                    "wet_arrival_ms", reasons.get("decay", "nothing comes back from the rooms")
+                )
+            tail = decay.decay_to_minus_40_s if decay else None
             if tail is None:
                 reasons.setdefault(
-                    "tail_to_minus_40_s", reasons.get("decay", "the section has no composite response")
+                    "decay_to_minus_40_s", reasons.get("decay", "the section has no composite response")
                 )
             figures.append(
                 BusFigures(

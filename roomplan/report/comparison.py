@@ -42,18 +42,18 @@ __all__ = [
     "rendered_cues",
 ]
 
-COMPARE_SCHEMA = "roomplan.compare/2"
-COMPARE_MANY_SCHEMA = "roomplan.compare_many/2"
+COMPARE_SCHEMA = "roomplan.compare/3"
+COMPARE_MANY_SCHEMA = "roomplan.compare_many/3"
 
 _LEVELS = {
     "integrated_lu": ("loudness", "integrated_lufs"),
     "momentary_max_lu": ("loudness", "momentary_max_lufs"),
     "short_term_max_lu": ("loudness", "short_term_max_lufs"),
-    "range_lu": ("loudness", "range_lu"),
+    "loudness_range_lu": ("loudness", "loudness_range_lu"),
     "true_peak_db": ("loudness", "true_peak_dbtp"),
     "sample_peak_db": ("loudness", "sample_peak_dbfs"),
     "wet_to_dry_db": ("wet_to_dry_db",),
-    "tail_to_minus_40_s": ("tail_to_minus_40_s",),
+    "decay_to_minus_40_s": ("decay_to_minus_40_s",),
     "edt_s": ("decay", "mid", "edt_s"),
     "t30_s": ("decay", "mid", "t30_s"),
     "c80_db": ("decay", "mid", "c80_db"),
@@ -260,7 +260,7 @@ def _at(bus: Mapping[str, Any], path: tuple[str, ...]) -> Any:
 
 
 def compare_document(compared: Sequence[Compared], *, passages: bool) -> Document:
-    """Several plans (`roomplan.compare/2`): their buses and margins, and the differences to the first.
+    """Several plans (`roomplan.compare/3`): their buses and margins, and the differences to the first.
 
     `passages` adds the loudness of every bus within every passage. The excerpt that was rendered, targets and
     the course of loudness are there where a document has them.
@@ -298,7 +298,7 @@ def compare_document(compared: Sequence[Compared], *, passages: bool) -> Documen
 
 
 def compare_many_document(cues: Sequence[ComparedCue], *, passages: bool) -> Document:
-    """Several cues in several versions (`roomplan.compare_many/2`), each compared like plans."""
+    """Several cues in several versions (`roomplan.compare_many/3`), each compared like plans."""
     entries = []
     for cue in cues:
         there = [one for one in cue.versions if one is not None]

@@ -56,7 +56,7 @@ __all__ = [
     "updated_entry",
 ]
 
-CHECK_SCHEMA = "roomplan.check/2"
+CHECK_SCHEMA = "roomplan.check/3"
 
 Document = dict[str, Any]
 
@@ -150,8 +150,8 @@ def _bus(figures: BusFigures, files: Mapping[str, str]) -> Document:
         },
         "decay": decay,
         "wet_to_dry_db": rounded(figures.wet_to_dry_db, 3),
-        "wet_onset_ms": None if figures.wet_onset_s is None else rounded(1000.0 * figures.wet_onset_s, 2),
-        "tail_to_minus_40_s": rounded(figures.tail_to_minus_40_s, 4),
+        "wet_arrival_ms": None if figures.wet_onset_s is None else rounded(1000.0 * figures.wet_onset_s, 2),
+        "decay_to_minus_40_s": rounded(figures.decay_to_minus_40_s, 4),
         "reasons": reasons,
     }
 
@@ -204,7 +204,7 @@ def session_part(rendering: Rendering) -> Document:
                         "pre_delay_ms": rounded(1000.0 * send.pre_delay_s, 3),
                         "low_cut_hz": send.low_cut_hz or None,
                         "high_cut_hz": send.high_cut_hz or None,
-                        "wet_onset_ms": rounded(1000.0 * send.wet_onset_s, 2),
+                        "wet_arrival_ms": rounded(1000.0 * send.wet_onset_s, 2),
                         "wet_to_dry_db": rounded(ratios[section.name, index].wet_to_dry_db, 3),
                         "reason": ratios[section.name, index].reason,
                     }
@@ -314,7 +314,7 @@ def _loudness(loudness: Loudness) -> Document:
         "integrated_lufs": rounded(loudness.integrated_lufs, 3),
         "momentary_max_lufs": rounded(loudness.momentary_max_lufs, 3),
         "short_term_max_lufs": rounded(loudness.short_term_max_lufs, 3),
-        "range_lu": rounded(loudness.range_lu, 3),
+        "loudness_range_lu": rounded(loudness.loudness_range_lu, 3),
     }
 
 
@@ -410,7 +410,7 @@ def _delivery(rendering: Rendering, target: Target) -> Document:
 def render_document(
     rendering: Rendering, target: Target | None = None, *, reproduce: Document | None = None
 ) -> Document:
-    """Report of a render (`roomplan.render/2`): the content of a delivery's `report.json`.
+    """Report of a render (`roomplan.render/3`): the content of a delivery's `report.json`.
 
     Parameters
     ----------
@@ -458,7 +458,7 @@ def render_document(
 
 
 def check_document(rendering: Rendering | None, problems: Iterable[Problem]) -> Document:
-    """Result of a check (`roomplan.check/2`): problems, and the send matrix of a plan that opens."""
+    """Result of a check (`roomplan.check/3`): problems, and the send matrix of a plan that opens."""
     refused = () if rendering is None else rendering.refused
     document: Document = {
         "schema": CHECK_SCHEMA,

@@ -37,7 +37,7 @@ __all__ = [
     "numbered_channels",
 ]
 
-MEASURE_SCHEMA = "roomplan.measure/1"
+MEASURE_SCHEMA = "roomplan.measure/2"
 
 _DIGITS = {"c50_db": 3, "c80_db": 3, "d50": 4, "centre_time_s": 5, "sti": 4}
 
@@ -64,7 +64,7 @@ def measure_document(
     binaural: bool,
     against: Mapping[tuple[Path, int], Against],
 ) -> Document:
-    """Figures of responses (`roomplan.measure/1`), and the files that could not be measured.
+    """Figures of responses (`roomplan.measure/2`), and the files that could not be measured.
 
     Parameters
     ----------
@@ -155,7 +155,7 @@ def _band(band: BandFigures) -> Document:
 def _doubt(doubt: Doubt, digits: int) -> Document:
     return {
         "uncertainty": rounded(doubt.uncertainty, digits),
-        "range_db": rounded(doubt.range_db, 2),
+        "decay_range_db": rounded(doubt.decay_range_db, 2),
         "verdict": doubt.verdict,
         "reason": doubt.reason,
     }
@@ -164,7 +164,7 @@ def _doubt(doubt: Doubt, digits: int) -> Document:
 def _speech_doubt(speech: SpeechEstimate) -> Document:
     return {
         "uncertainty": rounded(speech.uncertainty, 4),
-        "range_db": None,
+        "decay_range_db": None,
         "verdict": speech.verdict,
         "reason": speech.reason,
     }

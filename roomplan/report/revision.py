@@ -109,7 +109,7 @@ def revision_lines(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[
 
 _TOLD = {
     ("loudness", "integrated_lufs"): "LUFS",
-    ("loudness", "range_lu"): "LU of loudness range",
+    ("loudness", "loudness_range_lu"): "LU of loudness range",
     ("loudness", "true_peak_dbtp"): "dBTP",
     ("wet_to_dry_db",): "dB wet/dry",
 }

@@ -1,4 +1,4 @@
-"""Targets and what was found for them: tables and sentences, and the `roomplan.balance/1` document.
+"""Targets and what was found for them: tables and sentences, and the `roomplan.balance/2` document.
 
 Conventions
 -----------
@@ -44,7 +44,7 @@ __all__ = [
     "targets_of_plans",
 ]
 
-BALANCE_SCHEMA = "roomplan.balance/1"
+BALANCE_SCHEMA = "roomplan.balance/2"
 
 _SIGNS = {"equal": "", "least": "≥ ", "most": "≤ "}
 _REACHED_WITH = {
@@ -355,7 +355,7 @@ def broken_line(broken: Sequence[Outcome]) -> str:
 def balance_document(
     balance: Balance, *, written: str | None = None, shared: Sequence[SharedLevel] = ()
 ) -> Document:
-    """Result of a balance (`roomplan.balance/1`).
+    """Result of a balance (`roomplan.balance/2`).
 
     Parameters
     ----------
@@ -449,7 +449,7 @@ def _outcome_entry(outcome: Outcome) -> Document:
         **_target_entry(outcome.target),
         "before": _result_entry(outcome.before),
         "after": _result_entry(outcome.after),
-        "heard": None if outcome.heard is None else _result_entry(outcome.heard),
+        "measured": None if outcome.heard is None else _result_entry(outcome.heard),
     }
 
 

@@ -79,12 +79,12 @@ def comparison_table(first: Compared, other: Compared, *, buses: Collection[str]
             level(ours[name]["loudness"]["integrated_lufs"]),
             level(found["integrated_lu"]),
             level(found["short_term_max_lu"]),
-            level(found["range_lu"]),
+            level(found["loudness_range_lu"]),
             level(found["wet_to_dry_db"]),
             level(found["true_peak_db"]),
             _with_steps(found["edt_s"], found["edt_steps"], 2),
             _with_steps(found["c80_db"], found["c80_steps"], 1),
-            level(found["tail_to_minus_40_s"], 2),
+            level(found["decay_to_minus_40_s"], 2),
             end_section=bool(following) and _rank(name) != _rank(following[0]),
         )
     return table
@@ -94,12 +94,12 @@ def comparison_table(first: Compared, other: Compared, *, buses: Collection[str]
 _PRINTED = {
     "integrated_lu": 0.05,
     "short_term_max_lu": 0.05,
-    "range_lu": 0.05,
+    "loudness_range_lu": 0.05,
     "wet_to_dry_db": 0.05,
     "true_peak_db": 0.05,
     "edt_s": 0.005,
     "c80_db": 0.05,
-    "tail_to_minus_40_s": 0.005,
+    "decay_to_minus_40_s": 0.005,
 }
 
 
@@ -191,11 +191,11 @@ def summary_table(cues: Sequence[ComparedCue], bus: str) -> Table:
 _SUMMARY = {
     "integrated_lu": ("loudness", "integrated_lufs"),
     "short_term_max_lu": ("loudness", "short_term_max_lufs"),
-    "range_lu": ("loudness", "range_lu"),
+    "loudness_range_lu": ("loudness", "loudness_range_lu"),
     "true_peak_db": ("loudness", "true_peak_dbtp"),
     "wet_to_dry_db": ("wet_to_dry_db",),
     "c80_db": ("decay", "mid", "c80_db"),
-    "tail_to_minus_40_s": ("tail_to_minus_40_s",),
+    "decay_to_minus_40_s": ("decay_to_minus_40_s",),
 }
 
 
@@ -214,7 +214,11 @@ def _summary_cells(first: Compared, one: Compared, bus: str) -> list[str]:
         for step in path:
             value = value.get(step) if isinstance(value, dict) else None
         digits = 2 if key.endswith("_s") else 1
-        text = figure(value, digits) if key in {"range_lu", "tail_to_minus_40_s"} else level(value, digits)
+        text = (
+            figure(value, digits)
+            if key in {"loudness_range_lu", "decay_to_minus_40_s"}
+            else level(value, digits)
+        )
         change = differences.get(key)
         cells.append(text if change is None else f"{text} ({level(change, digits)})")
     changes = "" if one is first else str(len(plan_changes(first.document, one.document)))

@@ -46,14 +46,15 @@ def depth_tables(depth: Depth, plan: Plan) -> list[Table]:
 def _seat_table(depth: Depth, plan: Plan) -> Table:
     table = plain_table(
         f"{plan.title}: the seat of every section",
-        "way: direct path to the main microphones · critical: where direct and reflected sound are equal · "
+        "distance: of the direct path to the main microphones · "
+        "critical: where direct and reflected sound are equal · "
         "D/R: direct over reflected · D/R and C80: revised theory, 500 and 1000 Hz; * measured · "
         "air: its loss at 8 kHz against 1 kHz · arrival: after the nearest · gap: from the direct "
         "sound to the first reflection without the floor; a synthetic response has it already",
     )
     table.add_column("section", no_wrap=True)
     table.add_column("main room", no_wrap=True)
-    for heading in ("way m", "critical m", "D/R dB", "C80 dB", "air dB", "arrival ms", "gap ms"):
+    for heading in ("distance m", "critical m", "D/R dB", "C80 dB", "air dB", "arrival ms", "gap ms"):
         table.add_column(heading, justify="right", no_wrap=True)
     for found in depth.sections:
         table.add_row(*_names(found), *_figures(found))

@@ -156,7 +156,7 @@ def _figures(loudness: ProgrammeLoudness) -> str:
     """Say all that can be said."""
     entries = (
         (loudness.integrated_lufs, f"integrated {level(loudness.integrated_lufs)} LUFS"),
-        (loudness.range_lu, f"LRA {figure(loudness.range_lu, 1)} LU"),
+        (loudness.loudness_range_lu, f"LRA {figure(loudness.loudness_range_lu, 1)} LU"),
         (loudness.momentary_max_lufs, f"momentary maximum {level(loudness.momentary_max_lufs)} LUFS"),
         (loudness.short_term_max_lufs, f"short-term maximum {level(loudness.short_term_max_lufs)} LUFS"),
         (loudness.true_peak_dbtp, f"true peak {level(loudness.true_peak_dbtp)} dBTP"),

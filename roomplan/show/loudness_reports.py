@@ -37,7 +37,7 @@ __all__ = [
     "notes",
 ]
 
-LOUDNESS_SCHEMA = "roomplan.loudness/1"
+LOUDNESS_SCHEMA = "roomplan.loudness/2"
 
 
 class _Figure(NamedTuple):
@@ -54,7 +54,7 @@ _FIGURES = (
     _Figure("integrated_lufs", "integrated_lu", "integrated\n", "LUFS", level),
     _Figure("momentary_max_lufs", "momentary_max_lu", "momentary\nmax ", "LUFS", level),
     _Figure("short_term_max_lufs", "short_term_max_lu", "short-term\nmax ", "LUFS", level),
-    _Figure("range_lu", "range_lu", "LRA\n", "LU", figure),
+    _Figure("loudness_range_lu", "loudness_range_lu", "LRA\n", "LU", figure),
     _Figure("true_peak_dbtp", "true_peak_db", "true peak\n", "dBTP", level),
     _Figure("sample_peak_dbfs", "sample_peak_db", "sample\npeak ", "dBFS", level),
     _Figure("peak_to_loudness_db", "peak_to_loudness_db", "PLR\n", "dB", figure),
@@ -64,7 +64,7 @@ _CAUSES = {
     "integrated_lufs": None,
     "momentary_max_lufs": "integrated_lufs",
     "short_term_max_lufs": "momentary_max_lufs",
-    "range_lu": "short_term_max_lufs",
+    "loudness_range_lu": "short_term_max_lufs",
     "true_peak_dbtp": None,
     "sample_peak_dbfs": "true_peak_dbtp",
     "peak_to_loudness_db": "integrated_lufs",
@@ -92,7 +92,7 @@ def loudness_differences(
 def loudness_document(
     metered: Sequence[MeteredFile], failed: Sequence[Unmetered], *, reference: MeteredFile | None
 ) -> Document:
-    """Figures of sound files (`roomplan.loudness/1`), and the files that could not be metered.
+    """Figures of sound files (`roomplan.loudness/2`), and the files that could not be metered.
 
     Parameters
     ----------

@@ -39,7 +39,7 @@ __all__ = [
     "write_table_file",
 ]
 
-RENDER_MANY_SCHEMA = "roomplan.render_many/1"
+RENDER_MANY_SCHEMA = "roomplan.render_many/2"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class JobSummary:
     duration_s: float | None
     integrated_lufs: float | None
     true_peak_dbtp: float | None
-    range_lu: float | None
+    loudness_range_lu: float | None
     wet_to_dry_db: float | None
     change_lu: float | None
     warnings: tuple[str, ...]
@@ -107,7 +107,7 @@ def summary_table(summaries: Sequence[JobSummary]) -> Table:
             figure(one.duration_s, 1),
             level(one.integrated_lufs),
             level(one.true_peak_dbtp),
-            figure(one.range_lu, 1),
+            figure(one.loudness_range_lu, 1),
             level(one.wet_to_dry_db),
             str(len(one.warnings)),
             took,
@@ -124,7 +124,7 @@ def failure_lines(summaries: Sequence[JobSummary]) -> list[str]:
 
 _COLUMNS = (
     "plan", "cue", "version", "title", "state", "files", "duration_s", "integrated_lufs", "true_peak_dbtp",
-    "range_lu", "wet_to_dry_db", "change_lu", "warnings", "seconds", "folders", "reason",
+    "loudness_range_lu", "wet_to_dry_db", "change_lu", "warnings", "seconds", "folders", "reason",
 )  # fmt: skip
 
 
@@ -141,7 +141,7 @@ def summary_csv(summaries: Sequence[JobSummary]) -> str:
 
 
 def summary_document(summaries: Sequence[JobSummary]) -> Document:
-    """Return several renders (`roomplan.render_many/1`); each one's own report is in its folder."""
+    """Return several renders (`roomplan.render_many/2`); each one's own report is in its folder."""
     return {
         "schema": RENDER_MANY_SCHEMA,
         "roomplan": __version__,
@@ -164,7 +164,7 @@ def _entry(one: JobSummary) -> Document:
         "duration_s": rounded(one.duration_s, 4),
         "integrated_lufs": rounded(one.integrated_lufs, 3),
         "true_peak_dbtp": rounded(one.true_peak_dbtp, 3),
-        "range_lu": rounded(one.range_lu, 3),
+        "loudness_range_lu": rounded(one.loudness_range_lu, 3),
         "wet_to_dry_db": rounded(one.wet_to_dry_db, 3),
         "change_lu": rounded(one.change_lu, 3),
         "warnings": list(one.warnings),

@@ -134,7 +134,7 @@ def _bus_cells(bus: BusFigures) -> list[str]:
     return [
         level(bus.wet_to_dry_db),
         figure(onset, 1),
-        figure(bus.tail_to_minus_40_s),
+        figure(bus.decay_to_minus_40_s),
         level(bus.decay.mid.c80_db if bus.decay else None),
         level(bus.loudness.integrated_lufs),
         level(bus.true_peak_dbtp),

@@ -50,7 +50,7 @@ def require_honest(figures: ResponseFigures):
                 band.label,
                 key,
             )
-            assert np.isfinite(doubt.range_db)
+            assert np.isfinite(doubt.decay_range_db)
         assert band.verdict == "good" or band.reasons["verdict"]
         lasting = {band.doubt[key].verdict for key in ("t20_s", "t30_s")}
         assert band.verdict != "good" or "good" in lasting, band.label
@@ -198,7 +198,7 @@ def test_without_the_range_a_time_is_none_with_its_need():
     band = figures.channels[0].decay.bands[1]
     assert (band.t20_s, band.t30_s) == (None, None)
     assert band.reasons["t30_s"].startswith("T30 needs 45 dB")
-    assert band.doubt["t30_s"].range_db == pytest.approx(30.0, abs=2.0)
+    assert band.doubt["t30_s"].decay_range_db == pytest.approx(30.0, abs=2.0)
     assert band.edt_s is not None
     require_honest(figures)
 

@@ -7,7 +7,7 @@ import numpy as np
 from roomplan.acoustics.figures import FIGURES
 
 RATE = 24_000
-DOUBT_KEYS = {"uncertainty", "range_db", "verdict", "reason"}
+DOUBT_KEYS = {"uncertainty", "decay_range_db", "verdict", "reason"}
 
 
 def decay(time_s: float = 0.4, *, channels: int = 1, rate: int = RATE, length_s: float = 0.6, seed: int = 1):

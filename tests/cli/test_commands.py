@@ -53,11 +53,11 @@ def test_check_shows_the_send_matrix_and_writes_nothing(run, session):
 
 def test_check_json_carries_the_documented_keys(run, session):
     document = run("check", session / "plan.yaml", "--json").json
-    assert document["schema"] == "roomplan.check/2"
+    assert document["schema"] == "roomplan.check/3"
     send = document["sections"][0]["sends"][0]
     assert set(send) == {
-        "room", "position", "level_db", "wiring", "pre_delay_ms", "low_cut_hz", "high_cut_hz", "wet_onset_ms",
-        "wet_to_dry_db", "reason",
+        "room", "position", "level_db", "wiring", "pre_delay_ms", "low_cut_hz", "high_cut_hz",
+        "wet_arrival_ms", "wet_to_dry_db", "reason",
     }  # fmt: skip
     assert send["wet_to_dry_db"] == pytest.approx(-8.0, abs=1.0)
 
@@ -103,7 +103,7 @@ def test_render_writes_files_and_the_report_it_prints(run, session):
     assert outcome.status == 0
     report = json.loads((session / "render/report.json").read_text(encoding="utf-8"))
     assert outcome.json == report
-    assert report["schema"] == "roomplan.render/2"
+    assert report["schema"] == "roomplan.render/3"
     by_name = {bus["name"]: bus for bus in report["buses"]}
     assert by_name["mix"]["file"] == "mix.wav"
     assert by_name["section:choir:wet"]["file"] is None
@@ -119,11 +119,11 @@ def test_bus_entries_carry_exactly_the_documented_keys(run, session):
         if b["name"] == "section:choir"
     ]
     assert set(bus) == {
-        "name", "file", "files", "loudness", "decay", "wet_to_dry_db", "wet_onset_ms", "tail_to_minus_40_s",
-        "reasons",
+        "name", "file", "files", "loudness", "decay", "wet_to_dry_db", "wet_arrival_ms",
+        "decay_to_minus_40_s", "reasons",
     }  # fmt: skip
     assert set(bus["loudness"]) == {
-        "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu", "true_peak_dbtp",
+        "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "loudness_range_lu", "true_peak_dbtp",
         "sample_peak_dbfs",
     }  # fmt: skip
     assert [band["centre_hz"] for band in bus["decay"]["bands"]] == [125, 250, 500, 1000, 2000, 4000]
@@ -134,7 +134,7 @@ def test_bus_entries_carry_exactly_the_documented_keys(run, session):
 
 def test_every_null_figure_has_a_reason(run, session):
     for bus in run("render", session / "plan.yaml", "--json").json["buses"]:
-        for key in ("wet_to_dry_db", "wet_onset_ms", "tail_to_minus_40_s", "decay"):
+        for key in ("wet_to_dry_db", "wet_arrival_ms", "decay_to_minus_40_s", "decay"):
             if bus[key] is None:
                 assert key in bus["reasons"], (bus["name"], key)
         for key, value in bus["loudness"].items():

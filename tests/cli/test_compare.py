@@ -40,7 +40,7 @@ def test_a_plan_that_moves_levels_is_answered_from_the_first_and_says_what_moved
     assert "room orrin_nave: return +0.0 dB → +3.0 dB" in outcome.output
     assert "section choir: level +0.0 dB → +2.0 dB" in outcome.output
     document = run("compare", *plans[:2], "--json").json
-    assert document["schema"] == "roomplan.compare/2"
+    assert document["schema"] == "roomplan.compare/3"
     assert [plan["answered_from"] for plan in document["plans"]] == ["matrix", "matrix"]
     (wet,) = [d for d in document["differences"] if d["bus"] == "section:low_strings:wet"]
     assert wet["integrated_lu"] == pytest.approx(3.0, abs=1e-3)

@@ -71,7 +71,7 @@ def test_reels_are_compared_cue_by_cue_in_one_table_and_a_file(run, reels, sessi
         else:
             assert row["change_integrated_lu"] == ""
     document = run("compare", *reels, "--json").json
-    assert document["schema"] == "roomplan.compare_many/2"
+    assert document["schema"] == "roomplan.compare_many/3"
     assert [(cue["cue"], len(cue["plans"])) for cue in document["cues"]] == [
         ("2m1", 2),
         ("2m2", 2),

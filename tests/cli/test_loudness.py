@@ -21,7 +21,7 @@ FIGURES = (
     "integrated_lufs",
     "momentary_max_lufs",
     "short_term_max_lufs",
-    "range_lu",
+    "loudness_range_lu",
     "true_peak_dbtp",
     "sample_peak_dbfs",
     "peak_to_loudness_db",
@@ -102,7 +102,7 @@ def test_no_file_is_a_usage_error(run):
 
 def test_progress_goes_to_standard_error_and_figures_to_standard_output(run, write):
     loud = run("loudness", write("mix.wav", swell()), "--json", "--plot", "mix.png")
-    assert json.loads(loud.output)["schema"] == "roomplan.loudness/1"
+    assert json.loads(loud.output)["schema"] == "roomplan.loudness/2"
     assert loud.errors.splitlines() == ["metering…", "drawing…"]
     assert run("loudness", "mix.wav", "--json", "--quiet").errors == ""
 
@@ -123,7 +123,7 @@ def test_the_figures_of_a_written_file_are_those_of_libebur128(document, write, 
     found = only(document("mix.wav"))["loudness"]
     # tolerances: issue "Loudness to the letter", what shows that it is done; three digits are printed
     assert found["integrated_lufs"] == pytest.approx(pyebur128.get_loudness_global(state), abs=0.001)
-    assert found["range_lu"] == pytest.approx(pyebur128.get_loudness_range(state), abs=0.1)
+    assert found["loudness_range_lu"] == pytest.approx(pyebur128.get_loudness_range(state), abs=0.1)
     # it ends at its loudest
     assert found["short_term_max_lufs"] == pytest.approx(pyebur128.get_loudness_shortterm(state), abs=0.01)
     peak = max(pyebur128.get_true_peak(state, channel) for channel in range(2))
@@ -151,7 +151,7 @@ def test_the_table_shows_what_the_document_holds(loudness, document, write):
     write("mix.wav", swell())
     text = loudness("mix.wav").output
     for key, value in only(document("mix.wav"))["loudness"].items():
-        shown = f"{value:.1f}" if key in {"range_lu", "peak_to_loudness_db"} else f"{value:+.1f}"
+        shown = f"{value:.1f}" if key in {"loudness_range_lu", "peak_to_loudness_db"} else f"{value:+.1f}"
         assert f" {shown.replace('-', '−')} " in text, key
 
 
@@ -172,7 +172,7 @@ def test_against_says_by_how_much_each_figure_differs(document, loudness, write)
     (difference,) = found["differences"]
     for key in ("integrated_lu", "momentary_max_lu", "short_term_max_lu", "true_peak_db", "sample_peak_db"):
         assert difference[key] == pytest.approx(20 * np.log10(2.0), abs=0.001)
-    assert (difference["range_lu"], difference["peak_to_loudness_db"]) == (0.0, 0.0)
+    assert (difference["loudness_range_lu"], difference["peak_to_loudness_db"]) == (0.0, 0.0)
     assert (difference["file"], difference["reference"]) == ("new.wav", "old.wav")
     assert found["reference"]["file"] == "old.wav"
     text = loudness("new.wav", "--against", "old.wav").output
@@ -286,10 +286,14 @@ WITHOUT_LOUDNESS = {
     "silence": (np.zeros((4 * RATE, 2)), {*FIGURES}, "digital silence"),
     "390 ms": (swell(0.39), {*FIGURES} - PEAKS, "needs 400 ms of sound, there are 0.38 s"),
     "one sample": (np.array([[0.5]]), {*FIGURES} - PEAKS, "needs 400 ms of sound, there are 0.00 s"),
-    "2.9 s": (swell(2.9), {"short_term_max_lufs", "range_lu"}, "needs 3 s of sound, there are 2.90 s"),
+    "2.9 s": (
+        swell(2.9),
+        {"short_term_max_lufs", "loudness_range_lu"},
+        "needs 3 s of sound, there are 2.90 s",
+    ),
     "under the gate": (
         1e-4 * swell(),
-        {"integrated_lufs", "range_lu", "peak_to_loudness_db"},
+        {"integrated_lufs", "loudness_range_lu", "peak_to_loudness_db"},
         "no 400 ms block is above the gate at -70 LUFS",
     ),
     "NaN": (

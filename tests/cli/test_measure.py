@@ -60,7 +60,7 @@ def test_no_file_is_a_usage_error(run):
 
 def test_progress_goes_to_standard_error_and_figures_to_standard_output(run, write):
     loud = run("measure", write("nave.wav", decay()), "--json")
-    assert json.loads(loud.output)["schema"] == "roomplan.measure/1"
+    assert json.loads(loud.output)["schema"] == "roomplan.measure/2"
     assert "measuring" in loud.errors
     assert "measuring" not in run("measure", "nave.wav").output
     assert run("measure", "nave.wav", "--json", "--quiet").errors == ""

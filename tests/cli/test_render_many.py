@@ -113,7 +113,8 @@ def test_the_document_of_several_renders_has_a_stable_shape(run, cues):
     row = {
         "plan": {"type": "string"}, "title": {"type": "string"}, "cue": text, "version": text,
         "state": {"enum": ["done", "failed"]}, "files": {"type": "integer"}, "duration_s": figure,
-        "integrated_lufs": figure, "true_peak_dbtp": figure, "range_lu": figure, "wet_to_dry_db": figure,
+        "integrated_lufs": figure, "true_peak_dbtp": figure, "loudness_range_lu": figure,
+        "wet_to_dry_db": figure,
         "change_lu": figure, "seconds": {"type": "number"},
         "warnings": {"type": "array", "items": {"type": "string"}},
         "folders": {"type": "array", "items": {"type": "string"}},
@@ -127,7 +128,7 @@ def test_the_document_of_several_renders_has_a_stable_shape(run, cues):
             "additionalProperties": False,
             "required": ["schema", "roomplan", "plans", "done", "failed", "note", "hearing_note"],
             "properties": {
-                "schema": {"const": "roomplan.render_many/1"},
+                "schema": {"const": "roomplan.render_many/2"},
                 "roomplan": {"type": "string"},
                 "done": {"const": 2},
                 "failed": {"const": 1},
@@ -183,7 +184,8 @@ def test_names_with_commas_and_quotes_stand_in_one_cell_of_the_csv():
     summary = jobs.JobSummary(
         plan=Path("a,b.yaml"),
         title='Slipway, "reel" 2', cue=None, version=None, files=0, duration_s=None, integrated_lufs=None,
-        true_peak_dbtp=None, range_lu=None, wet_to_dry_db=None, change_lu=None, warnings=(), seconds=0.0,
+        true_peak_dbtp=None, loudness_range_lu=None, wet_to_dry_db=None, change_lu=None,
+        warnings=(), seconds=0.0,
         folders=(), problems=("one", "two"),
     )  # fmt: skip
     (row,) = rows(summary_csv([summary]))

@@ -83,7 +83,7 @@ def test_another_version_is_named_and_may_lie_anywhere(run, session):
 
 def test_a_render_that_is_not_there_or_broken_is_refused_before_any_work(run, session):
     (session / "broken").mkdir()
-    (session / "broken/report.json").write_text('{"schema": "roomplan.render/2", "buses": [{}]}')
+    (session / "broken/report.json").write_text('{"schema": "roomplan.render/3", "buses": [{}]}')
     for place, words in (
         (session / "nowhere", "there is no such file or folder"),
         (session / "broken", "report.json:1:"),
@@ -107,7 +107,7 @@ def test_another_cue_is_not_compared_unless_asked(run, session):
 def bus(name, loudness: float | None = -20.0, peak=-3.0):
     return {
         "name": name,
-        "loudness": {"integrated_lufs": loudness, "true_peak_dbtp": peak, "range_lu": None},
+        "loudness": {"integrated_lufs": loudness, "true_peak_dbtp": peak, "loudness_range_lu": None},
         "wet_to_dry_db": None,
     }
 

@@ -20,7 +20,7 @@ GAINS = st.one_of(st.just(0.0), st.floats(0.001, 2.0), st.floats(-2.0, -0.001))
 # The stated error: amplitude, as a share of the in-phase amplitude.
 STATED = 2.5e-7
 
-FIGURES = ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu")
+FIGURES = ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "loudness_range_lu")
 
 
 def correlated(components, frames, *, channels=2, likeness=0.95, seed=0):

@@ -144,8 +144,8 @@ def test_less_than_three_seconds_lacks_only_the_figures_of_three_seconds():
     assert result.integrated_lufs == pytest.approx(-20.0)
     assert result.momentary_max_lufs == pytest.approx(-20.0)
     assert result.short_term_max_lufs is None
-    assert result.range_lu is None
-    assert set(result.reasons) == {"short_term_max_lufs", "range_lu"}
+    assert result.loudness_range_lu is None
+    assert set(result.reasons) == {"short_term_max_lufs", "loudness_range_lu"}
 
 
 def test_everything_under_the_gate_has_maxima_but_no_integrated_loudness():
@@ -154,7 +154,7 @@ def test_everything_under_the_gate_has_maxima_but_no_integrated_loudness():
     assert result.momentary_max_lufs == pytest.approx(-82.3)
     assert "gate at -70 LUFS" in result.reasons["integrated_lufs"]
     assert "-82.3 LUFS" in result.reasons["integrated_lufs"]
-    assert set(result.reasons) == {"integrated_lufs", "range_lu"}
+    assert set(result.reasons) == {"integrated_lufs", "loudness_range_lu"}
 
 
 @pytest.mark.parametrize("value", [np.nan, np.inf])

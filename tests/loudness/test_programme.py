@@ -24,7 +24,7 @@ LEVELS = (
     "true_peak_dbtp",
     "sample_peak_dbfs",
 )
-FIGURES = (*LEVELS, "range_lu", "peak_to_loudness_db")
+FIGURES = (*LEVELS, "loudness_range_lu", "peak_to_loudness_db")
 
 
 def libebur128(sound, sample_rate, *, roles=(), hops_per_second=100):
@@ -47,7 +47,7 @@ def libebur128(sound, sample_rate, *, roles=(), hops_per_second=100):
         "integrated_lufs": pyebur128.get_loudness_global(state),
         "momentary_max_lufs": max(momentary),
         "short_term_max_lufs": max(short_term),
-        "range_lu": pyebur128.get_loudness_range(state),
+        "loudness_range_lu": pyebur128.get_loudness_range(state),
         "true_peak_dbtp": 20 * np.log10(true_peak),
     }
 
@@ -74,9 +74,9 @@ def test_programme_reads_as_in_libebur128(sample_rate):
     sound = phrase(18.0, sample_rate)
     expected = libebur128(sound, sample_rate)
     found = programme_loudness(sound, sample_rate=sample_rate)
-    assert expected["range_lu"] > 2.0
+    assert expected["loudness_range_lu"] > 2.0
     assert found.integrated_lufs == pytest.approx(expected["integrated_lufs"], abs=1e-6)
-    assert found.range_lu == pytest.approx(expected["range_lu"], abs=1e-6)
+    assert found.loudness_range_lu == pytest.approx(expected["loudness_range_lu"], abs=1e-6)
     # libebur128 was asked every 10 ms, this meter steps by 20: never louder, and here hardly less loud.
     for figure in ("momentary_max_lufs", "short_term_max_lufs"):
         assert expected[figure] - 0.03 <= getattr(found, figure) <= expected[figure] + 1e-6
@@ -89,7 +89,7 @@ def test_maxima_read_as_in_libebur128_asked_at_the_same_times(sample_rate, gated
     sound = gated_noise(8, sample_rate=sample_rate)
     expected = libebur128(sound, sample_rate, hops_per_second=50)
     found = programme_loudness(sound, sample_rate=sample_rate)
-    for figure in ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "range_lu"):
+    for figure in ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "loudness_range_lu"):
         assert getattr(found, figure) == pytest.approx(expected[figure], abs=1e-6)
 
 
@@ -108,7 +108,7 @@ def test_six_channels_with_roles_read_as_in_libebur128(written):
     expected = libebur128(sound, RATE, roles=[of_libebur128[role] for role in written.split(",")])
     found = programme_loudness(sound, sample_rate=RATE, roles=parse_roles(written))
     assert found.integrated_lufs == pytest.approx(expected["integrated_lufs"], abs=1e-6)
-    assert found.range_lu == pytest.approx(expected["range_lu"], abs=1e-6)
+    assert found.loudness_range_lu == pytest.approx(expected["loudness_range_lu"], abs=1e-6)
     assert [role.value for role in found.roles] == written.split(",")
     # The low-frequency effects are not in the loudness, but they are in the peaks.
     assert found.sample_peak_dbfs == pytest.approx(20 * np.log10(np.abs(sound).max()), abs=1e-9)
@@ -179,7 +179,7 @@ def test_gain_shifts_every_level_and_neither_range_nor_ratio_far_over_the_gate(g
     louder = programme_loudness(10.0 ** (gain_db / 20.0) * sound, sample_rate=8_000)
     for figure in LEVELS:
         assert getattr(louder, figure) == pytest.approx(getattr(plain, figure) + gain_db, abs=1e-6)
-    for figure in ("range_lu", "peak_to_loudness_db"):
+    for figure in ("loudness_range_lu", "peak_to_loudness_db"):
         assert getattr(louder, figure) == pytest.approx(getattr(plain, figure), abs=1e-6)
 
 
@@ -246,9 +246,9 @@ def test_sound_shorter_than_400_ms_has_peaks_only(tone):
 
 def test_sound_under_the_gate_has_maxima_and_peaks_only(tone):
     found = programme_loudness(tone((5, -85.0)), sample_rate=RATE)
-    assert set(found.reasons) == {"integrated_lufs", "range_lu", "peak_to_loudness_db"}
+    assert set(found.reasons) == {"integrated_lufs", "loudness_range_lu", "peak_to_loudness_db"}
     assert found.reasons["peak_to_loudness_db"] == found.reasons["integrated_lufs"]
-    assert "gate at -70 LUFS" in found.reasons["range_lu"]
+    assert "gate at -70 LUFS" in found.reasons["loudness_range_lu"]
     assert found.short_term_max_lufs == pytest.approx(-85.0, abs=0.02)
 
 
@@ -288,6 +288,6 @@ def test_sound_of_one_axis_is_refused():
 def test_result_cannot_be_changed():
     found = programme_loudness(np.zeros((10, 1)), sample_rate=RATE)
     with pytest.raises(AttributeError):
-        found.range_lu = 3.0  # pyright: ignore[reportAttributeAccessIssue]
+        found.loudness_range_lu = 3.0  # pyright: ignore[reportAttributeAccessIssue]
     with pytest.raises(TypeError):
-        found.reasons["range_lu"] = ""  # pyright: ignore[reportIndexIssue]
+        found.reasons["loudness_range_lu"] = ""  # pyright: ignore[reportIndexIssue]

@@ -21,7 +21,7 @@ FIGURES = (
     "integrated_lufs",
     "momentary_max_lufs",
     "short_term_max_lufs",
-    "range_lu",
+    "loudness_range_lu",
     "true_peak_dbtp",
     "sample_peak_dbfs",
     "peak_to_loudness_db",

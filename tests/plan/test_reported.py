@@ -213,7 +213,7 @@ def test_reports_that_no_plan_can_be_read_from_are_one_line(plan_file, reported)
     kept = json.loads(reported(first).read_text(encoding="utf-8"))["reproduce"]
     for more, words in (
         ({"reproduce": None}, "does not contain its plan"),
-        ({"schema": "roomplan.check/2"}, "is a document 'roomplan.check/2'"),
+        ({"schema": "roomplan.check/3"}, "is a document 'roomplan.check/3'"),
         ({"reproduce": []}, "reproduce is a list"),
         ({"reproduce": kept | {"inputs": {}}}, "reproduce.inputs is an object"),
         ({"reproduce": kept | {"plan": kept["plan"] | {"data": []}}}, "reproduce.plan.data is a list"),

@@ -55,8 +55,8 @@ def test_wet_decay_of_a_section_ignores_its_dry_level(cue):
 
 def test_dry_off_makes_the_tail_null_with_its_reason(cue):
     bus = cue.measure(one_section(cue, exponential_noise(1.0, 2, 1), dry="off")).bus("section:choir")
-    assert bus.tail_to_minus_40_s is None
-    assert bus.reasons["tail_to_minus_40_s"] == "dry is off"
+    assert bus.decay_to_minus_40_s is None
+    assert bus.reasons["decay_to_minus_40_s"] == "dry is off"
     assert bus.reasons["wet_to_dry_db"] == "dry is off"
     assert bus.wet_to_dry_db is None
 
@@ -69,7 +69,7 @@ def test_tail_counts_from_the_dry_impulse_to_40_db_under_the_whole(cue):
     bus = cue.measure(one_section(cue, response, level=-6)).bus("section:choir")
     wet = gain**2
     expected = reverberation_time / 6.0 * np.log10(wet / (1.0 + wet) * 1e4)
-    assert bus.tail_to_minus_40_s == pytest.approx(expected, rel=0.02)
+    assert bus.decay_to_minus_40_s == pytest.approx(expected, rel=0.02)
 
 
 def test_wet_onset_adds_pre_delay_to_the_gap_of_the_response(cue):
@@ -140,7 +140,7 @@ def test_level_and_pan_of_a_stem_do_not_change_what_the_section_gets(cue):
     content["sections"]["choir"]["stems"] = [{"file": "choir", "level": -12, "pan": 40}]
     changed = cue.measure(content).bus("section:choir")
     assert changed.decay.mid.c80_db == pytest.approx(plain.decay.mid.c80_db, abs=1e-9)
-    assert changed.tail_to_minus_40_s == pytest.approx(plain.tail_to_minus_40_s, abs=1e-9)
+    assert changed.decay_to_minus_40_s == pytest.approx(plain.decay_to_minus_40_s, abs=1e-9)
 
 
 def test_pan_of_a_section_turns_its_far_side_down_in_the_composite(cue):

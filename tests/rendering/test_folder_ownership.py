@@ -134,7 +134,7 @@ def test_files_beside_the_render_are_nobodys_business(cue, content):
     assert notes.read_text() == "louder"
 
 
-@pytest.mark.parametrize("text", ["not json", "[]", "{}", '{"schema": "roomplan.check/2"}', "\0"])
+@pytest.mark.parametrize("text", ["not json", "[]", "{}", '{"schema": "roomplan.check/3"}', "\0"])
 def test_a_report_that_is_none_of_ours_is_not_replaced(cue, content, text):
     report = cue.folder / "out/report.json"
     report.parent.mkdir()
@@ -163,7 +163,7 @@ ENTRY = st.fixed_dictionaries({"file": JSON | st.sampled_from(["../x", "/x", "C:
 def test_a_report_that_somebody_has_edited_never_ends_in_a_traceback(cue, content, fields, files):
     session = cue.session(content)
     (cue.folder / "out").mkdir(exist_ok=True)
-    report = {"schema": "roomplan.render/2", "plan": str(cue.folder / "plan.yaml"), "title": "x"}
+    report = {"schema": "roomplan.render/3", "plan": str(cue.folder / "plan.yaml"), "title": "x"}
     report |= {"rooms": [], "sections": [], "buses": []}
     (cue.folder / "out/report.json").write_text(json.dumps(report | {"files": files} | fields))
     for replacing in (False, True):

@@ -35,7 +35,7 @@ DIGITS = {
 }  # fmt: skip
 
 # what the documents promise: key → types, or a nested promise
-DOUBT = {"uncertainty": MAYBE, "range_db": MAYBE, "verdict": TEXT, "reason": WORDS}
+DOUBT = {"uncertainty": MAYBE, "decay_range_db": MAYBE, "verdict": TEXT, "reason": WORDS}
 SLOPE = dict.fromkeys(
     ("first_decay_time_s", "second_decay_time_s", "crossing_s", "crossing_level_db"), NUMBER
 )
@@ -143,7 +143,7 @@ def test_the_document_keeps_its_promises(pair, noisy):
     failed = [Unmeasured(Path("a.wav"), "a.wav: is silent — give another")]
     found = json.loads(to_text(document_of(noisy, failed=failed)))
     require(DOCUMENT, found)
-    assert found["schema"] == "roomplan.measure/1"
+    assert found["schema"] == "roomplan.measure/2"
     assert found["failed"] == [{"file": "a.wav", "what": "a.wav: is silent — give another"}]
     stereo = json.loads(to_text(document_of(pair)))
     stereo["responses"][0].pop("inter_channel_correlation")
@@ -201,7 +201,7 @@ def test_an_uncertainty_has_the_digits_of_its_figure(pair):
     for key in FIGURES:
         assert doubt[key] == {
             "uncertainty": round(0.123456789, DIGITS[key]),
-            "range_db": 44.44,
+            "decay_range_db": 44.44,
             "verdict": "good",
             "reason": None,
         }
@@ -283,7 +283,7 @@ def test_speech_without_an_index_has_its_reason(pair):
     assert (entry["channel"], entry["sti"], entry["sti_qualification"]) == (2, None, None)
     assert entry["reasons"]["sti"] == "125 Hz: noise"
     assert entry["doubt"]["sti"] == {
-        "uncertainty": None, "range_db": None, "verdict": "unusable", "reason": "125 Hz: noise",
+        "uncertainty": None, "decay_range_db": None, "verdict": "unusable", "reason": "125 Hz: noise",
     }  # fmt: skip
 
 

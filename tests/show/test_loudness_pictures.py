@@ -93,7 +93,7 @@ def test_the_shade_is_as_high_as_the_loudness_range_and_lies_among_the_short_ter
     shown = sound(samples)
     bounds = range_bounds(shown.loudness.over_time)
     assert bounds is not None
-    assert bounds[1] - bounds[0] == pytest.approx(shown.loudness.range_lu, abs=1e-9)
+    assert bounds[1] - bounds[0] == pytest.approx(shown.loudness.loudness_range_lu, abs=1e-9)
     for bound in bounds:
         assert np.isclose(shown.loudness.over_time.short_term_lufs[::50], bound).any()
     figure, _ = page_of(shown)
@@ -106,7 +106,7 @@ def test_what_is_under_the_absolute_gate_does_not_lower_the_relative_one_of_the_
     steps = np.repeat([1.0, 10.0 ** (-24.0 / 20.0), 1e-5], [6 * RATE, 6 * RATE, 28 * RATE])
     shown = sound(0.1 * np.random.default_rng(1).standard_normal(steps.size)[:, None] * steps[:, None])
     low, high = range_bounds(shown.loudness.over_time) or (0.0, 0.0)
-    assert high - low == pytest.approx(shown.loudness.range_lu, abs=1e-9)
+    assert high - low == pytest.approx(shown.loudness.loudness_range_lu, abs=1e-9)
     assert high - low < 20.0  # the step of 24 dB is under the relative gate
 
 

@@ -28,7 +28,7 @@ FIGURES = (
     "integrated_lufs",
     "momentary_max_lufs",
     "short_term_max_lufs",
-    "range_lu",
+    "loudness_range_lu",
     "true_peak_dbtp",
     "sample_peak_dbfs",
     "peak_to_loudness_db",
@@ -37,7 +37,7 @@ DIFFERENCES = (
     "integrated_lu",
     "momentary_max_lu",
     "short_term_max_lu",
-    "range_lu",
+    "loudness_range_lu",
     "true_peak_db",
     "sample_peak_db",
     "peak_to_loudness_db",
@@ -68,7 +68,7 @@ def test_the_document_has_the_promised_keys_in_every_file():
         [quiet, silent], [Unmetered(Path("x.wav"), "x.wav: is empty")], reference=None
     )
     assert list(document) == ["schema", "roomplan", "files", "failed", "note", "hearing_note"]
-    assert document["schema"] == "roomplan.loudness/1"
+    assert document["schema"] == "roomplan.loudness/2"
     assert document["failed"] == [{"file": "x.wav", "what": "x.wav: is empty"}]
     for entry in document["files"]:
         assert list(entry) == [
@@ -94,7 +94,7 @@ def test_figures_are_those_of_the_meter_to_three_digits():
 def test_a_sound_twice_as_large_differs_by_6_db_in_level_and_by_nothing_in_range():
     plain, loud = metered("a.wav", noise()), metered("b.wav", 2.0 * noise())
     step = 20.0 * np.log10(2.0)
-    expected = dict.fromkeys(DIFFERENCES, step) | {"range_lu": 0.0, "peak_to_loudness_db": 0.0}
+    expected = dict.fromkeys(DIFFERENCES, step) | {"loudness_range_lu": 0.0, "peak_to_loudness_db": 0.0}
     assert loudness_differences(loud.loudness, plain.loudness) == pytest.approx(expected, abs=1e-9)
     document = loudness_document([loud], [], reference=plain)
     (difference,) = document["differences"]
@@ -123,7 +123,7 @@ def test_a_difference_that_cannot_be_said_names_the_file_that_lacks_the_figure(s
     file, reference = (short, whole) if swapped else (whole, short)
     (difference,) = loudness_document([file], [], reference=reference)["differences"]
     missing = {key for key in DIFFERENCES if difference[key] is None}
-    assert missing == set(difference["reasons"]) == {"short_term_max_lu", "range_lu"}
+    assert missing == set(difference["reasons"]) == {"short_term_max_lu", "loudness_range_lu"}
     for reason in difference["reasons"].values():
         assert reason.startswith("short.wav: ")
 
