@@ -16,25 +16,3 @@ resample   impulse responses at another rate, with their level
 quantise   float to 16 or 24 bit: dither, round, limit
 writers    the files of a delivery
 """
-
-from __future__ import annotations
-
-from roomplan.audio.info import SoundInfo, inspect_sound, read_sound
-from roomplan.audio.quantise import Quantiser
-from roomplan.audio.readers import StemReader, open_stem
-from roomplan.audio.resample import resample_response, resampled_length
-from roomplan.audio.writers import OutputFormat, SoundWriter, check_output_format
-
-__all__ = [
-    "OutputFormat",
-    "Quantiser",
-    "SoundInfo",
-    "SoundWriter",
-    "StemReader",
-    "check_output_format",
-    "inspect_sound",
-    "open_stem",
-    "read_sound",
-    "resample_response",
-    "resampled_length",
-]

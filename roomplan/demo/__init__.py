@@ -6,9 +6,3 @@ Notes
 -----
 Timbres were judged by spectrogram. Stems and a plan that are there already are kept.
 """
-
-from __future__ import annotations
-
-from roomplan.demo.ice_harbour import CUE_SECONDS, STEMS, write_stems
-
-__all__ = ["CUE_SECONDS", "STEMS", "write_stems"]

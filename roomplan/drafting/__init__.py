@@ -13,23 +13,3 @@ proposal     stems → sections, groups, seats, sends, each with how sure it is 
 filling      the same for a template: which of its sections the stems fill
 writing      the YAML text, commented, and the file
 """
-
-from __future__ import annotations
-
-from .filling import Filling, fill_template
-from .listening import StemFile, list_stems, listen
-from .proposal import Proposal, propose
-from .writing import filling_text, plan_text, write_plan
-
-__all__ = [
-    "Filling",
-    "Proposal",
-    "StemFile",
-    "fill_template",
-    "filling_text",
-    "list_stems",
-    "listen",
-    "plan_text",
-    "propose",
-    "write_plan",
-]

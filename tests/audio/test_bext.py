@@ -16,7 +16,6 @@ import wavinfo
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roomplan.audio import OutputFormat, SoundWriter, inspect_sound
 from roomplan.audio.bext import (
     StatedLoudness,
     TimeReference,
@@ -26,6 +25,8 @@ from roomplan.audio.bext import (
     reserve_bext,
     write_bext,
 )
+from roomplan.audio.info import inspect_sound
+from roomplan.audio.writers import OutputFormat, SoundWriter
 from roomplan.errors import AudioError, RoomplanError
 
 # 10:00:00 at 48 kHz, and a count that needs both words of the field (as 7 h at 192 kHz would).

@@ -11,8 +11,8 @@ import pytest
 import scipy.signal
 import soundfile
 
-from roomplan.demo import CUE_SECONDS, STEMS, score, write_stems
-from roomplan.demo.ice_harbour import render_stem
+from roomplan.demo import score
+from roomplan.demo.ice_harbour import CUE_SECONDS, STEMS, render_stem, write_stems
 
 RATE = 48_000
 FILES = [name for stem in STEMS.values() for name in stem.files]

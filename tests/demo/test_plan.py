@@ -7,7 +7,7 @@ from pathlib import PurePath
 
 import pytest
 
-from roomplan.demo import STEMS
+from roomplan.demo.ice_harbour import STEMS
 from roomplan.files.resources import bundled_folder
 from roomplan.plan.load import load_plan
 from roomplan.rooms.room_file import load_room_specification

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from roomplan.documents import read_extended
-from roomplan.documents.extends import path_beside, tidy
+from roomplan.documents.extends import path_beside, read_extended, tidy
 from roomplan.errors import Place
 
 

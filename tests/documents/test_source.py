@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from roomplan.documents import read_document
 from roomplan.documents.nodes import MOST_LEVELS, MOST_NODES
-from roomplan.documents.source import MOST_BYTES
+from roomplan.documents.source import MOST_BYTES, read_document
 from roomplan.errors import Place
 
 

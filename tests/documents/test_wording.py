@@ -8,9 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roomplan.documents import describe, did_you_mean, quoted
-from roomplan.documents.suggest import Guesses
-from roomplan.documents.wording import decimal_comma, listed, number
+from roomplan.documents.suggest import Guesses, did_you_mean
+from roomplan.documents.wording import decimal_comma, describe, listed, number, quoted
 
 
 @pytest.mark.parametrize(

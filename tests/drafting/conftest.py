@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from roomplan.drafting import StemFile, propose
+from roomplan.drafting.listening import StemFile
+from roomplan.drafting.proposal import propose
 
 RATE = 8_000
 SECONDS = 0.6

@@ -8,8 +8,8 @@ import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roomplan.drafting import StemFile, listen
 from roomplan.drafting.cue import cue_facts
+from roomplan.drafting.listening import StemFile, listen
 from roomplan.drafting.names import read_names
 from roomplan.timecode import FRAME_RATES, Timecode, frame_rate
 

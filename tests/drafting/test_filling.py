@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from roomplan.drafting import StemFile, fill_template, filling_text, plan_text, write_plan
+from roomplan.drafting.filling import fill_template
+from roomplan.drafting.listening import StemFile
+from roomplan.drafting.writing import filling_text, plan_text, write_plan
 from roomplan.errors import PlanError
 from roomplan.files.resources import bundled_folder
 from roomplan.plan.load import load_plan

@@ -7,7 +7,7 @@ import pyebur128
 import pytest
 import soundfile
 
-from roomplan.drafting import list_stems, listen
+from roomplan.drafting.listening import list_stems, listen
 from roomplan.errors import RoomplanError
 
 RATE = 48_000

@@ -6,7 +6,9 @@ import unicodedata
 
 import pytest
 
-from roomplan.drafting import list_stems, listen, plan_text, propose, write_plan
+from roomplan.drafting.listening import list_stems, listen
+from roomplan.drafting.proposal import propose
+from roomplan.drafting.writing import plan_text, write_plan
 from roomplan.files.cache import Cache
 from roomplan.plan.load import load_plan
 from roomplan.session.session import open_session
