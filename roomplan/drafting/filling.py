@@ -132,6 +132,60 @@ def fill_template(
     plan = loaded.plan
     needed = _fields_needed(loaded.written)
     left_out = {left.file.name: left for left in proposal.left_out}
+    filled, narrowed = _filled_by_patterns(plan, folder, files, left_out)
+    _fill_by_name(plan, proposal, filled, narrowed)
+    missing = {
+        name: tuple(entry.pattern for entry in section.stems)
+        for name, section in plan.sections.items()
+        if name not in filled
+    }
+    optional = tuple(name for name in missing if plan.sections[name].optional)
+    gone = set(missing) - set(optional)
+    heard = {file.name for section in filled.values() for file in section}
+    rooms = _synthetic_rooms(plan)
+    added = _added(plan, proposal, rooms, heard)
+    used = [file for section in filled.values() for file in section] + [f for s in added for f in s.files]
+    remaining = {file.name for file in used}
+    facts = _facts(plan, proposal, said, needed)
+    return Filling(
+        title=proposal.title,
+        folder=folder,
+        base=base,
+        sample_rate=_sample_rate(plan, used),
+        filled=filled,
+        missing=missing,
+        optional=optional,
+        narrowed=narrowed,
+        added=added,
+        groups=_groups(plan, gone),
+        alternates=_alternates(plan, gone),
+        margins=_margins(plan, gone),
+        left_out=tuple(
+            left_out.get(file.name, LeftOut(file, "fault", file.fault or "no section takes it"))
+            for file in files
+            if file.name not in remaining
+        ),
+        facts=facts,
+        starts_elsewhere=plan.start is not None
+        and facts.start is None
+        and proposal.facts.cue not in {None, plan.cue},
+        spreads=_spreads(plan, rooms, filled),
+        remarks=proposal.remarks,
+    )
+
+
+def _sample_rate(plan: Plan, used: Sequence[StemFile]) -> int | None:
+    """Rate that the leaf has to give: where the template gives none, and stems differ or go beyond it."""
+    rates = Counter(file.sample_rate for file in used)
+    if plan.sample_rate is None and (len(rates) > 1 or max(rates, default=0) > HIGHEST_PLAN_RATE):
+        return min(HIGHEST_PLAN_RATE, max(rates, key=lambda one: (rates[one], one)))
+    return None
+
+
+def _filled_by_patterns(
+    plan: Plan, folder: Path, files: Sequence[StemFile], left_out: Mapping[str, LeftOut]
+) -> tuple[dict[str, tuple[StemFile, ...]], dict[str, tuple[tuple[StemText, ...], str]]]:
+    """Files of every section that takes some by its patterns; entries that name them better, and why."""
     claims, fitting = _claims(plan, folder, files)
     owners = _owners(plan, claims)
     # what a section of the template claims by itself is heard, whatever its name sounds like
@@ -155,49 +209,7 @@ def fill_template(
         elif len(given) < len(section.stems) and not section.optional:
             why = "the template's other patterns fit nothing here"
             narrowed[name] = (tuple(StemText(e.pattern, e.pan, e.level_db) for e in given), why)
-    _fill_by_name(plan, proposal, filled, narrowed)
-    missing = {
-        name: tuple(entry.pattern for entry in section.stems)
-        for name, section in plan.sections.items()
-        if name not in filled
-    }
-    optional = tuple(name for name in missing if plan.sections[name].optional)
-    gone = set(missing) - set(optional)
-    heard = {file.name for section in filled.values() for file in section}
-    rooms = _synthetic_rooms(plan)
-    added = _added(plan, proposal, rooms, heard)
-    used = [file for section in filled.values() for file in section] + [f for s in added for f in s.files]
-    rates = Counter(file.sample_rate for file in used)
-    rate = None
-    if plan.sample_rate is None and (len(rates) > 1 or max(rates, default=0) > HIGHEST_PLAN_RATE):
-        rate = min(HIGHEST_PLAN_RATE, max(rates, key=lambda one: (rates[one], one)))
-    remaining = {file.name for file in used}
-    facts = _facts(plan, proposal, said, needed)
-    return Filling(
-        title=proposal.title,
-        folder=folder,
-        base=base,
-        sample_rate=rate,
-        filled=filled,
-        missing=missing,
-        optional=optional,
-        narrowed=narrowed,
-        added=added,
-        groups=_groups(plan, gone),
-        alternates=_alternates(plan, gone),
-        margins=_margins(plan, gone),
-        left_out=tuple(
-            left_out.get(file.name, LeftOut(file, "fault", file.fault or "no section takes it"))
-            for file in files
-            if file.name not in remaining
-        ),
-        facts=facts,
-        starts_elsewhere=plan.start is not None
-        and facts.start is None
-        and proposal.facts.cue not in {None, plan.cue},
-        spreads=_spreads(plan, rooms, filled),
-        remarks=proposal.remarks,
-    )
+    return filled, narrowed
 
 
 def _fields_needed(written: WrittenPlan) -> set[str]:
