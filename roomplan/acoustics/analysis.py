@@ -33,6 +33,7 @@ from roomplan.acoustics.energies import (
     energies_of,
 )
 from roomplan.acoustics.figures import (
+    FIGURES,
     BandFigures,
     DecayFigures,
     dry_alone,
@@ -187,7 +188,8 @@ def decay_of_energies(
     if sound.problem is not None:
         if sound.problem == SILENT and with_dry and sound.has_dry:
             return dry_alone(filters, sound.problem)
-        return nothing_measured(filters, sound.problem)
+        absent = frozenset(FIGURES) if sound.problem == SILENT else frozenset()
+        return nothing_measured(filters, sound.problem, absent=absent)
     return summarise(figures_of_filters(sound, filters, with_dry=with_dry))
 
 

@@ -58,6 +58,7 @@ class EnergyFigures:
     centre_time_s: float | None
     c50_db: float | None
     reasons: Mapping[str, str] = field(default_factory=dict)
+    absent: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +168,7 @@ def energy_figures(
     tail = truncation.tail_energy
     beyond = float(energy[end:content].sum())
     reasons: dict[str, str] = {}
+    absent: set[str] = set()
     values: list[tuple[float, float] | None] = []
     for limit, before, after in zip(EARLY_LIMITS_S, early, band.late, strict=True):
         clear = max(0.0, before - noise * limit)
@@ -189,6 +191,7 @@ def energy_figures(
             return None
         if pair[1] <= 0.0:
             reasons[key] = f"nothing arrives after {milliseconds} ms"
+            absent.add(key)
             return None
         if pair[0] <= 0.0:
             reasons[key] = f"nothing arrives within {milliseconds} ms"
@@ -209,7 +212,8 @@ def energy_figures(
         reasons["centre_time_s"] = (
             what if unknown else f"{what} too early: the missing part would change the centre time"
         )
-    return EnergyFigures(clarity(1, "c80_db"), d50, centre, clarity(0, "c50_db"), reasons)
+    c80_db, c50_db = clarity(1, "c80_db"), clarity(0, "c50_db")
+    return EnergyFigures(c80_db, d50, centre, c50_db, reasons, frozenset(absent))
 
 
 _NOTHING = 1e-9  # a late energy 90 dB under the early one is the filter's own ringing, not sound

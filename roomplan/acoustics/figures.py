@@ -79,8 +79,9 @@ class BandFigures:
 
     `reasons` uses the attribute names as keys, and "verdict" for the doubt about the band as a whole, which
     is that of its decay: good figures of a good band may stand beside doubtful ones;
-    `doubt` holds what each of `FIGURES` is worth. `label` names the band. `double_slope` is there when two
-    decays were looked for and the data support them.
+    `absent` are the figures that are None because there is no such sound (silence, or nothing late), not
+    because it cannot be measured. `doubt` holds what each of `FIGURES` is worth. `label` names the band.
+    `double_slope` is there when two decays were looked for and the data support them.
     """
 
     centre_hz: float | None
@@ -100,6 +101,7 @@ class BandFigures:
     doubt: Mapping[str, Doubt] = field(default_factory=dict)
     label: str = "mid"
     double_slope: DoubleSlope | None = None
+    absent: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +177,7 @@ def band_figures(
         xi_permille=times.xi_t30_permille,
         curvature_percent=times.curvature_percent,
         doubt=doubt,
+        absent=energy.absent,
     )
 
 
@@ -205,10 +208,15 @@ def no_band(centre_hz: float | None, reason: str, *, label: str = "mid") -> Band
     )
 
 
-def nothing_measured(filters: Sequence[Filter], reason: str) -> DecayFigures:
-    """Return no figure in any band, for one reason."""
-    bands = tuple(no_band(look.centre_hz, reason, label=look.label) for look in filters)
-    return DecayFigures(bands, no_band(None, reason), "unusable", {"verdict": reason})
+def nothing_measured(
+    filters: Sequence[Filter], reason: str, *, absent: frozenset[str] = frozenset()
+) -> DecayFigures:
+    """Return no figure in any band, for one reason; `absent` as in `BandFigures`."""
+    bands = tuple(
+        replace(no_band(look.centre_hz, reason, label=look.label), absent=absent) for look in filters
+    )
+    mid = replace(no_band(None, reason), absent=absent)
+    return DecayFigures(bands, mid, "unusable", {"verdict": reason})
 
 
 def dry_alone(filters: Sequence[Filter], reason: str) -> DecayFigures:
@@ -222,7 +230,8 @@ def dry_alone(filters: Sequence[Filter], reason: str) -> DecayFigures:
             key: Doubt(None, 0.0, "unusable", reasons[key]) if key in reasons else Doubt(0.0, 0.0, "good")
             for key in FIGURES
         }
-        return replace(band, d50=1.0, centre_time_s=0.0, reasons=reasons, doubt=doubt)
+        absent = frozenset(key for key in FIGURES if key in reasons)
+        return replace(band, d50=1.0, centre_time_s=0.0, reasons=reasons, doubt=doubt, absent=absent)
 
     bands = tuple(impulse(look.centre_hz, look.label) for look in filters)
     return DecayFigures(bands, impulse(None, "mid"), "unusable", {"verdict": reason})
@@ -286,6 +295,11 @@ def _mid(bands: tuple[BandFigures, ...], centres_hz: Sequence[float]) -> BandFig
         reasons=reasons,
         doubt={key: _mean_doubt(key, group) for key in FIGURES},
         double_slope=None,
+        absent=frozenset(
+            key
+            for key in FIGURES
+            if means[key] is None and all(key in b.absent for b in group if getattr(b, key) is None)
+        ),
         **means,
     )
 

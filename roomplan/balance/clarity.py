@@ -25,7 +25,7 @@ import numpy as np
 
 from roomplan.acoustics.analysis import DecayFigures, SoundEnergies, decay_of_energies
 from roomplan.acoustics.direct_sound import find_onset
-from roomplan.acoustics.energies import BandEnergies
+from roomplan.acoustics.energies import SILENT, BandEnergies
 from roomplan.acoustics.energy import EARLY_LIMITS_S, split_energies
 from roomplan.acoustics.figures import MID_OCTAVES_HZ
 from roomplan.acoustics.filterbank import band_envelopes, power_sums, transform_length
@@ -58,8 +58,17 @@ _NEPER_20_DB = np.log(10.0) / 20.0
 _STEP_DB = 0.1  # for slopes of what is no quotient of forms
 
 
-def figure_of_decay(decay: DecayFigures | None, kind: WishKind) -> tuple[float | None, str | None]:
-    """Figure that a target of this kind is about: seconds, dB or a share; None with its reason.
+@dataclass(frozen=True, slots=True)
+class DecayFigure:
+    """Figure of a decay, or None with its reason; `absent` where there is no such sound at all."""
+
+    value: float | None
+    reason: str | None
+    absent: bool
+
+
+def figure_of_decay(decay: DecayFigures | None, kind: WishKind) -> DecayFigure:
+    """Figure that a target of this kind is about: seconds, dB or a share.
 
     Parameters
     ----------
@@ -70,14 +79,15 @@ def figure_of_decay(decay: DecayFigures | None, kind: WishKind) -> tuple[float |
         One of `CLARITY_KINDS`.
     """
     if decay is None:
-        return None, _NO_SEND
+        return DecayFigure(None, _NO_SEND, absent=True)
     key = {
         "least_c80": "c80_db",
         "least_d50": "d50",
         "longest_centre_time": "centre_time_s",
         "longest_wet_decay": "t30_s",
     }[kind]
-    return getattr(decay.mid, key), decay.mid.reasons.get(key)
+    mid = decay.mid
+    return DecayFigure(getattr(mid, key), mid.reasons.get(key), absent=key in mid.absent)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -309,8 +319,7 @@ class Composite:
         heights = self.heights
         impulse = 0.0 if heights is None else float(np.sum(heights**2))
         if onset is None:
-            problem = "the response is silent"
-            return SoundEnergies(self._sample_rate, 0, np.zeros(0), impulse, 0.0, problem=problem)
+            return SoundEnergies(self._sample_rate, 0, np.zeros(0), impulse, 0.0, problem=SILENT)
         bands: dict[Filter, BandEnergies] = {}
         for look, band in self.bands.items():
             sound = np.einsum("s,sgm->gm", gains, band.envelopes)
@@ -379,9 +388,10 @@ class Composite:
             known[key] = None
             if sound is not None:
                 known[key] = decay_of_energies(sound, centres_hz=self._centres_hz, with_dry=sound.has_dry)
-        value, reason = figure_of_decay(known[key], target.kind)
+        figure = figure_of_decay(known[key], target.kind)
+        value = figure.value
         if value is None:
-            return CompositeFigure(None, reason, 0.0)
+            return CompositeFigure(None, figure.reason, 0.0)
         about = self.estimate(target.kind, gains)
         return CompositeFigure(value, None, value - about if np.isfinite(about) else 0.0)
 

@@ -37,13 +37,6 @@ if TYPE_CHECKING:
 
 __all__ = ["TargetResult", "judged", "mix_loudness", "results_at"]
 
-# What a target is about is not there at all: nothing to be unclear, or to ring too long.
-_NOTHING_WET = (
-    "the section has no send in use",
-    "nothing arrives after 80 ms",
-    "the response is silent",
-)
-
 
 @dataclass(frozen=True, slots=True)
 class TargetResult:
@@ -71,12 +64,11 @@ class TargetResult:
         return None if self.value is None else self.target.miss(self.value)
 
 
-def judged(target: Target, value: float | None, reason: str | None) -> TargetResult:
-    """Judge a figure."""
+def judged(target: Target, value: float | None, reason: str | None, *, absent: bool) -> TargetResult:
+    """Judge a figure; `absent`: what the target is about is not there, so nothing is unclear or rings on."""
     if value is not None:
         return TargetResult(target, value, target.met_by(value), reason)
-    kept = target.kind in CLARITY_KINDS and reason is not None and reason.endswith(_NOTHING_WET)
-    return TargetResult(target, None, kept, reason)
+    return TargetResult(target, None, absent, reason)
 
 
 def results_at(
@@ -106,7 +98,7 @@ def results_at(
     found = []
     for target in targets:
         name = (target.of or "").partition(":")[2]
-        silent = why_silent(session, target)
+        silent, absent = why_silent(session, target), False
         if silent is not None:
             value, reason = None, silent
         elif target.kind in SOUND_KINDS:
@@ -119,11 +111,12 @@ def results_at(
         elif target.kind in CLARITY_KINDS:
             if name not in decays:
                 decays[name] = _decay(session, name, matrices)
-            value, reason = figure_of_decay(decays[name], target.kind)
+            figure = figure_of_decay(decays[name], target.kind)
+            value, reason, absent = figure.value, figure.reason, figure.absent
         else:
             assert speech is not None  # noqa: S101 - for the type checker
             value, reason = speech.index_at(target, session)
-        found.append(judged(target, value, reason))
+        found.append(judged(target, value, reason, absent=absent))
     return tuple(found)
 
 

@@ -27,6 +27,7 @@ from roomplan.acoustics import (
     time_to_level,
 )
 from roomplan.acoustics.bands import bandwidth
+from roomplan.acoustics.figures import FIGURES
 from roomplan.errors import RoomplanError
 
 RATE = 24000
@@ -494,6 +495,20 @@ def test_a_perfect_impulse_has_energies_and_no_decay():
         assert band.centre_time_s == pytest.approx(0.0, abs=1e-4)
         assert band.c80_db is None
         assert band.reasons["c80_db"] == "nothing arrives after 80 ms"
+        assert band.absent == {"c50_db", "c80_db"}
+
+
+def test_what_is_not_there_is_told_from_what_cannot_be_measured():
+    silent = measure_composite(np.zeros((RATE, 2)), dry=None, sample_rate=RATE)
+    assert silent.mid.absent == frozenset(FIGURES)
+    dry = measure_composite(np.zeros((RATE, 2)), dry=[1.0, 0.0], sample_rate=RATE)
+    assert dry.mid.absent == frozenset(FIGURES) - {"d50", "centre_time_s"}
+    impulse = np.zeros((RATE, 1))
+    impulse[100] = 1.0
+    assert measure_response(impulse, sample_rate=RATE)[0].mid.absent == {"c50_db", "c80_db"}
+    noise = measure_response(np.random.default_rng(1).normal(size=(RATE, 1)), sample_rate=RATE)[0]
+    assert noise.mid.absent == frozenset()
+    assert noise.mid.t30_s is None
 
 
 def test_a_dry_impulse_alone_is_all_early():
