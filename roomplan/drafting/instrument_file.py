@@ -152,8 +152,22 @@ class TableShape(Shape):
     )
 
 
+def _some_seat() -> dict[str, float]:
+    return {"distance": 1.0, "angle": 0.0}
+
+
+# An entry whose seat is refused still has names to compare.
 _TABLE = DocumentKind(
-    TableShape, "the table of instruments", stand_ins={(1, "families"): dict, (1, "instruments"): Thinned}
+    TableShape,
+    "the table of instruments",
+    stand_ins={
+        (1, "families"): dict,
+        (1, "instruments"): Thinned,
+        (3, "seat"): _some_seat,
+        (3, "names"): Thinned,
+        (4, "distance"): lambda: 1.0,
+        (4, "angle"): lambda: 0.0,
+    },
 )
 
 
