@@ -1,17 +1,14 @@
-"""`roomplan schema`: the JSON schemas of documents, for editors."""
+"""`roomplan schema`: the JSON schemas of plans, room files and documents."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Literal
+import enum
+from typing import Annotated, Any
 
 import typer
 
 from roomplan.cli.environment import emit
 from roomplan.cli.parameters import help_of
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from typing import Any
 
 __all__ = ["register"]
 
@@ -21,30 +18,60 @@ def register(app: typer.Typer) -> None:
     app.command("schema", help=help_of(schema))(schema)
 
 
-def _of_plans() -> Callable[[], dict[str, Any]]:
-    from roomplan.plan.load import plan_schema
+class Described(enum.StrEnum):
+    """What has a schema."""
 
-    return plan_schema
-
-
-def _of_rooms() -> Callable[[], dict[str, Any]]:
-    from roomplan.rooms.room_shape import room_schema
-
-    return room_schema
+    PLAN = "plan"
+    ROOM = "room"
+    RENDER = "render"
+    RENDER_MANY = "render_many"
+    REPRODUCTION_CHECK = "reproduction_check"
+    CHECK = "check"
+    COMPARE = "compare"
+    COMPARE_MANY = "compare_many"
+    MEASURE = "measure"
+    LOUDNESS = "loudness"
+    BALANCE = "balance"
+    DEPTH = "depth"
+    ROOMS = "rooms"
+    ONE_ROOM = "one_room"
+    SYNTHESISE = "synthesise"
+    NEW = "new"
+    CACHE = "cache"
 
 
 def schema(
     document: Annotated[
-        Literal["plan", "room"], typer.Argument(metavar="DOCUMENT", help="`plan` or `room`, a room file.")
-    ] = "plan",
+        Described,
+        typer.Argument(
+            metavar="DOCUMENT",
+            help="`plan`; `room`, a room file; or a document that --json prints: "
+            f"{', '.join(list(Described)[2:])}. `roomplan help json` says which is which.",
+        ),
+    ] = Described.PLAN,
 ) -> None:
-    """Print the JSON schema of a plan or a room file, so that an editor completes and checks keys.
+    """Print the JSON schema of a plan or a room file, for editors, or of a document that --json prints.
 
     Example: roomplan schema > roomplan.schema.json
 
     Example: roomplan schema room > room.schema.json
+
+    Example: roomplan schema measure
     """
     import json
 
-    described = {"plan": _of_plans, "room": _of_rooms}[document]()()
-    emit(json.dumps(described, indent=2, ensure_ascii=False) + "\n")
+    emit(json.dumps(_schema(document), indent=2, ensure_ascii=False) + "\n")
+
+
+def _schema(document: Described) -> dict[str, Any]:
+    if document is Described.PLAN:
+        from roomplan.plan.load import plan_schema
+
+        return plan_schema()
+    if document is Described.ROOM:
+        from roomplan.rooms.room_shape import room_schema
+
+        return room_schema()
+    from roomplan.cli.document_schemas import document_schema
+
+    return document_schema(document.value)

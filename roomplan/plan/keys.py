@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from pydantic.fields import FieldInfo
 
-__all__ = ["Key", "keys_of", "plan_shapes"]
+__all__ = ["Key", "keys_of", "plan_shapes", "shapes_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +49,13 @@ class Key:
 
 def plan_shapes() -> dict[str, type[Shape]]:
     """Return every mapping that a plan may hold, by the name of its class, the plan itself first."""
+    return shapes_of(PlanShape)
+
+
+def shapes_of(document: type[Shape]) -> dict[str, type[Shape]]:
+    """Return every mapping that a document may hold, by the name of its class, the document itself first."""
     found: dict[str, type[Shape]] = {}
-    waiting: list[type[Shape]] = [PlanShape]
+    waiting: list[type[Shape]] = [document]
     while waiting:
         shape = waiting.pop(0)
         if shape.__name__ in found:

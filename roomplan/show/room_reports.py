@@ -390,6 +390,10 @@ def response_lines(written: WrittenResponse) -> list[Text]:
 
 _SHOWN = ("t30_mid_s", "c80_mid_db")
 
+ROOMS_SCHEMA = "roomplan.rooms/1"
+ROOM_SCHEMA = "roomplan.room/1"
+RESPONSE_SCHEMA = "roomplan.synthesise/1"
+
 
 # --- documents
 
@@ -397,7 +401,7 @@ _SHOWN = ("t30_mid_s", "c80_mid_db")
 def list_document(rooms: Sequence[RoomSpecification]) -> Document:
     """Bundled rooms (`roomplan.rooms/1`)."""
     return {
-        "schema": "roomplan.rooms/1",
+        "schema": ROOMS_SCHEMA,
         "roomplan": __version__,
         "rooms": [_room_head(spec) for spec in rooms],
         "note": MUSIC_ONLY,
@@ -409,7 +413,7 @@ def room_document(portrait: RoomPortrait) -> Document:
     spec, theory, measured = portrait.spec, portrait.theory, portrait.measured
     stage = spec.stage
     return {
-        "schema": "roomplan.room/1",
+        "schema": ROOM_SCHEMA,
         "roomplan": __version__,
         **_room_head(spec),
         "surface_m2": rounded(spec.surface_m2, 2),
@@ -470,7 +474,7 @@ def response_document(written: WrittenResponse) -> Document:
     """A written response (`roomplan.synthesise/1`)."""
     figures = written.figures
     return {
-        "schema": "roomplan.synthesise/1",
+        "schema": RESPONSE_SCHEMA,
         "roomplan": __version__,
         "file": str(written.file),
         "room": written.spec.name,

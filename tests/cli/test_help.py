@@ -12,8 +12,9 @@ from roomplan.cli import topics
 from roomplan.cli.main import build
 from roomplan.cli.topics import TOPICS, keys_markdown, page
 from roomplan.files.resources import bundled_folder
-from roomplan.plan.keys import keys_of, plan_shapes
+from roomplan.plan.keys import keys_of, plan_shapes, shapes_of
 from roomplan.plan.targets import WISHES
+from roomplan.rooms.room_shape import RoomFileShape
 
 KEYS = [(shape, key) for shape, fields in plan_shapes().items() for key in keys_of(fields)]
 PAGES = Path(topics.__file__).parent / "pages"
@@ -67,6 +68,15 @@ def test_the_page_of_the_plan_language_has_each_mapping_once_and_its_keys_as_the
     assert sorted(name for name, _ in tables) == sorted(plan_shapes())
     for name, table in tables:
         assert table == keys_markdown(name)
+
+
+def test_every_key_of_a_room_file_is_on_its_page():
+    text = page(TOPICS["room_file"])
+    shapes = shapes_of(RoomFileShape).values()
+    missing = [
+        key.name for shape in shapes for key in keys_of(shape) if not re.search(rf"\b{key.name}\b", text)
+    ]
+    assert missing == []
 
 
 def test_every_section_of_the_plan_language_belongs_to_one_topic():
