@@ -269,7 +269,7 @@ def test_an_excerpt_is_that_part_of_the_whole_however_it_is_said():
 @pytest.mark.usefixtures("folder")
 def test_the_earlier_name_of_an_excerpt_works_and_says_so():
     plan = roomplan.load("plan.yaml")
-    with pytest.warns(DeprecationWarning, match="called OpenPlan.excerpt now"):
+    with pytest.warns(DeprecationWarning, match="is now OpenPlan.excerpt"):
         part = plan.stretch(0.25, 0.5)
     assert part.session.excerpt == plan.excerpt(0.25, 0.5).session.excerpt
 
