@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pydoc
 import shutil
 import sys
 from typing import TYPE_CHECKING, Annotated, Any
@@ -57,6 +56,8 @@ def _show(text: str) -> None:
     """Write text to standard output: a page at a time where it is longer than the terminal."""
     rows = shutil.get_terminal_size().lines
     if sys.stdout.isatty() and text.count("\n") >= rows:
+        import pydoc
+
         pydoc.pager(text)
     else:
         emit(text)

@@ -65,7 +65,9 @@ TOPICS = {
     "sections": Topic("sections, seats and groups", _PLAN, ("Sections",)),
     "sends": Topic("how much of a section is sent to a room, and what 0 dB means", _PLAN, ("Sends",)),
     "rooms": Topic("rooms in a plan: responses, wiring, gain, decay", _PLAN, ("Rooms",)),
-    "room_file": Topic("how to write a synthetic room; its materials", _ROOMS, ("The file", "Materials")),
+    "room_file": Topic(
+        "how to write a synthetic room; its materials", _ROOMS, ("The room file", "Materials")
+    ),
     "alternates": Topic("alternate mixes from the same sound", _PLAN, ("Alternates",)),
     "margins": Topic(
         "passages of a cue, and how far one section is over another", _PLAN, ("Passages and margins",)

@@ -129,7 +129,7 @@ def _accepted(annotation: Any, metadata: Sequence[Any]) -> str:
     forms: list[str] = []
     for inner in get_args(annotation):
         form = _form(inner)
-        if form and not any(other.startswith(form) for other in forms):
+        if form and not any(form.partition("; each ")[0] in other for other in forms):
             forms.append(form)
     return ", or ".join(forms)
 

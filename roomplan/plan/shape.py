@@ -239,7 +239,8 @@ class RoomShape(Shape):
         Otherwise("by the kind of files; in a synthetic room by the section"),
     ] = Field(default=None, description="How the section's left and right are sent into the response.")
     normalise: Annotated[model.Normalise, Choice(get_args(model.Normalise))] = Field(
-        default="loudness", description="What a send of 0 dB means: what comes back as strong as it went in."
+        default="loudness",
+        description="What a send of 0 dB returns as strong as it went in; `none` leaves the response alone.",
     )
     gain_position: Annotated[
         str | None,
