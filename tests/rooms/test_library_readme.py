@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import re
+import typing
 
 import pytest
 
 from roomplan.files.resources import bundled_folder
+from roomplan.plan.values import Number
 from roomplan.rooms.materials import MATERIALS
 from roomplan.rooms.portrait import portrait_of
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
+from roomplan.rooms.room_shape import (
+    DimensionsShape,
+    MaterialsShape,
+    MicrophonesShape,
+    ReferenceSeatShape,
+    RoomFileShape,
+    StageShape,
+)
 from roomplan.rooms.spec import BAND_CENTRES_HZ
 
 
@@ -64,3 +74,40 @@ def test_the_page_lists_the_materials_that_there_are(tables):
         for written, known in zip(coefficients, expected, strict=True):
             if known is not None:
                 assert written == pytest.approx(known, abs=0.0051)
+
+
+def limits_of(field) -> list[str]:
+    """The limits of a key's number, or of the numbers in its list, as the page writes them."""
+    inner = [kind for one in typing.get_args(field.annotation) for kind in _kinds(one)]
+    numbers = [kind for kind in [*field.metadata, *inner] if isinstance(kind, Number)]
+    return [f"{limit:.10g}".replace("-", "−") for kind in numbers[:1] for limit in (kind.low, kind.high)]
+
+
+def _kinds(annotation) -> list:
+    return [
+        *getattr(annotation, "__metadata__", ()),
+        *(kind for one in typing.get_args(annotation) for kind in _kinds(one)),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("shape", "key"),
+    [
+        (shape, field.alias or name)
+        for shape in (RoomFileShape, MicrophonesShape)
+        for name, field in shape.model_fields.items()
+    ],
+)
+def test_the_page_explains_every_key_of_a_room_file_with_its_limits(shape, key, tables):
+    fields = {field.alias or name: field for name, field in shape.model_fields.items()}
+    row = " ".join(tables[key][0])
+    if key not in {"stage", "source_height", "positions"}:  # there the walls are the limits
+        for limit in limits_of(fields[key]):
+            assert re.search(rf"(?<![\d.−]){re.escape(limit)}(?![\d.])", row), limit
+    inside = {
+        "dimensions": DimensionsShape,
+        "stage": StageShape,
+        "materials": MaterialsShape,
+        "reference_seat": ReferenceSeatShape,
+    }
+    assert all(f"`{name}`" in row for name in (inside[key].keys() if key in inside else ()))
