@@ -7,7 +7,7 @@ levels in dB.
 
 A sum of decays over a steady noise is convex in dB: between two moments it lies under the line that joins
 them. A stretch that lies over that line, by more than the blocks scatter, is a sound of its own: an echo, a
-click, a slam of a door. Which of these nobody can tell from the file.
+click, a slam of a door. Which of these it is, the file does not say.
 
 Source of the scatter: the energy of a noise of bandwidth B over a time t has 2 B t degrees of freedom, so its
 level scatters by 4.34 / √(B t) dB.

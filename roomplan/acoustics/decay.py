@@ -83,7 +83,7 @@ _FEWEST_POINTS = 4
 _RANGE_SCATTERS = 2.0
 _MOST_POINTS = 500  # a line through more points is no better: neighbours on the curve are the same energy
 _STEP_EXCESS_DB = 1.0
-# common practice, no source: of the 10 dB of an early decay, half must be decay, and a step of 3 dB is told
+# common practice, no source: of 10 dB of early decay, half must be decay, and a step of 3 dB is reported
 _LONGEST_STEP_DB = 5.0
 _TOLD_STEP_DB = 3.0
 _LATER_STEP_SHARE = 0.5  # of the span of a later line, too, half must be decay
@@ -110,7 +110,7 @@ class DecayTimes:
     decay_range_db : float
         From the start of the curve to where the decay meets the noise or the end of the record.
     verdict : "good", "doubtful" or "unusable"
-        Unusable: no decay time at all. Doubtful: EDT, T20 or T30 is missing or a flag is up, told under
+        Unusable: no decay time at all. Doubtful: EDT, T20 or T30 is missing or a flag is up, listed under
         "verdict" in `reasons`.
     uncertainties : mapping of str to float
         Standard deviation in seconds by chance of one position, of the times that are there; empty without a
@@ -294,7 +294,7 @@ def decay_times(
     lead_s : float
         How far ahead of the onset that energy lies on average, in seconds.
     late_decay_time_s : float, optional
-        Of the last 20 dB before the decay ends (`Truncation`): much shorter than T20 it tells of a fade.
+        Of the last 20 dB before the decay ends (`Truncation`): much shorter than T20 it is a sign of a fade.
     shortest_s : float
         Times under this are the filter's own, and refused.
 
@@ -440,26 +440,10 @@ def _judge(
 ) -> DecayTimes:
     t20, t30 = fits["t20_s"], fits["t30_s"]
     times = {key: fit.decay_time_s for key, fit in fits.items() if fit is not None}
-    bent: list[str] = []
-    curvature = None
-    if t20 is not None and t30 is not None:
-        curvature = 100.0 * (t30.decay_time_s / t20.decay_time_s - 1.0)
-        shares = [uncertainties.get(key, 0.0) / times[key] for key in ("t20_s", "t30_s")]
-        chance = 100.0 * float(np.hypot(shares[0], shares[1]))
-        if curvature < -max(_DOWNWARD_PERCENT, _CHANCES * chance):
-            bent.append(f"the decay bends down by {-curvature:.0f} %, as in no room: faded or gated?")
-        elif abs(curvature) > CURVATURE_LIMIT_PERCENT:
-            signed = f"{curvature:+.0f}".replace("-", "−")
-            bent.append(f"the decay is bent: T30 and T20 differ by {signed} %")
+    curvature = 100.0 * (t30.decay_time_s / t20.decay_time_s - 1.0) if t20 and t30 else None
+    bent = _bends(times, uncertainties, curvature, late_decay_time_s)
     short_bend = _short_bend(fits, uncertainties)
     straightest = t30 or t20
-    if t20 is not None and late_decay_time_s is not None:
-        scatter = uncertainties.get("t20_s", 0.0) / t20.decay_time_s
-        least = 1.0 - max(_LATE_SHARE, _LATE_CHANCES * scatter)
-        if late_decay_time_s < least * t20.decay_time_s:
-            bent.append(
-                f"its end decays in {late_decay_time_s:.2f} s, faster than the rest, as in no room: faded?"
-            )
     early_bend = _early_bend(fits["edt_s"], bandwidth_hz)
     whole = list(bent)
     if early_bend is not None:
@@ -509,6 +493,32 @@ def _judge(
         curvature_percent=curvature,
         reasons=reasons,
     )
+
+
+def _bends(
+    times: Mapping[str, float],
+    uncertainties: Mapping[str, float],
+    curvature_percent: float | None,
+    late_decay_time_s: float | None,
+) -> list[str]:
+    """What speaks against T20 and T30 as times of one straight decay."""
+    bent: list[str] = []
+    if curvature_percent is not None:
+        shares = [uncertainties.get(key, 0.0) / times[key] for key in ("t20_s", "t30_s")]
+        chance = 100.0 * float(np.hypot(shares[0], shares[1]))
+        if curvature_percent < -max(_DOWNWARD_PERCENT, _CHANCES * chance):
+            bent.append(f"the decay bends down by {-curvature_percent:.0f} %, as in no room: faded or gated?")
+        elif abs(curvature_percent) > CURVATURE_LIMIT_PERCENT:
+            signed = f"{curvature_percent:+.0f}".replace("-", "−")
+            bent.append(f"the decay is bent: T30 and T20 differ by {signed} %")
+    if "t20_s" in times and late_decay_time_s is not None:
+        scatter = uncertainties.get("t20_s", 0.0) / times["t20_s"]
+        least = 1.0 - max(_LATE_SHARE, _LATE_CHANCES * scatter)
+        if late_decay_time_s < least * times["t20_s"]:
+            bent.append(
+                f"its end decays in {late_decay_time_s:.2f} s, faster than the rest, as in no room: faded?"
+            )
+    return bent
 
 
 def _short_bend(fits: Mapping[str, LineFit | None], uncertainties: Mapping[str, float]) -> str | None:

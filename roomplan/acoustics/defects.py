@@ -1,4 +1,4 @@
-"""What is wrong with a response as a recording: clipping, drop-outs, and a beginning that cannot be told.
+"""What is wrong with a response as a recording: clipping, drop-outs, and a doubtful beginning.
 
 Conventions
 -----------

@@ -159,7 +159,7 @@ def differences(measured: DecayFigures, reference: DecayFigures) -> tuple[Differ
     -----
     Bands are matched by their nominal mid-band frequency, and a band that only one measurement has is left
     out; so is a figure over the whole range, which has none. Not done: whether a difference is within chance
-    is told (`chance`) and not judged.
+    is stated (`chance`) and not judged.
     """
     others = {band.centre_hz: band for band in reference.bands if band.centre_hz is not None}
     pairs = [(band, others[band.centre_hz]) for band in measured.bands if band.centre_hz in others]

@@ -35,7 +35,7 @@ _PULSE_S = 0.001  # from the first sample within 20 dB to the crest of a band-li
 _RISE = 10.0 ** (10.0 / 20.0)
 _REFLECTION_FLOOR = 10.0 ** (-20.0 / 20.0)  # … to within 20 dB of the direct sound
 _SMOOTH_S = 0.00025
-_FIELD_S = 2.0  # the part of the response that stands for its reverberant field
+_FIELD_S = 2.0  # the part of the response taken as its reverberant field
 
 PROMINENT_DB = 13.0
 """Crest of the direct sound over the reverberant field's mean power at its start that counts by itself."""

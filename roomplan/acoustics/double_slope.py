@@ -14,7 +14,7 @@ Method
 The mean power of a stretch of Gaussian noise has a gamma distribution of shape ν; blocks of 2/B or more
 hardly depend on each other. One decay over a noise, and two over a noise, are fitted to the same blocks by
 maximum likelihood (Fisher scoring, damped after Levenberg and Marquardt), the noise free in both. The
-logarithm of the ratio of the likelihoods tells whether the second decay is there; it is divided by the
+logarithm of the ratio of the likelihoods says whether the second decay is there; it is divided by the
 scatter of the blocks where that exceeds the gamma distribution's (single modes in narrow bands).
 
 Sources
@@ -175,7 +175,7 @@ def find_double_slope(
     Not done: a third slope. A decay time that differs by a factor of two within the band (between low modes,
     by air absorption, or broadband) makes a sum of many slopes, which can be reported as two: one band alone
     is no proof of a coupled space. Strong reflections later than 80 ms, and a noise that itself decays, are
-    not told from a slope. The energy of several channels scatters less than is assumed: evidence and
+    taken for a slope. The energy of several channels scatters less than is assumed: evidence and
     uncertainties stay on the safe side.
     """
     validate_rate(sample_rate)

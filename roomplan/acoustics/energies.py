@@ -12,7 +12,7 @@ Arrays given are (frames, channels); inside, (channels, frames). Time 0 is frame
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -231,51 +231,27 @@ def _with_bands(
     count = planar.shape[1]
     workers = 2 if planar.shape[0] > 1 and planar.size >= _THREADS_FROM else 1
     length = transform_length(count, sample_rate=sample_rate, filters=usable)
-    spectrum = to_spectrum(planar, length, workers=workers)
-    bands: dict[Filter, BandEnergies] = {}
-    shares: dict[Filter, tuple[float, float]] = {}
-    kernels: dict[Filter, tuple[BandKernel, int]] = {}
-    for look in usable:
-        if look == BROADBAND:
-            bands[look] = _unfiltered(
-                sound, statistical_bandwidth(power_sums(spectrum), sample_rate / length)
-            )
-            continue
-        band = band_envelopes(spectrum, length=length, sample_rate=sample_rate, look=look, workers=workers)
-        kernel = band.kernel
-        group = _group(kernel.rate, kernel.length)
-        content = min(kernel.length // group, int(np.ceil(count / sample_rate * kernel.rate / group)))
-        envelope = power_sums(band.envelope, group)
-        ahead = ahead_with_dry = envelope[content:]
-        if heights is not None:
-            first = content * group
-            whole = band.envelope[:, first:] + heights[:, None] * kernel.pulse[first:]
-            ahead_with_dry = power_sums(whole, group)
-        bands[look] = BandEnergies(
-            rate=kernel.rate / group,
-            middle_s=0.5 * (group - 1) / kernel.rate,
-            mean_lead_s=kernel.mean_lead_s,
-            envelope=envelope,
-            content=content,
-            ahead=ahead,
-            ahead_with_dry=ahead_with_dry,
-            power=band.power,
-            lead=band.power * band.lead_s,
-            bandwidth_hz=band.bandwidth_hz,
-            early=_NONE,
-            early_with_dry=_NONE,
-            late=_NONE,
-            outside=band.below + band.above,
-        )
-        shares[look] = band.below, band.above
-        kernels[look] = kernel, group
+    transform = _Transform(to_spectrum(planar, length, workers=workers), length, sample_rate, workers)
+    filtered = {
+        look: _filtered(transform, look, heights=heights, count=count) for look in usable if look != BROADBAND
+    }
+    bands = {look: each.band for look, each in filtered.items()}
+    if BROADBAND in usable:
+        width = statistical_bandwidth(power_sums(transform.spectrum), sample_rate / length)
+        bands[BROADBAND] = _unfiltered(sound, width)
+    shares = {look: each.shares for look, each in filtered.items()}
     for look in _leaking(bands, shares, onset_s=sound.onset / sample_rate):
-        kernel, group = kernels[look]
+        each = filtered[look]
         within = inside_envelope(
-            spectrum, length=length, sample_rate=sample_rate, look=look, kernel=kernel, workers=workers
+            transform.spectrum,
+            length=length,
+            sample_rate=sample_rate,
+            look=look,
+            kernel=each.kernel,
+            workers=workers,
         )
-        bands[look] = replace(bands[look], inside=power_sums(within, group))
-    del spectrum
+        bands[look] = replace(bands[look], inside=power_sums(within, each.group))
+    del transform
     split = split_energies(
         planar,
         dry=heights,
@@ -293,6 +269,63 @@ def _with_bands(
         for index, look in enumerate(usable)
     }
     return replace(sound, bands=bands)
+
+
+class _Transform(NamedTuple):
+    """A sound's spectrum, and what was transformed."""
+
+    spectrum: NDArray[np.complex128]
+    length: int
+    sample_rate: float
+    workers: int
+
+
+class _Filtered(NamedTuple):
+    """A band with its kernel, kernel frames in one of the envelope, and shares from below and above."""
+
+    band: BandEnergies
+    kernel: BandKernel
+    group: int
+    shares: tuple[float, float]
+
+
+def _filtered(
+    transform: _Transform, look: Filter, *, heights: NDArray[np.float64] | None, count: int
+) -> _Filtered:
+    """One band of a sound of `count` frames, early and late not split yet."""
+    rate = transform.sample_rate
+    band = band_envelopes(
+        transform.spectrum,
+        length=transform.length,
+        sample_rate=rate,
+        look=look,
+        workers=transform.workers,
+    )
+    kernel = band.kernel
+    group = _group(kernel.rate, kernel.length)
+    content = min(kernel.length // group, int(np.ceil(count / rate * kernel.rate / group)))
+    envelope = power_sums(band.envelope, group)
+    ahead = ahead_with_dry = envelope[content:]
+    if heights is not None:
+        first = content * group
+        ahead_with_dry = power_sums(band.envelope[:, first:] + heights[:, None] * kernel.pulse[first:], group)
+    energies = BandEnergies(
+        rate=kernel.rate / group,
+        middle_s=0.5 * (group - 1) / kernel.rate,
+        mean_lead_s=kernel.mean_lead_s,
+        envelope=envelope,
+        content=content,
+        ahead=ahead,
+        ahead_with_dry=ahead_with_dry,
+        power=band.power,
+        lead=band.power * band.lead_s,
+        bandwidth_hz=band.bandwidth_hz,
+        early=_NONE,
+        early_with_dry=_NONE,
+        late=_NONE,
+        outside=band.below + band.above,
+    )
+    return _Filtered(energies, kernel, group, (band.below, band.above))
 
 
 def _leaking(
@@ -368,9 +401,9 @@ def add_energies(parts: Sequence[tuple[SoundEnergies, float]]) -> SoundEnergies:
     """
     sounding = [(sound, weight) for sound, weight in parts if sound.problem is None] or list(parts[:1])
     dry_only = [(s, w) for s, w in parts if s.problem == SILENT and s.has_dry and s is not sounding[0][0]]
-    heard = sounding + dry_only
-    first, first_weight = heard[0]
-    if len(heard) == 1 and first_weight == 1.0:
+    counted = sounding + dry_only
+    first, first_weight = counted[0]
+    if len(counted) == 1 and first_weight == 1.0:
         return first
 
     def total(values: Sequence[tuple[NDArray[np.float64], float]]) -> NDArray[np.float64]:
@@ -385,13 +418,13 @@ def add_energies(parts: Sequence[tuple[SoundEnergies, float]]) -> SoundEnergies:
             middle_s=band.middle_s,
             mean_lead_s=band.mean_lead_s,
             content=band.content,
-            power=sum(w * s.bands[look].power for s, w in heard),
-            lead=sum(w * s.bands[look].lead for s, w in heard),
+            power=sum(w * s.bands[look].power for s, w in counted),
+            lead=sum(w * s.bands[look].lead for s, w in counted),
             bandwidth_hz=band.bandwidth_hz,
-            outside=_mean_outside([(s.bands[look], w) for s, w in heard]),
-            inside=_total_inside([(s.bands[look], w) for s, w in heard]),
+            outside=_mean_outside([(s.bands[look], w) for s, w in counted]),
+            inside=_total_inside([(s.bands[look], w) for s, w in counted]),
             **{
-                name: total([(getattr(s.bands[look], name), w) for s, w in heard])
+                name: total([(getattr(s.bands[look], name), w) for s, w in counted])
                 for name in ("envelope", "ahead", "ahead_with_dry", "early", "early_with_dry", "late")
             },
         )
@@ -400,9 +433,9 @@ def add_energies(parts: Sequence[tuple[SoundEnergies, float]]) -> SoundEnergies:
     return SoundEnergies(
         sample_rate=first.sample_rate,
         onset=min(sound.onset for sound, _weight in sounding),
-        broadband=total([(sound.broadband, weight) for sound, weight in heard]),
-        impulse=sum(weight * sound.impulse for sound, weight in heard),
-        meeting=sum(weight * sound.meeting for sound, weight in heard),
+        broadband=total([(sound.broadband, weight) for sound, weight in counted]),
+        impulse=sum(weight * sound.impulse for sound, weight in counted),
+        meeting=sum(weight * sound.meeting for sound, weight in counted),
         bands=bands,
         problem=first.problem,
     )

@@ -114,7 +114,7 @@ def find_truncation(energy: ArrayLike, *, sample_rate: float) -> Truncation:
     and so is a single impulse ahead of such a gap.
 
     A steady hum is a stationary noise. Not done: noise that itself decays or grows, clicks in the noise,
-    and a floor lowered by a noise gate that opens gradually are not told from a second decay.
+    and a floor lowered by a noise gate that opens gradually are taken for a second decay.
     """
     values = np.asarray(energy, dtype=np.float64)
     peak = float(values.max(initial=0.0))

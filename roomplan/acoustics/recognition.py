@@ -111,8 +111,8 @@ def _is_sweep(samples: NDArray[np.float64], power: NDArray[np.float64], sample_r
         spectrum = np.fft.rfft(samples[start : start + width], axis=0)[1:]
         grown = np.cumsum(np.sum(spectrum.real**2 + spectrum.imag**2, axis=1))
         octaves[place] = np.log2(1 + int(np.searchsorted(grown, 0.5 * grown[-1])))
-    heard = level > -_SWEEP_BELOW_DB
-    octaves = octaves[heard]
+    loud = level > -_SWEEP_BELOW_DB
+    octaves = octaves[loud]
     order = float(np.corrcoef(rankdata(octaves), np.arange(octaves.size))[0, 1]) if np.ptp(octaves) else 0.0
     fifth = max(1, octaves.size // 5)
     run = abs(float(np.median(octaves[-fifth:]) - np.median(octaves[:fifth])))
