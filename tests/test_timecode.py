@@ -254,7 +254,7 @@ def test_the_count_begins_again_after_24_hours():
         ("00:01:00;03", DF60, "00:00:59;59", "00:01:00;04"),
     ],
 )
-def test_a_number_that_is_left_out_is_told_with_the_frames_around_it(text, rate, before, after):
+def test_a_number_that_is_left_out_is_reported_with_the_frames_around_it(text, rate, before, after):
     with pytest.raises(RoomplanError) as refused:
         parse_timecode(text, rate)
     assert (
@@ -311,7 +311,7 @@ def test_a_number_that_is_left_out_is_told_with_the_frames_around_it(text, rate,
         ),
     ],
 )
-def test_a_wrong_timecode_is_told_with_what_would_be_right(text, rate, message):
+def test_a_wrong_timecode_is_reported_with_what_would_be_right(text, rate, message):
     with pytest.raises(RoomplanError) as refused:
         parse_timecode(text, frame_rate(rate))
     assert str(refused.value) == message

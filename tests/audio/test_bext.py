@@ -239,18 +239,18 @@ def test_a_long_chunk_of_another_kind_has_its_size_in_the_table_of_ds64(tmp_path
 
 
 @pytest.mark.parametrize("ds64", [b"", chunk(b"ds64", bytes(12))])
-def test_an_rf64_without_the_size_of_its_sound_is_told(raw_file, ds64):
+def test_an_rf64_without_the_size_of_its_sound_is_reported(raw_file, ds64):
     raw = riff(ds64, FMT, kind=b"RF64") + b"data\xff\xff\xff\xff" + bytes(64)
     with pytest.raises(AudioError, match="leaves the size of its `data` chunk out"):
         read_time_reference(raw_file(raw))
 
 
-def test_a_chunk_that_is_too_short_is_told_with_its_length(raw_file):
+def test_a_chunk_that_is_too_short_is_reported_with_its_length(raw_file):
     with pytest.raises(AudioError, match="damaged time reference: its `bext` chunk has 601 of 602 bytes"):
         read_time_reference(raw_file(riff(FMT, chunk(b"bext", bytes(601)), DATA)))
 
 
-def test_a_chunk_that_runs_beyond_the_file_is_told(raw_file):
+def test_a_chunk_that_runs_beyond_the_file_is_reported(raw_file):
     raw = riff(FMT, DATA, chunk(b"bext", by_the_layout(rest=b"A=PCM")))[:-100]
     with pytest.raises(
         AudioError, match=r"`bext` chunk claims 607 bytes, but the file ends after 508 of them"
@@ -259,7 +259,7 @@ def test_a_chunk_that_runs_beyond_the_file_is_told(raw_file):
 
 
 @pytest.mark.parametrize("fmt", [b"", chunk(b"fmt ", bytes(16)), chunk(b"fmt ", b"\1\0\1\0")])
-def test_a_time_in_samples_without_a_rate_is_told(raw_file, fmt):
+def test_a_time_in_samples_without_a_rate_is_reported(raw_file, fmt):
     with pytest.raises(AudioError, match="in samples, but no sample rate"):
         read_time_reference(raw_file(riff(fmt, chunk(b"bext", by_the_layout(low=1)), DATA)))
 

@@ -114,7 +114,7 @@ def test_files_longer_than_the_inner_block_do_not_depend_on_the_split_either(sou
         st.sampled_from([8000, 11025, 44100, 48000, 96000, 192000, 47999]), min_size=2, max_size=2
     ),
 )
-def test_the_length_told_beforehand_is_the_length_the_resampler_gives(frames, rates):
+def test_the_length_given_beforehand_is_the_length_the_resampler_gives(frames, rates):
     expected = len(soxr.resample(np.zeros(frames), rates[0], rates[1], quality="VHQ"))
     assert readers.resampled_length(frames, from_rate=rates[0], to_rate=rates[1]) == expected
 

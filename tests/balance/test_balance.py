@@ -123,14 +123,14 @@ def test_a_peak_at_new_levels_is_left_open_without_a_pass_over_them(cue, trio, c
     assert found.met  # of what can be judged
 
 
-def test_loudness_that_the_ceiling_forbids_is_told_as_a_conflict(cue, trio, cache):
+def test_loudness_that_the_ceiling_forbids_is_reported_as_a_conflict(cue, trio, cache):
     targets = (wish("loudness", -10.0), wish("true_peak", -3.0))
     found = solve_balance(cue.session(trio), targets, BalanceLimits(), cache=cache)
     assert [outcome.after.met for outcome in found.outcomes] == [False, True]
     assert [(c.target, c.against) for c in found.conflicts] == [(0, (1,))]
 
 
-def test_a_wish_beyond_reach_is_told_with_its_best_and_leaves_the_others_met(cue, trio, cache):
+def test_a_wish_beyond_reach_is_reported_with_its_best_and_leaves_the_others_met(cue, trio, cache):
     session = cue.session(trio)
     kept = (wish("wet_to_dry", -9.0, "section:choir"), wish("wet_to_dry", -8.0, "group:back"))
     # a tutti of noise at nearly one level, which nothing may move: no send makes words of one section clear

@@ -49,7 +49,7 @@ def test_a_plan_that_moves_levels_is_answered_from_the_first_and_says_what_moved
     assert mix["true_peak_db"] is None
 
 
-def test_another_room_is_heard_again_and_its_decay_told_in_steps(run, plans):
+def test_another_room_is_rendered_again_and_its_decay_reported_in_steps(run, plans):
     document = run("compare", plans[0], plans[2], "--json").json
     assert [plan["answered_from"] for plan in document["plans"]] == ["sound", "sound"]
     assert document["plans"][1]["changes"] == ["room orrin_nave: decay scale none → 0.7"]

@@ -91,7 +91,7 @@ def ratio(distance: float) -> float:
     return 10.0 * math.log10(100.0 / distance**2 / reflected)
 
 
-def test_seats_are_told_by_theory_responses_by_what_they_measure_and_the_rest_is_refused(run, plan):
+def test_seats_are_judged_by_theory_responses_by_what_they_measure_and_the_rest_is_refused(run, plan):
     before = plan.read_bytes()
     outcome = run("depth", plan, "--quiet", "--json")
     assert (outcome.status, outcome.errors) == (0, "")

@@ -116,7 +116,7 @@ def report(*buses, duration=10.0):
     return {"buses": list(buses), "rooms": [], "sections": [], "duration_s": duration}
 
 
-def test_what_a_table_of_tenths_would_not_show_is_not_told():
+def test_what_a_table_of_tenths_would_not_show_is_not_reported():
     assert revision_lines(report(bus("mix")), report(bus("mix", -20.04, -3.04))) == [
         "no audible change: every figure within 0.1"
     ]
@@ -125,14 +125,14 @@ def test_what_a_table_of_tenths_would_not_show_is_not_told():
     ]
 
 
-def test_a_bus_that_falls_silent_and_another_length_are_told():
+def test_a_bus_that_falls_silent_and_another_length_are_reported():
     assert revision_lines(report(bus("mix")), report(bus("mix", None), duration=12.5)) == [
         "duration: 10.00 → 12.50 s",
         "mix: −20.0 → none LUFS",
     ]
 
 
-def test_only_whole_buses_are_told_and_a_dozen_of_them():
+def test_only_whole_buses_are_reported_and_a_dozen_of_them():
     names = ["mix", "wet", "section:a:wet", *(f"section:s{number}" for number in range(20))]
     lines = revision_lines(report(*map(bus, names)), report(*(bus(name, -10.0) for name in names)))
     assert lines[0].startswith("mix: ")

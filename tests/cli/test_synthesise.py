@@ -180,7 +180,7 @@ def test_the_document_carries_the_documented_keys_and_true_figures(synthesise, f
 
 
 @pytest.mark.usefixtures("one_microphone")
-def test_a_peak_above_full_scale_is_told(synthesise):
+def test_a_peak_above_full_scale_is_reported(synthesise):
     outcome = synthesise("mono.yaml", "loud.wav", "--seat", "2,0")
     assert "fine in the float file, a converter will clip" in words_of(outcome.output)
     assert "a converter will not" not in synthesise("mono.yaml", "soft.wav", "--seat", "14,0").output

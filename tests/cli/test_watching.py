@@ -156,7 +156,7 @@ def test_many_changes_are_named_in_one_line(cue):
     assert "changed: base.yaml, choir.wav, hall.wav and 2 more" in cue.said
 
 
-def test_a_broken_plan_is_told_and_the_next_good_one_rendered(cue):
+def test_a_broken_plan_is_reported_and_the_next_good_one_rendered(cue):
     problem = Problem("the level is text", Place(cue.plan, 3, 1), "a number")
     cue.during = {2: raising(PlanError([problem]))}
     cue.run(

@@ -295,7 +295,7 @@ def test_edits_that_meet_are_refused():
             edited_text("a: {b: 1}\n", edits)
 
 
-def test_faults_are_all_told():
+def test_faults_are_all_reported():
     with pytest.raises(PlanError) as error:
         set_value("a: 1\na: 2\n<<: {b: 1}\nc: *x\n", ("a",), 2)
     assert [problem.place and problem.place.line for problem in error.value.problems] == [2, 3, 4]

@@ -192,7 +192,7 @@ def test_nothing_fed_gives_no_hops():
     assert powers.sums(1).shape == (0,)
 
 
-def test_bad_sample_in_any_component_spoils_every_bus_and_is_told():
+def test_bad_sample_in_any_component_spoils_every_bus_and_is_reported():
     components = correlated(2, 40_000)
     components[1, 0, 20_000] = np.nan
     powers = bus_powers([[1.0, 0.0], [1.0, 1.0]], components, sample_rate=8_000)

@@ -230,7 +230,7 @@ def test_block_split_never_changes_the_kept_powers(sample_rate, cuts, folder):
     assert np.array_equal(whole.sums_many(gains), split.sums_many(gains))
 
 
-def test_bad_sample_spoils_every_bus_from_its_hop_on_and_is_told(folder):
+def test_bad_sample_spoils_every_bus_from_its_hop_on_and_is_reported(folder):
     components = correlated(2, 40_000)
     components[1, 0, 20_000] = np.nan
     _direct, powers = kept(folder / "o.npy", components)

@@ -270,6 +270,6 @@ def test_whatever_fills_a_field_a_filled_name_is_one_name_without_fields(value):
     assert name.endswith("_z")
 
 
-def test_the_known_fields_are_those_that_are_told(said, least):
+def test_the_known_fields_are_those_that_are_listed(said, least):
     (line,) = said(f'deliveries: {{dub: {{file_name: "{{nothing}}"}}}}\n{least}')
     assert all(f"{{{field}}}" in line for field in FIELDS)

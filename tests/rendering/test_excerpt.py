@@ -464,7 +464,7 @@ def test_an_excerpt_at_other_levels_is_played_from_memory_and_equals_a_new_pass(
 
 
 @pytest.mark.parametrize("change", ["excerpt", "offset", "delay", "response", "silent before"])
-def test_what_changes_the_sound_of_a_component_is_heard_anew(ensemble, kept, change):
+def test_what_changes_the_sound_of_a_component_is_rendered_anew(ensemble, kept, change):
     memory, convolved = kept
     session = excerpt_of(ensemble, 0.5, 0.25)
     first = _louder(session, "winds", 0.0) if change == "silent before" else session

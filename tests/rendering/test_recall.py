@@ -122,7 +122,7 @@ def test_the_answer_is_the_loudness_of_the_rendered_file(cue, content, cache):
         assert found.short_term_max_lufs == pytest.approx(measured.short_term_max_lufs, abs=0.005)
 
 
-def test_peaks_are_told_for_a_common_gain_and_refused_for_any_other_change(cue, content, cache):
+def test_peaks_are_reported_for_a_common_gain_and_refused_for_any_other_change(cue, content, cache):
     heard = measure_session(cue.session(content), cache=cache)
     louder = measure_session(cue.session(moved(content, trim=-3.0)), cache=cache)
     mixed = measure_session(cue.session(moved(content, sections__choir__level=-3.0)), cache=cache)
@@ -149,12 +149,12 @@ def test_peaks_are_told_for_a_common_gain_and_refused_for_any_other_change(cue, 
         {"tail": 2.0},
     ],
 )
-def test_what_changes_the_sound_is_heard_again(cue, content, cache, changes):
+def test_what_changes_the_sound_is_rendered_again(cue, content, cache, changes):
     measure_session(cue.session(content), cache=cache)
     assert not measure_session(cue.session(moved(content, **changes)), cache=cache).recalled
 
 
-def test_a_stem_that_was_exported_again_is_heard_again(cue, content, cache, pink):
+def test_a_stem_that_was_exported_again_is_rendered_again(cue, content, cache, pink):
     measure_session(cue.session(content), cache=cache)
     cue.stem("brass.wav", pink(4 * RATE, 1, 9))
     assert not measure_session(cue.session(content), cache=cache).recalled
@@ -168,7 +168,7 @@ def test_a_render_leaves_a_record_and_its_report_says_that_it_was_heard(cue, con
     assert measure_session(cue.session(content), cache=cache).recalled
 
 
-def test_a_render_is_always_heard(cue, content, cache):
+def test_a_render_is_always_a_new_pass(cue, content, cache):
     measure_session(cue.session(content), cache=cache)
     rendering = cue.render(content, cache=cache)
     assert not rendering.recalled
@@ -189,7 +189,7 @@ def test_a_pass_at_other_levels_that_is_cut_short_leaves_the_earlier_record(cue,
     assert measure_session(cue.session(content), cache=cache).recalled
 
 
-def test_a_damaged_record_is_heard_again_and_replaced(cue, content, cache):
+def test_a_damaged_record_is_made_again_and_replaced(cue, content, cache):
     heard = measure_session(cue.session(content), cache=cache)
     for file in cache.folder.rglob("cross.npy"):
         file.write_bytes(file.read_bytes()[:1000])
@@ -199,7 +199,7 @@ def test_a_damaged_record_is_heard_again_and_replaced(cue, content, cache):
     assert measure_session(cue.session(content), cache=cache).recalled
 
 
-def test_a_whole_record_that_says_something_else_is_heard_again_and_replaced(cue, content, cache):
+def test_a_whole_record_that_says_something_else_is_made_again_and_replaced(cue, content, cache):
     heard = measure_session(cue.session(content), cache=cache)
     (entry,) = cache.entries()
     cache.forget(entry.key)

@@ -459,7 +459,7 @@ def test_mono_stem_enters_a_per_channel_room_as_two_equal_sides(cue):
     )
 
 
-def test_a_passage_beyond_the_end_of_the_sound_is_told_with_what_is_measured_of_it(cue, decay):
+def test_a_passage_beyond_the_end_of_the_sound_is_reported_with_what_is_measured_of_it(cue, decay):
     cue.stem("choir.wav", noise(2, 1, 1))
     cue.response("nave.wav", decay(0.5, 0.4, 2, 2))
     content = {

@@ -250,7 +250,7 @@ def test_mono_is_taken_and_more_than_two_channels_are_not(tmp_path: Path):
         )
 
 
-def test_a_true_peak_above_full_scale_is_told_and_not_limited(tmp_path: Path):
+def test_a_true_peak_above_full_scale_is_reported_and_not_limited(tmp_path: Path):
     steady = music(4.0, level_db=-8.0)
     spiky = music(4.0, level_db=-30.0)
     spiky[RATE] = 0.3

@@ -116,7 +116,7 @@ def test_absorption_is_that_of_the_materials_or_what_the_times_leave_for_it(hall
     assert soft.mean_absorption[500] == pytest.approx(0.1 + 0.4 * length * width / hall.surface_m2)
 
 
-def test_reflections_reach_beyond_the_mixing_time_and_the_first_is_told(portrait):
+def test_reflections_reach_beyond_the_mixing_time_and_the_first_is_reported(portrait):
     assert portrait.window_s > portrait.mixing_time_s
     assert max(r.after_direct_s for r in portrait.reflections) <= portrait.window_s
     assert portrait.first_reflection_s == min(r.after_direct_s for r in portrait.reflections)

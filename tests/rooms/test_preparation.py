@@ -263,7 +263,7 @@ def test_the_onset_is_found_after_resampling(make_room, write_sound, hall_respon
     assert absent.positions[DEFAULT].onset_s == pytest.approx(0.01, abs=2e-4)
 
 
-def test_where_no_direct_sound_stands_out_nothing_is_dropped_and_check_is_told(
+def test_where_no_direct_sound_stands_out_nothing_is_dropped_and_check_says_so(
     make_room, write_sound, decaying_noise
 ):
     response = decaying_noise(1.0, length_s=1.5, channels=2)
@@ -564,7 +564,7 @@ def test_a_reference_seat_too_wide_for_its_room_is_a_problem_of_the_room_file(ma
     assert "my_stage.yaml:" in problem_text(make_room(synthetic=path), [MAIN])
 
 
-def test_a_seat_off_the_stage_is_told_by_how_far(make_room, make_seat, stage_file):
+def test_a_seat_off_the_stage_is_reported_with_its_distance(make_room, make_seat, stage_file):
     # Microphones at x = 17 m: a seat 6 m away stands at x = 11, 5 m to the right at most.
     path = stage_file("seed:", "stage: {from: 2, to: 10, width: 12}\nseed:")
     on, before, beside = make_seat(8.0, 0.0), make_seat(6.0, 0.0), make_seat(np.hypot(8.0, 8.0), 45.0)

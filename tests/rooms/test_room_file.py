@@ -637,7 +637,7 @@ def room_of_one_material(row: str) -> str:
     return re.sub(r"reverberation_time: \{.*?\}", f"materials:{surfaces}", ROOM, flags=re.DOTALL)
 
 
-def test_a_room_without_times_and_without_materials_is_told_of_both(load):
+def test_the_fault_of_a_room_without_times_and_without_materials_names_both(load):
     text = re.sub(r"reverberation_time: \{.*?\}\n", "", ROOM, flags=re.DOTALL)
     assert re.search(r":1:1: .*neither reverberation_time nor materials — add", problems_of(load(text)))
 

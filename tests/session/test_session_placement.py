@@ -163,7 +163,7 @@ def test_the_start_that_is_advised_is_the_frame_whose_sample_the_stem_states(fol
     assert offsets(session) == {"choir": 0}
 
 
-def test_times_whose_timecodes_are_alike_are_told_in_hours(folder, stem):
+def test_times_whose_timecodes_are_alike_are_reported_in_hours(folder, stem):
     stem("choir.wav", 48_000 * HOUR)
     stem("brass.wav", 48_000 * 25 * HOUR)
     (problem,) = folder.problems(plan_for({"frame_rate": 25}, choir=["choir"], brass=["brass"]))

@@ -121,7 +121,7 @@ def test_a_file_that_no_section_claims_is_not_opened_and_may_be_damaged(folder):
     ]
 
 
-def test_every_damaged_stem_is_told_at_once(folder):
+def test_every_damaged_stem_is_reported_at_once(folder):
     for name in ("choir", "brass"):
         (folder.folder / "stems" / f"{name}.wav").write_bytes(b"RIFF and nothing else")
     folder.stem("harp.wav", MONO)

@@ -364,7 +364,7 @@ def test_without_a_cache_no_response_is_kept(cue, players, cache):
 # --- What an earlier pass answers --------------------------------------------------------------------
 
 
-def test_another_spread_is_another_response_and_heard_again(cue, players, cache):
+def test_another_spread_is_another_response_and_rendered_again(cue, players, cache):
     measure_session(opened(cue, players, cache), cache=cache)
     assert measure_session(opened(cue, players, cache), cache=cache).recalled
     other = changed(players, "sections/wide/seat", {"distance": 7, "angle": 10, "spread": 4})

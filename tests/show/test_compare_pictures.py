@@ -116,7 +116,7 @@ def test_each_difference_stands_in_its_row_and_the_first_plan_is_the_zero_line()
     assert lower.get_ylim()[0] > lower.get_ylim()[1]  # the first bus on top
 
 
-def test_a_difference_that_is_not_known_is_told_and_no_dot_stands_for_it():
+def test_a_difference_that_is_not_known_is_reported_and_no_dot_stands_for_it():
     missing = {"mix": 0.4, "wet": None}
     curves = [curve_of(0, differences={"mix": 0.0, "wet": 0.0, "dry": 0.0})]
     curves += [curve_of(1, differences=missing), curve_of(2, differences={"mix": 0.1, "dry": None})]
@@ -218,7 +218,7 @@ def test_a_title_is_never_read_as_a_formula_and_may_hold_anything(tmp_path: Path
         assert f">{words.strip()}" in text, words
 
 
-def test_nothing_is_told_by_colour(tmp_path: Path):
+def test_nothing_depends_on_colour(tmp_path: Path):
     from matplotlib.image import imread
 
     draw_comparison("mix", plans(MOST_PLANS), tmp_path / "mix.png")

@@ -61,7 +61,7 @@ def test_the_suffix_says_what_the_file_is_and_the_same_sound_gives_the_same_byte
     assert sorted(tmp_path.iterdir()) == [first, second]
 
 
-def test_nothing_is_told_by_colour(tmp_path):
+def test_nothing_depends_on_colour(tmp_path):
     from matplotlib.image import imread
 
     draw_loudness([sound(), sound(0.1 * noise())], tmp_path / "two.png")
@@ -147,7 +147,7 @@ def test_panels_share_one_time_axis_and_one_scale_and_only_the_last_names_the_ti
         assert low < momentary.max() < high
 
 
-def test_long_sounds_are_told_in_minutes():
+def test_long_sounds_are_shown_in_minutes():
     figure, words = page_of(sound(noise(150.0)))
     assert "time, min:s" in words
     ticks = [label.get_text() for label in figure.axes[0].get_xticklabels()]

@@ -217,7 +217,7 @@ def test_a_title_is_never_read_as_a_formula_and_may_hold_anything_a_file_name_ca
     assert r">$x^2$ &lt;&amp;&gt;\x07\udcff.wav</text>" in target.read_text(encoding="utf-8")
 
 
-def test_nothing_is_told_by_colour(tmp_path: Path):
+def test_nothing_depends_on_colour(tmp_path: Path):
     from matplotlib.image import imread
 
     target = tmp_path / "hall.png"
@@ -457,7 +457,7 @@ def test_a_failed_run_leaves_the_earlier_picture_whole_and_nothing_beside_it(
     assert files_in(tmp_path) == [target]
 
 
-def test_a_missing_folder_and_a_folder_in_the_way_are_told_in_one_line(tmp_path: Path):
+def test_a_missing_folder_and_a_folder_in_the_way_are_reported_in_one_line(tmp_path: Path):
     with pytest.raises(RoomplanError, match="there is no folder") as refusal:
         draw_responses([("hall.wav", [silent()])], tmp_path / "nowhere" / "hall.png")
     assert "\n" not in str(refusal.value)

@@ -402,7 +402,7 @@ def test_the_suffix_says_what_the_file_is_and_the_same_room_gives_the_same_bytes
     assert sorted(tmp_path.iterdir()) == [first, second]
 
 
-def test_nothing_is_told_by_colour(portraits, tmp_path):
+def test_nothing_depends_on_colour(portraits, tmp_path):
     from matplotlib.image import imread
 
     draw_room(portraits("nave"), tmp_path / "nave.png")

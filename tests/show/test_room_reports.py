@@ -64,7 +64,7 @@ def test_a_set_up_is_described_by_its_kind_its_spacing_its_aims_and_its_place(gi
         (-180.0, "9 m, straight behind"),
     ],
 )
-def test_a_seat_is_told_by_its_distance_and_its_side(angle, words):
+def test_a_seat_is_named_by_its_distance_and_its_side(angle, words):
     assert seat_words(Seat(9.0, angle, Place(Path("plan.yaml")))) == words
 
 
