@@ -73,7 +73,7 @@ def compare(
         typer.Option(
             "--bus",
             metavar="BUS",
-            help="Bus to write, to draw or to follow; repeatable, the first is drawn. [default: mix]",
+            help="Bus to write, to draw or to follow; repeatable, the first is drawn. Without it: the mix.",
             show_default=False,
         ),
     ] = None,

@@ -40,11 +40,12 @@ def help_about(
     from roomplan.cli.topics import TOPICS, WIDEST, page
     from roomplan.documents.suggest import did_you_mean
 
+    commands = _commands(context)
     if topic is None:
         _show(_topics(TOPICS))
     elif topic in TOPICS:
-        _show(page(TOPICS[topic], shutil.get_terminal_size((WIDEST, 24)).columns))
-    elif topic in (commands := _commands(context)):
+        _show(page(TOPICS[topic], commands, shutil.get_terminal_size((WIDEST, 24)).columns))
+    elif topic in commands:
         commands[topic].make_context(topic, ["--help"], parent=context.parent)
     else:
         near = did_you_mean(topic, [*TOPICS, *commands])

@@ -62,7 +62,10 @@ def measure(
         ),
     ],
     *,
-    bands: Annotated[Bands, typer.Option("--band-width", help="Width of the bands.")] = Bands.OCTAVE,
+    bands: Annotated[
+        Bands,
+        typer.Option("--band-width", metavar="WIDTH", help=f"Width of the bands: {' or '.join(Bands)}."),
+    ] = Bands.OCTAVE,
     band: Annotated[
         list[float] | None,
         typer.Option(
@@ -104,7 +107,12 @@ def measure(
     ] = None,
     sort: Annotated[
         SortKey | None,
-        typer.Option("--sort", help="Order of a summary, the largest first.", show_default=False),
+        typer.Option(
+            "--sort",
+            metavar="KEY",
+            help=f"Order of a summary, the largest first: {', '.join(SortKey)}.",
+            show_default=False,
+        ),
     ] = None,
     plot: Annotated[
         Path | None,

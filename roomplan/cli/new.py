@@ -60,8 +60,8 @@ def new(
             "--output",
             "-o",
             metavar="PLAN",
-            help="Where the plan is written. [default: beside FOLDER, named like it, or like its parent "
-            "where FOLDER is just called stems]",
+            help="Where the plan is written. Without it: beside FOLDER, named like it, or like its parent "
+            "where FOLDER is just called stems.",
             show_default=False,
         ),
     ] = None,

@@ -102,7 +102,7 @@ def render(
         typer.Option(
             "--against",
             metavar="REPORT|FOLDER",
-            help="Show what has changed since this render. [default: the earlier render in the folder]",
+            help="Show what has changed since this render. Without it: the earlier render in the folder.",
             show_default=False,
         ),
     ] = None,
@@ -116,7 +116,7 @@ def render(
             "--jobs",
             metavar="N",
             min=1,
-            help="Plans to render at a time; each uses two threads. [default: one]",
+            help="Plans to render at a time; each uses two threads. Without it: one.",
             show_default=False,
         ),
     ] = None,

@@ -14,7 +14,7 @@ import io
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from rich.console import Console
 from rich.markdown import CodeBlock, Heading, Markdown
@@ -22,11 +22,12 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from roomplan.documents.wording import number
 from roomplan.files.resources import bundled_folder
 from roomplan.plan.keys import Key, keys_of, plan_shapes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
     from rich.console import ConsoleOptions, RenderableType, RenderResult
 
@@ -49,11 +50,14 @@ class Topic:
         A file in `pages/`, or a bundled folder and its page.
     sections : tuple of str
         Headings of the sections that it shows; empty for the whole file, "" for what precedes the first.
+    commands : tuple of str
+        Commands whose options it ends with.
     """
 
     about: str
     file: str
     sections: tuple[str, ...] = ()
+    commands: tuple[str, ...] = ()
 
 
 _PLAN = "configs/README.md"
@@ -81,18 +85,24 @@ TOPICS = {
     "instruments": Topic(
         "what new knows of sections, and how to correct it", _PLAN, ("Names of instruments",)
     ),
-    "render": Topic("excerpts, rendering while you edit, rendering again", "render.md"),
+    "render": Topic("excerpts, rendering while you edit, rendering again", "render.md", commands=("render",)),
     "cues": Topic("many cues at once, also on a cluster", "cues.md"),
-    "compare": Topic("comparing plans by figures and by ear", "compare.md"),
-    "balance": Topic("the levels that meet the targets", "balance.md"),
-    "depth": Topic("how far back each section sits", "depth.md"),
-    "measure": Topic("measuring impulse responses, and how far to trust the figures", "measure.md"),
-    "loudness": Topic("how loudness is measured", "loudness.md"),
-    "synthetic": Topic("looking at synthetic rooms; responses for other programs", "synthetic.md"),
+    "compare": Topic("comparing plans by figures and by ear", "compare.md", commands=("compare",)),
+    "balance": Topic("the levels that meet the targets", "balance.md", commands=("balance",)),
+    "depth": Topic("how far back each section sits", "depth.md", commands=("depth",)),
+    "measure": Topic(
+        "measuring impulse responses, and how far to trust the figures", "measure.md", commands=("measure",)
+    ),
+    "loudness": Topic("how loudness is measured", "loudness.md", commands=("loudness",)),
+    "synthetic": Topic(
+        "looking at synthetic rooms; responses for other programs",
+        "synthetic.md",
+        commands=("rooms", "synthesise"),
+    ),
     "report": Topic("what report.json holds", "report.md"),
     "json": Topic("the documents that --json prints", "json.md"),
     "python": Topic("roomplan from Python", "python.md"),
-    "cache": Topic("what is kept from earlier runs; output and exit status", "cache.md"),
+    "cache": Topic("what is kept from earlier runs; output and exit status", "cache.md", commands=("cache",)),
 }
 
 
@@ -117,11 +127,13 @@ def source(topic: Topic) -> str:
     )
 
 
-def page(topic: Topic, width: int = WIDEST) -> str:
+def page(topic: Topic, commands: Mapping[str, Any], width: int = WIDEST) -> str:
     """Return a page as plain lines, none with blanks at its end.
 
     Parameters
     ----------
+    commands : mapping
+        Commands of the program by name, for their options.
     width : int
         Of the terminal, in characters; lines of code and output may be longer.
     """
@@ -129,6 +141,8 @@ def page(topic: Topic, width: int = WIDEST) -> str:
     with console.capture() as capture:
         for part in _parts(source(topic)):
             console.print(part, crop=False)
+        for name in topic.commands:
+            console.print(_Page(f"## Options of {name}"), _option_list(commands[name].params), crop=False)
     lines = (line.rstrip() for line in capture.get().splitlines())
     return re.sub(r"\n{3,}", "\n\n", "\n".join(lines)).strip("\n") + "\n"
 
@@ -155,8 +169,8 @@ def _cell(text: str) -> str:
 def _parts(text: str) -> Iterator[RenderableType]:
     """Split a page into Markdown and lists of keys."""
     pieces = _KEYS.split(text)
-    for number, piece in enumerate(pieces):
-        if number % 2:
+    for index, piece in enumerate(pieces):
+        if index % 2:
             yield _key_list(keys_of(plan_shapes()[piece]))
         elif piece.strip():
             yield _Page(_LINK.sub(r"\1", piece))
@@ -170,6 +184,27 @@ def _key_list(keys: tuple[Key, ...]) -> RenderableType:
         default = {"": "", "required": " Required."}.get(key.default, f" If left out: {key.default}.")
         table.add_row(key.name, Text(f"{key.meaning}\nValue: {key.accepted}.{default}"))
     return Padding(table, (1, 0, 1, 2))
+
+
+def _option_list(params: Iterable[Any]) -> RenderableType:
+    table = Table.grid(padding=(0, 2))
+    table.add_column(no_wrap=True)
+    table.add_column()
+    for one in params:
+        if one.param_type_name == "option":
+            names = ", ".join((*one.opts, *one.secondary_opts))
+            table.add_row(Text(names if one.is_flag else f"{names} {one.metavar}"), Text(_help(one)))
+    return Padding(table, (1, 0, 1, 2))
+
+
+def _help(option: Any) -> str:
+    """Return the sentence of an option, its range, and what holds without it."""
+    default = getattr(option.default, "value", option.default)
+    default = number(default) if isinstance(default, int | float) else default
+    shown = option.show_default and not option.is_flag and isinstance(default, str)
+    low, high = getattr(option, "min", None), getattr(option, "max", None)
+    limits = "" if low is None else f" From {number(low)}{'' if high is None else f' to {number(high)}'}."
+    return f"{option.help}{limits}{f' If left out: {default}.' if shown else ''}"
 
 
 class _PlainHeading(Heading):

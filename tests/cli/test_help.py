@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
+import typer
 
 from roomplan.cli import topics
 from roomplan.cli.main import build
@@ -16,6 +18,7 @@ from roomplan.plan.keys import keys_of, plan_shapes, shapes_of
 from roomplan.plan.targets import WISHES
 from roomplan.rooms.room_shape import RoomFileShape
 
+COMMANDS: Any = typer.main.get_command(build()).commands  # pyright: ignore[reportAttributeAccessIssue]
 KEYS = [(shape, key) for shape, fields in plan_shapes().items() for key in keys_of(fields)]
 PAGES = Path(topics.__file__).parent / "pages"
 
@@ -26,7 +29,9 @@ def words(text: str) -> str:
 
 @pytest.fixture(scope="module")
 def plan_language() -> str:
-    return " ".join(words(page(topic)) for topic in TOPICS.values() if topic.file.startswith("configs"))
+    return " ".join(
+        words(page(topic, COMMANDS)) for topic in TOPICS.values() if topic.file.startswith("configs")
+    )
 
 
 @pytest.mark.parametrize("key", [key for _, key in KEYS], ids=[f"{shape}.{key.name}" for shape, key in KEYS])
@@ -71,7 +76,7 @@ def test_the_page_of_the_plan_language_has_each_mapping_once_and_its_keys_as_the
 
 
 def test_every_key_of_a_room_file_is_on_its_page():
-    text = page(TOPICS["room_file"])
+    text = page(TOPICS["room_file"], COMMANDS)
     shapes = shapes_of(RoomFileShape).values()
     missing = [
         key.name for shape in shapes for key in keys_of(shape) if not re.search(rf"\b{key.name}\b", text)
@@ -102,14 +107,14 @@ def test_help_alone_lists_every_topic_with_a_line(run):
 def test_a_topic_goes_into_a_pipe_as_plain_text_without_marks_of_its_source(run, name):
     outcome = run("help", name)
     assert (outcome.status, outcome.errors) == (0, "")
-    assert outcome.output == page(TOPICS[name])
+    assert outcome.output == page(TOPICS[name], COMMANDS)
     assert len(outcome.output.splitlines()) > 5
     assert not re.search(r"\x1b|<!--|```|^#|\]\(", outcome.output, re.MULTILINE)
     assert not any(line != line.rstrip() for line in outcome.output.splitlines())
 
 
 def test_prose_keeps_to_the_width_of_the_terminal():
-    prose = page(TOPICS["sections"], 60)
+    prose = page(TOPICS["sections"], COMMANDS, 60)
     assert max(map(len, prose.splitlines())) <= 60
 
 
@@ -122,7 +127,7 @@ def test_a_page_that_is_longer_than_the_terminal_is_shown_a_page_at_a_time(run, 
     monkeypatch.setenv("COLUMNS", "100")
     outcome = run("help", "rooms")
     assert (shown, outcome.output) == (
-        ([page(TOPICS["rooms"])], "") if paged else ([], page(TOPICS["rooms"]))
+        ([page(TOPICS["rooms"], COMMANDS)], "") if paged else ([], page(TOPICS["rooms"], COMMANDS))
     )
 
 
@@ -142,3 +147,29 @@ def test_a_command_that_is_no_topic_shows_its_own_help(run):
     assert {"new", "check", "demo", "synthesise", "schema"} <= names
     for name in names:
         assert run("help", name).output == run(name, "--help").output
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_option_is_in_the_help_of_a_topic_or_of_its_command(run, command):
+    topic = next((name for name, one in TOPICS.items() if command in one.commands), command)
+    shown = words(run("help", topic).output)
+    for one in COMMANDS[command].params:
+        if one.param_type_name == "option":
+            assert one.opts[0] in shown
+            assert one.is_flag or one.metavar
+    if topic in TOPICS:
+        listed = [one for one in COMMANDS[command].params if one.param_type_name == "option"]
+        assert all(words(one.help) in shown for one in listed)
+
+
+def test_a_topic_called_like_a_command_has_the_options_of_that_command_but_where_it_is_about_plans():
+    same = {name for name in TOPICS if name in COMMANDS}
+    assert {name for name in same if name not in TOPICS[name].commands} == {"rooms"}
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_no_word_of_an_option_is_lost_as_markup(run, command):
+    shown = words(run(command, "--help").output.replace("│", " "))
+    sentences = [one.help for one in COMMANDS[command].params if one.param_type_name == "option"]
+    lost = {word for text in sentences for word in text.split()} - set(shown.split())
+    assert lost == set()
