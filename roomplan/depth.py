@@ -60,7 +60,7 @@ if TYPE_CHECKING:
 
     from roomplan.errors import Place
     from roomplan.plan.model import Room, Seat
-    from roomplan.rendering.render import SendFigures
+    from roomplan.rendering.pass_figures import SendFigures
     from roomplan.rooms.spec import RoomSpecification
     from roomplan.session.session import SectionSource, SendPath, Session
 

@@ -13,12 +13,15 @@ from ruamel.yaml import YAML
 
 from roomplan.errors import PlanError
 from roomplan.plan.load import load_plan
-from roomplan.rendering.render import Rendering, measure_session, plan_targets, render_session
+from roomplan.rendering.render import measure_session, render_session
 from roomplan.report.documents import render_document, to_text
+from roomplan.session.output_files import plan_targets
 from roomplan.session.session import Session, open_session
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from roomplan.rendering.result import Rendering
 
 RATE = 48_000
 

@@ -56,7 +56,7 @@ if TYPE_CHECKING:
     from roomplan.plan.model import Plan
     from roomplan.rendering.excerpt import ComponentSource
     from roomplan.rendering.one_pass import Progress
-    from roomplan.rendering.render import Rendering
+    from roomplan.rendering.result import Rendering
     from roomplan.session.output_files import Target
     from roomplan.session.session import Session
 

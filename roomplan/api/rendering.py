@@ -25,11 +25,12 @@ from roomplan.files.cache import Cache, file_digest
 from roomplan.rendering.bus_mixer import BusMixer
 from roomplan.rendering.component_stream import ComponentStream
 from roomplan.rendering.one_pass import silent_progress
-from roomplan.rendering.render import Rendering, find_bus, measure_session, render_session
+from roomplan.rendering.render import measure_session, render_session
+from roomplan.rendering.result import Rendering
 from roomplan.report.comparison import Compared
 from roomplan.report.documents import render_document, session_part, sound_part, to_text
 from roomplan.report.reproduction import RenderOptions, reproduction_of
-from roomplan.session.buses import build_buses, build_components
+from roomplan.session.buses import build_buses, build_components, find_bus
 from roomplan.session.response_matrices import response_matrices
 from roomplan.show.compare_tables import margin_table
 from roomplan.show.tables import note, room_table, section_table, send_matrix, warning_lines

@@ -50,7 +50,7 @@ if TYPE_CHECKING:
     from roomplan.files.cache import Cache
     from roomplan.plan.targets import BalanceLimits, Target
     from roomplan.rendering.one_pass import Progress
-    from roomplan.rendering.render import Rendering
+    from roomplan.rendering.result import Rendering
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
 

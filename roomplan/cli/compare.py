@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from roomplan.balance.verifying import TargetResult
-    from roomplan.rendering.render import Rendering
+    from roomplan.rendering.result import Rendering
     from roomplan.report.comparison import Compared, ComparedCue
     from roomplan.session.session import Session
 
@@ -244,7 +244,7 @@ def _lacking(cues: Sequence[ComparedCue], labels: Sequence[str]) -> list[str]:
 
 def _require_bus_of_cues(name: str, cues: Sequence[ComparedCue]) -> None:
     """Refuse a bus that none of the cues has."""
-    from roomplan.rendering.render import find_bus
+    from roomplan.session.buses import find_bus
 
     there = [one for cue in cues for one in cue.versions if one is not None]
     find_bus(dict.fromkeys(bus["name"] for one in there for bus in one.document["buses"]), name)
@@ -410,7 +410,8 @@ def _render_buses(
     """Render buses of a plan as float files, and say where they are."""
     from dataclasses import replace
 
-    from roomplan.rendering.render import Target, render_session
+    from roomplan.rendering.render import render_session
+    from roomplan.session.output_files import Target
 
     session = rendering.session
     delivery = next(iter(session.plan.deliveries.values()))
@@ -488,7 +489,7 @@ def _draw(
 
 
 def _require_bus(name: str, compared: Sequence[Compared]) -> None:
-    from roomplan.rendering.render import find_bus
+    from roomplan.session.buses import find_bus
 
     for one in compared:
         find_bus([bus["name"] for bus in one.document["buses"]], name)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from roomplan.cli.environment import StageProgress
     from roomplan.errors import Problem
-    from roomplan.rendering.render import Rendering
+    from roomplan.rendering.result import Rendering
     from roomplan.session.session import Session
 
 __all__ = ["margin_tables", "open_plan", "plan_problems", "require_plans", "require_sounds"]

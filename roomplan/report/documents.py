@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from roomplan.rendering.bus_figures import BusFigures
     from roomplan.rendering.one_pass import Output
     from roomplan.rendering.passages import MarginOfBuses
-    from roomplan.rendering.render import Rendering
+    from roomplan.rendering.result import Rendering
     from roomplan.session.output_files import Target
     from roomplan.session.session import Session
 

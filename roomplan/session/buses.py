@@ -15,6 +15,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from roomplan.documents.suggest import did_you_mean
+from roomplan.errors import RoomplanError
 from roomplan.files.names import safe_file_names
 from roomplan.session.session import amplitude
 
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
 
     from roomplan.session.session import SectionSource, Session
 
-__all__ = ["Bus", "Component", "Family", "build_buses", "build_components", "build_families"]
+__all__ = ["Bus", "Component", "Family", "build_buses", "build_components", "build_families", "find_bus"]
 
 
 @dataclass(frozen=True)
@@ -189,4 +191,17 @@ def build_families(session: Session, buses: tuple[Bus, ...]) -> tuple[Family, ..
         Family("groups", groups, "mix"),
         Family("dry_and_wet", ("dry", "wet"), "mix"),
         *(family for family in alternates if family.buses),
+    )
+
+
+def find_bus(buses: Iterable[str], name: str) -> str:
+    """Return `name` if it is a bus, else raise with the nearest ones."""
+    names = list(buses)
+    if name in names:
+        return name
+    near = did_you_mean(name, names)
+    top = [n for n in names if n.count(":") <= 1]
+    raise RoomplanError(
+        f"there is no bus {name!r}",
+        remedy=f"did you mean {near}?" if near else f"the plan has {', '.join(top)}",
     )

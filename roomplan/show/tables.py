@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from roomplan.acoustics.analysis import BandFigures
     from roomplan.errors import Problem
     from roomplan.rendering.bus_figures import BusFigures
-    from roomplan.rendering.render import Rendering
+    from roomplan.rendering.result import Rendering
     from roomplan.session.session import SectionSource
 
 __all__ = [

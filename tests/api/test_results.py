@@ -16,7 +16,7 @@ import roomplan
 from roomplan.acoustics.response import ResponseFigures
 from roomplan.api.faces import html_of
 from roomplan.loudness.programme import ProgrammeLoudness
-from roomplan.rendering.render import Rendering
+from roomplan.rendering.result import Rendering
 from roomplan.report.documents import check_document
 from roomplan.rooms.spec import RoomSpecification
 from roomplan.show.tables import section_table

@@ -32,7 +32,8 @@ SERVER = textwrap.dedent("""
     import os, resource, signal, sys, time
     from pathlib import Path
     from roomplan.errors import RoomplanError
-    from roomplan.rendering.render import plan_targets, render_session
+    from roomplan.session.output_files import plan_targets
+    from roomplan.rendering.render import render_session
     from roomplan.session.session import open_session
     from roomplan.plan.load import load_plan
     from roomplan.report.documents import render_document, to_text

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from roomplan.files.cache import Cache
 from roomplan.loudness import programme_loudness
-from roomplan.rendering import render
+from roomplan.rendering import kept_pass
 from roomplan.rendering.render import measure_session
 
 RATE = 48_000
@@ -183,7 +183,7 @@ def test_a_pass_at_other_levels_that_is_cut_short_leaves_the_earlier_record(cue,
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr(render, "hear", cut_short)
+        patch.setattr(kept_pass, "hear", cut_short)
         with pytest.raises(KeyboardInterrupt):
             cue.render(other, cache=cache)
     assert measure_session(cue.session(content), cache=cache).recalled

@@ -1,0 +1,36 @@
+"""What a session is summed from and to: components, buses, and the families of files that add up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from roomplan.session.buses import build_buses, build_components, build_families
+
+if TYPE_CHECKING:
+    from roomplan.session.buses import Bus, Component, Family
+    from roomplan.session.session import Session
+
+__all__ = ["BusLayout", "lay_out"]
+
+
+@dataclass(frozen=True)
+class BusLayout:
+    """A session with its components, the buses over them, and all families those buses could form."""
+
+    session: Session
+    components: tuple[Component, ...]
+    buses: tuple[Bus, ...]
+    families: tuple[Family, ...]
+
+    @property
+    def wants_speech_band(self) -> bool:
+        """Whether a margin of the plan asks for powers in the speech band."""
+        return any(margin.band == "speech" for margin in self.session.plan.margins)
+
+
+def lay_out(session: Session) -> BusLayout:
+    """Build components, buses and families of a session."""
+    components = build_components(session)
+    buses = build_buses(session, components)
+    return BusLayout(session, components, buses, build_families(session, buses))
