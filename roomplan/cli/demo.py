@@ -71,10 +71,10 @@ def demo(
 
 def _copy_missing_plan(name: str, folder: Path) -> None:
     from roomplan.files.resources import bundled_folder
+    from roomplan.files.whole_file import write_new
 
     if not (folder / name).exists():
-        with (folder / name).open("xb") as file:  # through no link that leads to nothing yet
-            file.write((bundled_folder("configs") / name).read_bytes())
+        write_new(folder / name, (bundled_folder("configs") / name).read_bytes())
 
 
 def _write_missing_stems(folder: Path, progress: StageProgress) -> None:

@@ -19,13 +19,13 @@ import contextlib
 import hashlib
 import os
 import re
-import secrets
 import shutil
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.documents.source import read_document
 from roomplan.errors import Place, PlanError, RoomplanError
+from roomplan.files.whole_file import whole_file, write_new
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -104,23 +104,18 @@ def write_edited(original: Original, text: str) -> Path | None:
     if text == original.text:
         return None
     real = original.real
-    passing = real.with_name(f".{real.name}.{secrets.token_hex(4)}")
     kept: Path | None = None
     try:
         raw = _unchanged(original)
-        with passing.open("xb") as stream:
-            stream.write(text.encode("utf-8"))
-            stream.flush()
-            os.fsync(stream.fileno())
-        _dress_like(real, passing)
-        kept = _keep(real, raw)
-        _unchanged(original)
-        passing.replace(real)
+        with whole_file(real) as partial:
+            write_new(partial, text.encode("utf-8"), to_disk=True)
+            _dress_like(real, partial)
+            kept = _keep(real, raw)
+            _unchanged(original)
     except BaseException as error:
-        for left in (passing, kept):
-            if left is not None:
-                with contextlib.suppress(OSError):
-                    left.unlink(missing_ok=True)
+        if kept is not None:
+            with contextlib.suppress(OSError):
+                kept.unlink(missing_ok=True)
         if isinstance(error, OSError):
             what = f"cannot be rewritten: {error.strerror or error}"
             raise RoomplanError(

@@ -12,10 +12,8 @@ YAML 1.2.2, 7.3.1: what a double-quoted scalar may hold and how the rest is esca
 
 from __future__ import annotations
 
-import contextlib
 import os
 import re
-import secrets
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,6 +21,7 @@ from roomplan.documents.scalars import forbidden_character
 from roomplan.documents.source import MOST_BYTES
 from roomplan.errors import RoomplanError
 from roomplan.files.real_path import real_path
+from roomplan.files.whole_file import write_whole
 from roomplan.foreign_text import printable
 from roomplan.plan.model import DEFAULT_SPREAD_M
 from roomplan.session.stem_names import has_revision
@@ -491,21 +490,17 @@ def write_plan(text: str, target: Path, *, replace: bool) -> None:
     """
     refuse_target(target, replace=replace)
     whole = real_path(target.expanduser())
-    partial = whole.with_name(f".{whole.stem[:40]}.partial-{secrets.token_hex(4)}.yaml")
     try:
-        partial.write_text(text, encoding="utf-8", newline="\n")
-        if replace:
-            partial.replace(whole)
-        else:
-            _move_unless_there(partial, whole, target)
+        write_whole(whole, text.encode("utf-8"), replace=replace)
+    except FileExistsError as error:
+        raise RoomplanError(
+            f"{target} exists already", remedy="choose another name with -o, or --replace it"
+        ) from error
     except OSError as error:
         raise RoomplanError(
             f"{target}: could not be written ({error.strerror or error})",
             remedy="allow writing there or choose another place with -o",
         ) from error
-    finally:
-        with contextlib.suppress(OSError):
-            partial.unlink(missing_ok=True)
 
 
 def refuse_target(target: Path, *, replace: bool) -> None:
@@ -519,16 +514,3 @@ def refuse_target(target: Path, *, replace: bool) -> None:
         )
     if whole.exists() and not replace:
         raise RoomplanError(f"{target} exists already", remedy="choose another name with -o, or --replace it")
-
-
-def _move_unless_there(partial: Path, whole: Path, target: Path) -> None:
-    """Move without ever replacing: another program may have written the file meanwhile."""
-    try:
-        os.link(partial, whole)
-    except FileExistsError as error:
-        raise RoomplanError(
-            f"{target} exists already", remedy="choose another name with -o, or --replace it"
-        ) from error
-    except OSError:  # a file system without links
-        refuse_target(target, replace=False)
-        partial.replace(whole)

@@ -40,6 +40,7 @@ from typing import TYPE_CHECKING, Any
 from roomplan._version import __version__
 from roomplan.errors import AudioError
 from roomplan.files.real_path import real_path
+from roomplan.files.whole_file import write_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -579,14 +580,9 @@ class Cache:
 
     def _write_beside(self, target: Path, text: str) -> None:
         """Write a file of the cache's own folder whole, or note why not."""
-        passing = self._passing_place()
         try:
             self._make_folders()
-            try:
-                passing.write_text(text, encoding="utf-8")
-                passing.replace(target)
-            finally:
-                passing.unlink(missing_ok=True)
+            write_whole(target, text.encode("utf-8"), beside=self._passing_place())
         except OSError as error:
             self.notes.append(f"{target.name}: not kept, {_cannot_write(error)}")
 

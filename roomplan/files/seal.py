@@ -23,6 +23,8 @@ from typing import TYPE_CHECKING
 
 import platformdirs
 
+from roomplan.files.whole_file import whole_file, write_new
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -91,20 +93,8 @@ def _keep_new_key(place: Path) -> None:
     place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     if place.exists():  # found, and no good as a secret
         place.unlink()
-    passing = place.with_name(f"{place.name}.{secrets.token_hex(4)}")
-    descriptor = os.open(passing, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _flag("O_BINARY"), 0o600)
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(secrets.token_bytes(_KEY_BYTES))
-        try:
-            os.link(passing, place)
-        except FileExistsError:
-            return
-        except OSError:  # no hard links here
-            passing.replace(place)
-    finally:
-        with contextlib.suppress(FileNotFoundError):
-            passing.unlink()
+    with contextlib.suppress(FileExistsError), whole_file(place, replace=False) as partial:
+        write_new(partial, secrets.token_bytes(_KEY_BYTES), mode=0o600)
 
 
 def _flag(name: str) -> int:

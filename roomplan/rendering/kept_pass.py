@@ -42,7 +42,6 @@ class PassOptions:
     ----------
     workers : int
         Threads.
-    progress : Progress
     cache : Cache or None
         Where records are; that of an excerpt is not kept.
     open_stream : callable
@@ -78,10 +77,8 @@ def hear_or_recall(
 
     Parameters
     ----------
-    layout : BusLayout
     matrices : mapping of (str, int) to ResponseMatrix
         Section and number of its send → response.
-    options : PassOptions
     peaks : bool
         Whether an answer without peaks is none.
     """

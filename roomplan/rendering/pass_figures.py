@@ -49,14 +49,12 @@ def figures_of_buses(
 
     Parameters
     ----------
-    layout : BusLayout
     levels : sequence of Level
         Peaks of every bus.
     sums : mapping of str to ndarray, shape (hops,)
         Bus → K-weighted power per 20 ms.
     matrices : mapping of (str, int) to ResponseMatrix
         Section and number of its send → response.
-    options : PassOptions
     """
     rate = layout.session.sample_rate
     section_powers = {

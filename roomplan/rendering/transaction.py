@@ -50,7 +50,6 @@ class PlannedDeliveries:
 
     Attributes
     ----------
-    session : Session
     targets : tuple of Target
         Those that write something.
     files : mapping of str to mapping
@@ -75,8 +74,6 @@ class Transaction:
 
     Attributes
     ----------
-    planned : PlannedDeliveries
-    stages : mapping of Path to StagedFolder
     left_over : mapping of str to tuple of LeftOver
         Delivery → what an earlier render of the plan wrote there and this one does not.
     finished : mapping of str to Finished or None
@@ -138,8 +135,6 @@ def plan_deliveries(layout: BusLayout, targets: Sequence[Target], only: Sequence
 
     Parameters
     ----------
-    layout : BusLayout
-    targets : sequence of Target
     only : sequence of str
         Names of buses, nearest ones offered for a wrong one; all that the deliveries write where it is empty.
     """
@@ -161,7 +156,6 @@ def begin(
 
     Parameters
     ----------
-    planned : PlannedDeliveries
     complete : bool
         Whether files that are not written now are left over.
     replace : bool

@@ -8,14 +8,13 @@ names, no settings of the user's. matplotlib is imported when a picture is writt
 
 from __future__ import annotations
 
-import contextlib
-import secrets
 import textwrap
 import warnings
 from typing import TYPE_CHECKING
 
 from roomplan.errors import RoomplanError
 from roomplan.files.real_path import real_path
+from roomplan.files.whole_file import whole_file
 from roomplan.foreign_text import printable
 
 if TYPE_CHECKING:
@@ -158,15 +157,11 @@ def _put_in_place(target: Path, write: Callable[[Path], None]) -> None:
         )
     if whole.is_dir():
         raise RoomplanError(f"{target}: is a folder, not a picture", remedy="name a file")
-    partial = whole.with_name(f".{whole.stem[:40]}.partial-{secrets.token_hex(4)}{whole.suffix}")
     try:
-        write(partial)
-        partial.replace(whole)
+        with whole_file(whole) as partial:
+            write(partial)
     except OSError as error:
         raise RoomplanError(
             f"{target}: could not be written ({error.strerror or error})",
             remedy="allow writing there or choose another place",
         ) from error
-    finally:
-        with contextlib.suppress(OSError):
-            partial.unlink(missing_ok=True)

@@ -8,14 +8,13 @@ Figures are those of the mix.
 
 from __future__ import annotations
 
-import contextlib
-import secrets
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan._version import __version__
 from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.errors import RoomplanError
+from roomplan.files.whole_file import write_whole
 from roomplan.report.csv_rows import csv_text
 from roomplan.report.documents import Document, rounded
 from roomplan.show.tables import DASH, figure, level, plain_table
@@ -194,15 +193,9 @@ def write_table_file(target: Path, text: str) -> None:
     RoomplanError
         When it cannot be written.
     """
-    passing = target.with_name(f".{target.name[:40]}.{secrets.token_hex(4)}.passing")
     try:
-        with passing.open("x", encoding="utf-8") as file:  # a name that nobody can have put a link at
-            file.write(text)
-        passing.replace(target)
+        write_whole(target, text.encode("utf-8"))
     except OSError as error:
         raise RoomplanError(
             f"{target}: cannot be written ({error.strerror or error})", remedy="name a file in another folder"
         ) from error
-    finally:
-        with contextlib.suppress(OSError):
-            passing.unlink(missing_ok=True)
