@@ -19,10 +19,20 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from roomplan.cautions import MUSIC_ONLY
 from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
-from roomplan.show.figure_files import picture_format, save_pages, say_why, shortened
+from roomplan.show.figure_files import picture_format, save_pages
+from roomplan.show.sheet import (
+    Sheet,
+    grid_of_levels,
+    lower_end,
+    marker_sample,
+    new_sheet,
+    say_why,
+    shortened,
+    time_axis,
+    write,
+)
 from roomplan.show.tables import level
 
 if TYPE_CHECKING:
@@ -56,8 +66,6 @@ _MOST_SPAN_LU = 50.0
 _LEAST_DIFFERENCE_LU = 1.6
 _MOST_DIFFERENCE_LU = 20.0  # further ones are at the edge, with their figure
 _MOST_POINTS = 2000  # of a curve
-_MINUTES_FROM_S = 120.0
-_TIME_STEPS_S = (15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -151,57 +159,35 @@ _MARKS = (  # from the second plan on
     _Mark("D", "white", 4.4),
     _Mark("v", "black", 5.4),
 )
+_MARK_EDGE = 0.8
 
 
 def _page(title: str, curves: Sequence[PlanCurve]) -> Figure:
-    from matplotlib.figure import Figure
-
     buses, left_out = _rows(curves)
     row = _ROW + _ROW_PER_PLAN * (len(curves) - 1)
     rows_height = row * max(len(buses), 2)
-    size = (
+    sheet = new_sheet(
         _LEFT + _WIDTH + _RIGHT,
         _TOP + sum(_HEADING) + _CURVES_HEIGHT + rows_height + 2 * _BELOW + _BOTTOM,
     )
-    page = Figure(figsize=size, facecolor="white")
-
-    def words(x: float, from_top: float, text: str, **settings: Any) -> None:
-        page.text(x / size[0], 1.0 - from_top / size[1], printable(text), parse_math=False, **settings)
-
-    def panel(from_top: float, height: float) -> Axes:
-        axes = page.add_axes(
-            (_LEFT / size[0], 1.0 - (from_top + height) / size[1], _WIDTH / size[0], height / size[1])
-        )
-        for side in ("right", "top"):
-            axes.spines[side].set_visible(False)
-        axes.set_axisbelow(True)
-        return axes
-
-    words(0.2, 0.34, shortened(title, size[0] - 0.4, 12.0), fontsize=12, fontweight="bold")
+    sheet.title(title)
     down = _TOP
-    words(_LEFT, down + 0.16, "Short-term loudness, 3 s", fontsize=8.5, fontweight="bold")
-    words(_LEFT + _WIDTH + 0.12, down + 0.16, "integrated, LUFS", fontsize=8.5, fontweight="bold")
+    sheet.heading(_LEFT, down + 0.16, "Short-term loudness, 3 s")
+    sheet.heading(_LEFT + _WIDTH + 0.12, down + 0.16, "integrated, LUFS")
     down += _HEADING[0]
-    _draw_curves(panel(down, _CURVES_HEIGHT), curves)
+    _draw_curves(sheet.panel(_LEFT, down, _WIDTH, _CURVES_HEIGHT), curves)
     down += _CURVES_HEIGHT + _BELOW
     first = shortened(curves[0].label, 2.4, 8.5)
-    words(
-        _LEFT,
-        down + 0.16,
-        f"Integrated loudness of every bus against {first}",
-        fontsize=8.5,
-        fontweight="bold",
-    )
+    sheet.heading(_LEFT, down + 0.16, f"Integrated loudness of every bus against {first}")
     down += _HEADING[1]
-    axes = panel(down, rows_height)
-    _draw_differences(axes, curves, buses, row)
-    _key(axes, curves, rows_height)
+    _key(sheet, curves, down - 0.08)
+    _draw_differences(sheet.panel(_LEFT, down, _WIDTH, rows_height), curves, buses, row)
     down += rows_height + _BELOW
     if left_out:
         note = f"not drawn: {left_out} of the buses, which differ less; they are in the table"
-        words(_LEFT, down, note, fontsize=7, color="0.25")
-    words(0.2, size[1] - 0.2, MUSIC_ONLY, fontsize=7, color="0.25")
-    return page
+        sheet.small_print(_LEFT, down, note)
+    sheet.caution()
+    return sheet.figure
 
 
 # --- loudness over time -----------------------------------------------------------------------------------
@@ -212,8 +198,8 @@ def _draw_curves(axes: Axes, curves: Sequence[PlanCurve]) -> None:
     end_s = max((float(curve.time_s[-1]) for curve in curves if curve.time_s.size), default=1.0)
     axes.set_ylim(low, high)
     axes.set_ylabel("LUFS")
-    axes.grid(axis="y", color="0.9", linewidth=0.5)
-    _time_axis(axes, end_s)
+    grid_of_levels(axes)
+    time_axis(axes, end_s)
     for number, (curve, line) in enumerate(zip(curves, _LINES, strict=False)):
         step = math.ceil(max(curve.time_s.size, 1) / _MOST_POINTS)
         shown = np.maximum(curve.short_term_lufs[::step], low - 10.0)  # silence leaves the panel
@@ -241,19 +227,7 @@ def _levels(curves: Sequence[PlanCurve]) -> tuple[float, float]:
             lowest += [whole, *([float(np.percentile(counting, 5.0))] if counting.size else [])]
     high = max(highest, default=0.0) + 1.5
     low = min(lowest, default=high - _LEAST_SPAN_LU) - 2.5
-    return min(max(low, high - _MOST_SPAN_LU), high - _LEAST_SPAN_LU), high
-
-
-def _time_axis(axes: Axes, end_s: float) -> None:
-    axes.set_xlim(0.0, end_s)
-    if end_s < _MINUTES_FROM_S:
-        axes.set_xlabel("time, s")
-        return
-    step = next((step for step in _TIME_STEPS_S if end_s / step <= 12.0), None)
-    step = step or _TIME_STEPS_S[-1] * math.ceil(end_s / _TIME_STEPS_S[-1] / 12.0)
-    ticks = np.arange(0.0, end_s, step)
-    axes.set_xticks(ticks, [f"{tick // 60:.0f}:{tick % 60:02.0f}" for tick in ticks])
-    axes.set_xlabel("time, min:s")
+    return lower_end(low, high, least=_LEAST_SPAN_LU, most=_MOST_SPAN_LU), high
 
 
 def _name_curves(axes: Axes, curves: Sequence[PlanCurve], low: float, high: float) -> None:
@@ -271,14 +245,14 @@ def _name_curves(axes: Axes, curves: Sequence[PlanCurve], low: float, high: floa
             _draw_beside(axes, (0.10, 0.22), (tick, place), {"color": "0.6", "linewidth": 0.5})
         _draw_beside(axes, (0.24, 0.62), (place, place), _look(line))
         name = shortened(curve.label, _RIGHT - 1.25, 8.0)
-        axes.text(
+        write(
+            axes,
             1.0 + 0.68 / _WIDTH,
             place / _CURVES_HEIGHT,
-            printable(f"{level(curve.integrated_lufs)}  {name}"),
+            f"{level(curve.integrated_lufs)}  {name}",
             transform=axes.transAxes,
             va="center_baseline",
             fontsize=8,
-            parse_math=False,
         )
 
 
@@ -351,6 +325,7 @@ def _draw_differences(axes: Axes, curves: Sequence[PlanCurve], buses: Sequence[s
     high = min(max([_LEAST_DIFFERENCE_LU, *values]), _MOST_DIFFERENCE_LU)
     margin = 0.03 * (high - low)  # no marker runs into the names
     axes.set_xlim(low - margin, high + margin)
+    axes.set_axisbelow(True)
     axes.set_ylim(max(len(buses), 2) - 0.5, -0.5)
     axes.set_xlabel("difference, LU")
     axes.set_yticks(range(len(buses)), [printable(shortened(bus, _LEFT - 0.3, 7.5)) for bus in buses])
@@ -372,15 +347,15 @@ def _draw_differences(axes: Axes, curves: Sequence[PlanCurve], buses: Sequence[s
         without = [curve.label for curve in others if curve.differences.get(bus) is None]
         if without:
             names = "any plan" if len(without) == len(others) > 1 else ", ".join(without)
-            axes.text(
+            write(
+                axes,
                 1.0 + 0.12 / _WIDTH,
                 place,
-                printable(shortened(f"no figure: {names}", _RIGHT - 0.2, 7.0)),
+                shortened(f"no figure: {names}", _RIGHT - 0.2, 7.0),
                 transform=axes.get_yaxis_transform(),
                 va="center",
                 fontsize=7,
                 color="0.25",
-                parse_math=False,
             )
 
 
@@ -393,7 +368,7 @@ def _draw_difference(axes: Axes, value: float, place: float, mark: _Mark, ends: 
         marker=mark.marker,
         color="black",
         markerfacecolor=mark.face,
-        markeredgewidth=0.8,
+        markeredgewidth=_MARK_EDGE,
         markersize=mark.size,
         clip_on=False,
         zorder=3,
@@ -410,40 +385,16 @@ def _draw_difference(axes: Axes, value: float, place: float, mark: _Mark, ends: 
         )
 
 
-def _key(axes: Axes, curves: Sequence[PlanCurve], height: float) -> None:
-    from matplotlib.lines import Line2D
+def _key(sheet: Sheet, curves: Sequence[PlanCurve], from_top: float) -> None:
     from matplotlib.patches import Patch
 
     room = (_WIDTH + _RIGHT - 1.4) / len(curves) - 0.3
     entries: list[tuple[Artist, str]] = [
         (
-            Line2D(
-                [],
-                [],
-                linestyle="none",
-                marker=mark.marker,
-                color="black",
-                markerfacecolor=mark.face,
-                markeredgewidth=0.8,
-                markersize=mark.size,
-            ),
-            printable(shortened(curve.label, room, 7.5)),
+            marker_sample(mark.marker, "black", mark.size, mark.face, _MARK_EDGE),
+            shortened(curve.label, room, 7.5),
         )
         for curve, mark in zip(curves[1:], _MARKS, strict=False)
     ]
     entries.append((Patch(facecolor="0.93", edgecolor="0.8", linewidth=0.4), "±1 LU"))
-    key = axes.legend(
-        [artist for artist, _ in entries],
-        [words for _, words in entries],
-        loc="lower left",
-        bbox_to_anchor=(0.0, 1.0 + 0.08 / height),
-        ncols=len(entries),
-        frameon=False,
-        borderpad=0.0,
-        borderaxespad=0.0,
-        columnspacing=1.4,
-        handlelength=1.4,
-        handletextpad=0.5,
-    )
-    for text in key.get_texts():
-        text.set_parse_math(False)
+    sheet.key(entries, "lower left", (_LEFT, from_top), sample=1.4)

@@ -1,52 +1,30 @@
-"""How every picture looks, and how it gets to the disk: whole or not at all.
+"""How a picture gets to the disk: whole or not at all.
 
 Conventions
 -----------
-Ink is black and grey; sizes are inches and points. The same figures give the same bytes: no clock, no random
-names, no settings of the user's. matplotlib is imported when a picture is written, not before.
+The same figures give the same bytes: no clock, no random names, no settings of the user's. matplotlib is
+imported when a picture is written, not before.
 """
 
 from __future__ import annotations
 
-import textwrap
 import warnings
 from typing import TYPE_CHECKING
 
 from roomplan.errors import RoomplanError
 from roomplan.files.real_path import real_path
 from roomplan.files.whole_file import whole_file
-from roomplan.foreign_text import printable
+from roomplan.show.sheet import DOTS_PER_INCH, STYLE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["STYLE", "letters_in", "picture_format", "save_pages", "say_why", "shortened"]
+__all__ = ["picture_format", "save_pages"]
 
 _FORMATS = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
-_DOTS_PER_INCH = 120
-_REASON_SIZE = 8.0  # points
-
-# The look: common practice, no source. All of it was chosen by looking.
-STYLE = {
-    "axes.labelsize": 8,
-    "axes.linewidth": 0.6,
-    "font.family": "sans-serif",
-    "font.size": 8,
-    "hatch.linewidth": 0.5,
-    "legend.fontsize": 7.5,
-    "path.simplify": False,
-    "pdf.fonttype": 42,  # text stays text
-    "svg.fonttype": "none",
-    "svg.hashsalt": "roomplan",
-    "xtick.labelsize": 8,
-    "xtick.major.width": 0.6,
-    "ytick.labelsize": 8,
-    "ytick.major.width": 0.6,
-}
 
 
 def picture_format(target: Path) -> str:
@@ -105,36 +83,6 @@ def save_pages(pages: Iterator[Figure], target: Path) -> None:
     _put_in_place(target, write)
 
 
-def letters_in(width: float, font: float) -> int:
-    """How many letters of a font, in points, fit into a width in inches, near enough."""
-    return max(12, int(width * 72.0 / (0.58 * font)))
-
-
-def shortened(text: str, width: float, font: float) -> str:
-    """Text that fits, its middle left out: both the folder's name and the ending tell files apart."""
-    most = letters_in(width, 1.12 * font)
-    if len(text) <= most:
-        return text
-    return f"{text[: most // 2]}…{text[len(text) - most // 2 + 1 :]}"
-
-
-def say_why(axes: Axes, reason: str) -> None:
-    """Say why a panel has nothing to show, in its middle, in lines that it has room for."""
-    width = axes.bbox.width / axes.figure.dpi
-    text = printable(f"nothing to draw: {reason}")
-    axes.text(
-        0.5,
-        0.5,
-        textwrap.fill(text, letters_in(width, _REASON_SIZE)),
-        transform=axes.transAxes,
-        ha="center",
-        va="center",
-        fontsize=_REASON_SIZE,
-        parse_math=False,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 3.0},
-    )
-
-
 def _write(figures: Iterator[Figure], path: Path, kind: str) -> None:
     if kind == "pdf":
         from matplotlib.backends.backend_pdf import PdfPages
@@ -145,7 +93,7 @@ def _write(figures: Iterator[Figure], path: Path, kind: str) -> None:
         return
     metadata = {"Software": "roomplan"} if kind == "png" else {"Creator": "roomplan", "Date": None}
     for figure in figures:
-        figure.savefig(path, format=kind, dpi=_DOTS_PER_INCH, metadata=metadata)
+        figure.savefig(path, format=kind, dpi=DOTS_PER_INCH, metadata=metadata)
 
 
 def _put_in_place(target: Path, write: Callable[[Path], None]) -> None:

@@ -11,15 +11,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from roomplan.cautions import MUSIC_ONLY
 from roomplan.errors import RoomplanError
-from roomplan.foreign_text import printable
 from roomplan.loudness.gating import range_bounds
-from roomplan.show.figure_files import picture_format, save_pages, say_why, shortened
+from roomplan.show.figure_files import picture_format, save_pages
+from roomplan.show.sheet import (
+    MARGIN,
+    Sheet,
+    grid_of_levels,
+    lower_end,
+    new_sheet,
+    say_why,
+    shortened,
+    time_axis,
+)
 from roomplan.show.tables import figure, level
 
 if TYPE_CHECKING:
@@ -46,8 +54,6 @@ _HEIGHTS = ((1, 3.2), (3, 2.0), (MOST_PANELS, 1.3))  # of a panel, for so many o
 _MOST_POINTS = 1200  # of a line, each with what is highest and lowest around it
 _LEAST_SPAN_LU = 20.0
 _MOST_SPAN_LU = 70.0
-_MINUTES_FROM_S = 120.0
-_STEPS_S = (15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,36 +126,29 @@ def _scales(sounds: Sequence[PicturedSound]) -> _Scales:
             lowest.append(loudness.integrated_lufs - 10.0)  # its relative gate
     high = max(highest, default=0.0) + 2.0
     low = min(lowest, default=high - _LEAST_SPAN_LU) - 4.0
-    low = min(max(low, high - _MOST_SPAN_LU), high - _LEAST_SPAN_LU)
+    low = lower_end(low, high, least=_LEAST_SPAN_LU, most=_MOST_SPAN_LU)
     return _Scales(max(sound.duration_s for sound in sounds), low, high)
 
 
 def _page(sounds: Sequence[PicturedSound], scales: _Scales) -> Figure:
-    from matplotlib.figure import Figure
-
     height = next(height for most, height in _HEIGHTS if len(sounds) <= most)
-    size = (_LEFT + _WIDTH + _RIGHT, _TOP + len(sounds) * (_HEADING + height) + _BOTTOM)
-    page = Figure(figsize=size, facecolor="white")
-
-    def words(x: float, from_top: float, text: str, **settings: Any) -> None:
-        page.text(x / size[0], 1.0 - from_top / size[1], printable(text), parse_math=False, **settings)
-
-    words(0.2, 0.34, "Loudness over time", fontsize=12, fontweight="bold")
+    sheet = new_sheet(_LEFT + _WIDTH + _RIGHT, _TOP + len(sounds) * (_HEADING + height) + _BOTTOM)
+    sheet.title("Loudness over time")
     down = _TOP
     for number, sound in enumerate(sounds):
-        words(_LEFT, down + 0.27, shortened(sound.title, _WIDTH, 9.0), fontsize=9, fontweight="bold")
-        words(_LEFT, down + 0.46, _figures(sound.loudness), fontsize=7.5)
+        sheet.heading(_LEFT, down + 0.27, shortened(sound.title, _WIDTH, 9.0), fontsize=9)
+        sheet.words(_LEFT, down + 0.46, _figures(sound.loudness), fontsize=7.5)
         down += _HEADING
-        axes = page.add_axes(
-            (_LEFT / size[0], 1.0 - (down + height) / size[1], _WIDTH / size[0], height / size[1])
-        )
-        last = number == len(sounds) - 1
-        _time_axis(axes, scales, named=last)
+        axes = sheet.panel(_LEFT, down, _WIDTH, height)
+        time_axis(axes, scales.end_s)
+        if number < len(sounds) - 1:  # the numbers are only under the last
+            axes.set_xlabel("")
+            axes.tick_params(labelbottom=False)
         _draw(axes, sound, scales)
         down += height
-    _key(page, size)
-    words(0.2, size[1] - 0.2, MUSIC_ONLY, fontsize=7, color="0.25")
-    return page
+    _key(sheet)
+    sheet.caution()
+    return sheet.figure
 
 
 def _figures(loudness: ProgrammeLoudness) -> str:
@@ -168,8 +167,7 @@ def _draw(axes: Axes, sound: PicturedSound, scales: _Scales) -> None:
     loudness, over_time = sound.loudness, sound.loudness.over_time
     axes.set_ylim(scales.low_lufs, scales.high_lufs)
     axes.set_ylabel("LUFS")
-    axes.grid(axis="y", color="0.9", linewidth=0.5)
-    axes.set_axisbelow(True)
+    grid_of_levels(axes)
     if loudness.momentary_max_lufs is None:
         say_why(axes, loudness.reasons["momentary_max_lufs"])
         return
@@ -203,24 +201,7 @@ def _draw(axes: Axes, sound: PicturedSound, scales: _Scales) -> None:
         )
 
 
-def _time_axis(axes: Axes, scales: _Scales, *, named: bool) -> None:
-    """Time under a panel, in seconds or in minutes; the numbers only under the last."""
-    axes.set_xlim(0.0, scales.end_s)
-    for side in ("right", "top"):
-        axes.spines[side].set_visible(False)
-    minutes = scales.end_s >= _MINUTES_FROM_S
-    if minutes:
-        step = next((step for step in _STEPS_S if scales.end_s / step <= 12.0), None)
-        step = step or _STEPS_S[-1] * math.ceil(scales.end_s / _STEPS_S[-1] / 12.0)
-        ticks = np.arange(0.0, scales.end_s, step)
-        axes.set_xticks(ticks, [f"{tick // 60:.0f}:{tick % 60:02.0f}" for tick in ticks])
-    if named:
-        axes.set_xlabel("time, min:s" if minutes else "time, s")
-    else:
-        axes.tick_params(labelbottom=False)
-
-
-def _key(page: Figure, size: tuple[float, float]) -> None:
+def _key(sheet: Sheet) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
@@ -233,19 +214,7 @@ def _key(page: Figure, size: tuple[float, float]) -> None:
             "loudness range: 10th to 95th percentile of short-term",
         ),
     )
-    page.legend(
-        [artist for artist, _ in entries],
-        [words for _, words in entries],
-        loc="upper left",
-        bbox_to_anchor=(0.2 / size[0], 1.0 - 0.50 / size[1]),
-        ncols=len(entries),
-        frameon=False,
-        borderpad=0.0,
-        borderaxespad=0.0,
-        columnspacing=1.6,
-        handlelength=2.4,
-        handletextpad=0.5,
-    )
+    sheet.key(entries, "upper left", (MARGIN, 0.50), apart=1.6, sample=2.4)
 
 
 def _thinned(

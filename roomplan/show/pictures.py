@@ -14,19 +14,24 @@ from __future__ import annotations
 import math
 import textwrap
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from roomplan.cautions import MUSIC_ONLY
 from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
-from roomplan.show.figure_files import (
+from roomplan.show.figure_files import picture_format, save_pages
+from roomplan.show.sheet import (
+    MARGIN,
+    grid_of_levels,
     letters_in,
-    picture_format,
-    save_pages,
+    marker_sample,
+    new_sheet,
+    octaves_from_1_khz,
+    on_white,
     say_why,
     shortened,
+    write,
 )
 
 if TYPE_CHECKING:
@@ -135,41 +140,29 @@ class _Scales(NamedTuple):
 
 
 def _page(title: str, channels: Sequence[PicturedChannel]) -> Figure:
-    from matplotlib.figure import Figure
-
     scales = _scales(channels)
-    width = scales.width
-    cell = _LEFT + width + _RIGHT
-    notes = [_note_lines(channel.figures, cell - 0.2) for channel in channels]
-    decays_height = _decays_height(scales)
-    heights = (decays_height, _TIMES_HEIGHT, _MAP_HEIGHT)
+    cell = _LEFT + scales.width + _RIGHT
+    notes = [_note_lines(channel.figures, cell - MARGIN) for channel in channels]
+    heights = (_decays_height(scales), _TIMES_HEIGHT, _MAP_HEIGHT)
     top, bottom = 0.80, 0.45 + _NOTE_LINE * max(len(lines) for lines in notes)
-    size = (cell * len(channels), top + sum(heights) + 3 * (_HEADING + _BELOW) + bottom)
-    figure = Figure(figsize=size, facecolor="white")
-
-    def words(x: float, from_top: float, text: str, **settings: Any) -> None:
-        figure.text(x / size[0], 1.0 - from_top / size[1], printable(text), parse_math=False, **settings)
-
-    words(0.2, 0.34, shortened(title, size[0] - 0.4, 12.0), fontsize=12, fontweight="bold")
+    sheet = new_sheet(cell * len(channels), top + sum(heights) + 3 * (_HEADING + _BELOW) + bottom)
+    sheet.title(title)
     for column, (channel, lines) in enumerate(zip(channels, notes, strict=True)):
         left = column * cell
-        words(left + 0.2, 0.66, shortened(channel.title, cell - 0.4, 10.0), fontsize=10)
+        sheet.words(left + MARGIN, 0.66, shortened(channel.title, cell - 2 * MARGIN, 10.0), fontsize=10)
         down = top
-        panels = (_draw_decays, _draw_times, _draw_map)
-        for panel, height in zip(panels, heights, strict=True):
+        for (draw, head), height in zip(_PANELS, heights, strict=True):
             down += _HEADING
-            place = (left + _LEFT, size[1] - down - height, width, height)
-            axes = figure.add_axes(
-                (place[0] / size[0], place[1] / size[1], width / size[0], height / size[1])
-            )
-            panel(axes, channel, scales)
+            draw(sheet.panel(left + _LEFT, down, scales.width, height), channel, scales)
             if column == 0:
-                _head(axes, _HEADS[panel](scales), height)
+                heading = head(scales)
+                sheet.heading(_LEFT, down - 0.30, heading.text, va="bottom")
+                sheet.key(heading.key, "lower left", (_LEFT, down - 0.06))
             down += height + _BELOW
         for number, line in enumerate(lines):
-            words(left + 0.2, down + 0.08 + number * _NOTE_LINE, line, fontsize=7, color="0.25", va="center")
-    words(0.2, size[1] - 0.2, MUSIC_ONLY, fontsize=7, color="0.25")
-    return figure
+            sheet.small_print(left + MARGIN, down + 0.08 + number * _NOTE_LINE, line, va="center")
+    sheet.caution()
+    return sheet.figure
 
 
 def _decays_height(scales: _Scales) -> float:
@@ -201,7 +194,7 @@ def _scales(channels: Sequence[PicturedChannel]) -> _Scales:
     if falls:  # a record far longer than the decay would squeeze it against the axis
         map_s = min(map_s, 2.2 * max(falls))
     centres = sorted({c.centre_hz for c in (*curves, *bands) if c.centre_hz})
-    octaves = [_octaves(centre) for centre in centres] or [0.0]
+    octaves = [octaves_from_1_khz(centre) for centre in centres] or [0.0]
     spacing = float(np.median(np.diff(octaves))) if len(octaves) > 1 else 1.0
     return _Scales(
         width=_PANEL_WIDTHS[len(channels)],
@@ -221,10 +214,6 @@ def _named(centres: Sequence[float]) -> tuple[float, ...]:
     """Return the octaves among the bands; all bands where there are few octaves."""
     octaves = [c for c in centres if abs(10.0 * math.log10(c / 1000.0) / 3.0 % 1.0 - 0.5) > 0.47]
     return tuple(octaves if 2 * len(octaves) >= min(len(centres), 6) else centres)
-
-
-def _octaves(frequency_hz: float) -> float:
-    return math.log2(frequency_hz / 1000.0)
 
 
 def _time(band: BandFigures, key: str) -> float | None:
@@ -270,8 +259,7 @@ def _draw_decays(axes: Axes, channel: PicturedChannel, scales: _Scales) -> None:
     """Rows of decays, each starting at its own line, with the band's name before and its time behind."""
     axes.set(xlim=(0.0, scales.decay_s), ylim=(-scales.depth_db, 0.4 * scales.row_db), yticks=[])
     axes.set_xlabel("time from the onset, s")
-    for side in ("left", "right", "top"):
-        axes.spines[side].set_visible(False)
+    axes.spines["left"].set_visible(False)
     figures = {band.centre_hz or band.label: band for band in channel.figures.bands}
     crowded = scales.rows > 14
     font = 6.5 if crowded else 8.0
@@ -279,28 +267,12 @@ def _draw_decays(axes: Axes, channel: PicturedChannel, scales: _Scales) -> None:
     for row, curve in enumerate(channel.curves):
         start = -row * scales.row_db
         axes.axhline(start, color="0.88", linewidth=0.5, zorder=0)
-        axes.text(
-            -0.015,
-            start,
-            printable(curve.label),
-            transform=beside,
-            ha="right",
-            va="center",
-            fontsize=font,
-            parse_math=False,
-        )
+        write(axes, -0.015, start, curve.label, transform=beside, ha="right", va="center", fontsize=font)
         band = figures.get(curve.centre_hz or curve.label)
         key = None if band is None else _best(band) or ("edt_s" if band.edt_s is not None else None)
         _draw_decay(axes, curve, curve.fits.get(key or ""), start, crowded=crowded)
-        axes.text(
-            1.015,
-            start,
-            _figure_of_row(curve, band, key),
-            transform=beside,
-            ha="left",
-            va="center",
-            fontsize=font,
-        )
+        figure = _figure_of_row(curve, band, key)
+        write(axes, 1.015, start, figure, transform=beside, ha="left", va="center", fontsize=font)
     if channel.curves:
         _draw_scale_bar(axes, scales)
     else:
@@ -378,8 +350,7 @@ def _draw_times(axes: Axes, channel: PicturedChannel, scales: _Scales) -> None:
     _frequency_axis(axes, scales)
     axes.set_ylim(0.0, scales.times_s)
     axes.set_ylabel("time to fall by 60 dB, s")
-    axes.grid(axis="y", color="0.9", linewidth=0.5)
-    axes.set_axisbelow(True)
+    grid_of_levels(axes)
     bands = [band for band in channel.figures.bands if band.centre_hz is not None]
     if all(_time(band, key) is None for band in bands for key in _NAMES):
         _say_why(axes, channel.figures)
@@ -387,7 +358,7 @@ def _draw_times(axes: Axes, channel: PicturedChannel, scales: _Scales) -> None:
     crowded = len(bands) > 14
     shift = (0.36 if crowded else 0.2) * scales.spacing
     size = 3.6 if crowded else 5.5
-    centres = [_octaves(band.centre_hz or 1.0) for band in bands]
+    centres = [octaves_from_1_khz(band.centre_hz or 1.0) for band in bands]
     for key in _NAMES:
         marked = [
             (at - shift if key == "edt_s" else at, band)
@@ -398,16 +369,8 @@ def _draw_times(axes: Axes, channel: PicturedChannel, scales: _Scales) -> None:
             _mark(axes, key, marked, size)
     for at, band in zip(centres, bands, strict=True):
         if _best(band) is None:
-            axes.text(
-                at,
-                0.03 * scales.times_s,
-                "none" if band.edt_s is None else "EDT only",
-                rotation=90,
-                ha="center",
-                va="bottom",
-                fontsize=6.5,
-                color="0.25",
-            )
+            missing = "none" if band.edt_s is None else "EDT only"
+            _write_upright(axes, at, 0.03 * scales.times_s, missing, va="bottom")
     axes.plot(centres, _known([band.t30_s for band in bands]), color="black", linewidth=0.7, zorder=2)
 
 
@@ -467,11 +430,14 @@ def _mark(axes: Axes, key: str, marked: Sequence[tuple[float, BandFigures]], siz
 def _frequency_axis(axes: Axes, scales: _Scales) -> None:
     axes.set_xlim(*scales.octaves)
     axes.set_xticks(
-        [_octaves(centre) for centre in scales.ticks], [_nominal(centre) for centre in scales.ticks]
+        [octaves_from_1_khz(centre) for centre in scales.ticks], [_nominal(centre) for centre in scales.ticks]
     )
     axes.set_xlabel("frequency, Hz")
-    for side in ("right", "top"):
-        axes.spines[side].set_visible(False)
+
+
+def _write_upright(axes: Axes, x: float, y: float, text: str, *, va: str) -> None:
+    """Say what is missing at a band."""
+    write(axes, x, y, text, rotation=90, ha="center", va=va, fontsize=6.5, color="0.25")
 
 
 def _nominal(centre_hz: float) -> str:
@@ -490,7 +456,7 @@ def _draw_map(axes: Axes, channel: PicturedChannel, scales: _Scales) -> None:
     if not any(curve.level_db.size for curve in curves):
         _say_why(axes, channel.figures)
         return
-    centres = np.array([_octaves(curve.centre_hz or 1.0) for curve in curves])
+    centres = np.array([octaves_from_1_khz(curve.centre_hz or 1.0) for curve in curves])
     ends = _known([_end(curve) for curve in curves])
     falls = {level: _known([_fall_time(curve, level) for curve in curves]) for level in _CONTOURS_DB}
     half = 0.5 * scales.spacing
@@ -521,16 +487,7 @@ def _draw_map(axes: Axes, channel: PicturedChannel, scales: _Scales) -> None:
     _name_contours(axes, fine, lines, scales)
     for at, known in zip(centres, ends, strict=True):
         if np.isnan(known):
-            axes.text(
-                at,
-                0.5 * scales.map_s,
-                "no decay",
-                rotation=90,
-                ha="center",
-                va="center",
-                fontsize=6.5,
-                color="0.25",
-            )
+            _write_upright(axes, at, 0.5 * scales.map_s, "no decay", va="center")
 
 
 def _known(values: Sequence[float | None]) -> NDArray[np.float64]:
@@ -583,7 +540,7 @@ def _name_contours(
             va="center",
             fontsize=7.5,
             zorder=5,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
+            bbox=on_white(0.8),
         )
 
 
@@ -612,9 +569,9 @@ def _head_decays(scales: _Scales) -> _Heading:
         (
             (Line2D([], [], color="0.72", linewidth=2.6), "decay"),
             (Line2D([], [], color="black", linewidth=1.1, dashes=(3.5, 1.8)), "fitted line"),
-            (_marker("v", "black", 4.8), "noise takes over"),
-            (_marker("|", "black", 4.8), "recording ends"),
-            (_marker(".", "0.4", 3.0), "as measured"),
+            (marker_sample("v", "black", 4.8), "noise takes over"),
+            (marker_sample("|", "black", 4.8), "recording ends"),
+            (marker_sample(".", "0.4", 3.0), "as measured"),
         ),
     )
 
@@ -624,8 +581,11 @@ def _head_times(_scales: _Scales) -> _Heading:
     return _Heading(
         "How long it takes – bars: one standard deviation, by chance alone",
         (
-            *((_marker(mark.marker, mark.ink, 5.5 * mark.size, mark.face), text) for mark, text in named),
-            (_marker("$?$", "black", 5.0), "doubtful"),
+            *(
+                (marker_sample(mark.marker, mark.ink, 5.5 * mark.size, mark.face), text)
+                for mark, text in named
+            ),
+            (marker_sample("$?$", "black", 5.0), "doubtful"),
         ),
     )
 
@@ -646,46 +606,7 @@ def _head_map(_scales: _Scales) -> _Heading:
     )
 
 
-_HEADS = {_draw_decays: _head_decays, _draw_times: _head_times, _draw_map: _head_map}
-
-
-def _marker(marker: str, color: str, size: float, face: str | None = None) -> Artist:
-    from matplotlib.lines import Line2D
-
-    return Line2D(
-        [],
-        [],
-        linestyle="none",
-        marker=marker,
-        color=color,
-        markerfacecolor=face or color,
-        markersize=size,
-    )
-
-
-def _head(axes: Axes, heading: _Heading, height: float) -> None:
-    axes.text(
-        0.0,
-        1.0 + 0.30 / height,
-        heading.text,
-        transform=axes.transAxes,
-        fontsize=8.5,
-        fontweight="bold",
-        va="bottom",
-    )
-    axes.legend(
-        [artist for artist, _ in heading.key],
-        [words for _, words in heading.key],
-        loc="lower left",
-        bbox_to_anchor=(0.0, 1.0 + 0.06 / height),
-        ncols=len(heading.key),
-        frameon=False,
-        borderpad=0.0,
-        borderaxespad=0.0,
-        columnspacing=1.4,
-        handlelength=1.8,
-        handletextpad=0.5,
-    )
+_PANELS = ((_draw_decays, _head_decays), (_draw_times, _head_times), (_draw_map, _head_map))
 
 
 def _note_lines(figures: DecayFigures, width: float) -> list[str]:

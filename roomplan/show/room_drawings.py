@@ -18,12 +18,22 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from roomplan.cautions import MUSIC_ONLY
-from roomplan.foreign_text import printable
 from roomplan.rooms.geometry import source_position
 from roomplan.rooms.spec import BAND_CENTRES_HZ
-from roomplan.show.figure_files import letters_in, picture_format, save_pages, shortened
+from roomplan.show.figure_files import picture_format, save_pages
 from roomplan.show.room_reports import describe_setup, grouped, metres, seat_words, size_words
+from roomplan.show.sheet import (
+    MARGIN,
+    Sheet,
+    grid_of_levels,
+    letters_in,
+    lower_end,
+    new_sheet,
+    octaves_from_1_khz,
+    on_white,
+    shortened,
+    write,
+)
 from roomplan.show.tables import figure, level
 
 if TYPE_CHECKING:
@@ -45,8 +55,6 @@ __all__ = ["draw_room"]
 
 # The look: common practice, no source. All of it was chosen by looking.
 _PAGE = (11.6, 8.4)
-_DOTS_PER_INCH = 120  # words are measured as a PNG will have them
-_LEFT = 0.2  # of all that is not drawn to scale
 _TOP = 1.22  # under the page's heading
 _VIEWS = (0.90, 5.45)  # left edge and greatest width of plan and side view
 _VIEWS_HEIGHT = 4.75  # of both together
@@ -120,22 +128,22 @@ class _Box(NamedTuple):
 
 
 @dataclass
-class _Sheet:
-    """The whole page as one drawing in inches, which knows where its words are."""
+class _Drawing:
+    """The whole page as one panel in inches, upwards, which knows where its words are."""
 
-    figure: Figure
+    sheet: Sheet
     axes: Axes
     renderer: RendererBase
     taken: list[_Box] = field(default_factory=list)
 
     def extent(self, text: Text) -> _Box:
         box = text.get_window_extent(self.renderer)
-        dots = self.figure.dpi
+        dots = self.sheet.figure.dpi
         return _Box(box.x0 / dots, box.y0 / dots, box.x1 / dots, box.y1 / dots)
 
     def words(self, x: float, y: float, text: str, **settings: Any) -> Text:
         """Put words at a place, and keep others off it."""
-        made = self.axes.text(x, y, printable(text), parse_math=False, **settings)
+        made = write(self.axes, x, y, text, **settings)
         self.taken.append(self.extent(made))
         return made
 
@@ -146,17 +154,7 @@ class _Sheet:
         self, text: str, candidates: Iterable[tuple[float, float]], bounds: _Box, **settings: Any
     ) -> Text | None:
         """Put words, by their middle, at the first of some places that is free; None when there is none."""
-        background = {"facecolor": "white", "edgecolor": "none", "pad": 0.8}
-        made = self.axes.text(
-            0.0,
-            0.0,
-            printable(text),
-            ha="center",
-            va="center",
-            parse_math=False,
-            bbox=background,
-            **settings,
-        )
+        made = write(self.axes, 0.0, 0.0, text, ha="center", va="center", bbox=on_white(0.8), **settings)
         zero = self.extent(made)
         wide, high = (zero.right - zero.left) / 2.0 + 0.015, (zero.top - zero.bottom) / 2.0 + 0.01
         for x, y in candidates:
@@ -204,30 +202,30 @@ class _View(NamedTuple):
 
 def _page(portrait: RoomPortrait) -> Figure:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
 
-    page = Figure(figsize=_PAGE, dpi=_DOTS_PER_INCH, facecolor="white")
-    axes = page.add_axes((0.0, 0.0, 1.0, 1.0))
-    axes.set_xlim(0.0, _PAGE[0])
-    axes.set_ylim(0.0, _PAGE[1])
+    sheet = new_sheet(*_PAGE)
+    axes = sheet.figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_xlim(0.0, sheet.width)
+    axes.set_ylim(0.0, sheet.height)
     axes.set_axis_off()
-    sheet = _Sheet(page, axes, FigureCanvasAgg(page).get_renderer())
+    # words are measured as a PNG will have them
+    drawing = _Drawing(sheet, axes, FigureCanvasAgg(sheet.figure).get_renderer())
     _head(sheet, portrait)
     plan, side = _views(portrait.spec)
-    _draw_plan(sheet, portrait, plan)
-    _draw_side(sheet, portrait, side)
-    _draw_pattern(sheet, portrait)
-    _draw_times(sheet, portrait)
-    sheet.words(_LEFT, 0.16, MUSIC_ONLY, fontsize=7, color="0.25")
-    return page
+    _draw_plan(drawing, portrait, plan)
+    _draw_side(drawing, portrait, side)
+    _draw_pattern(drawing, portrait)
+    _draw_times(drawing, portrait)
+    sheet.caution(0.16)
+    return sheet.figure
 
 
-def _head(sheet: _Sheet, portrait: RoomPortrait) -> None:
+def _head(sheet: Sheet, portrait: RoomPortrait) -> None:
     spec = portrait.spec
-    wide = _PAGE[0] - 2 * _LEFT
-    sheet.words(_LEFT, _PAGE[1] - 0.36, shortened(spec.title, wide, 12.0), fontsize=12, fontweight="bold")
+    wide = sheet.width - 2 * MARGIN
+    sheet.title(spec.title, 0.36)
     if spec.character:
-        sheet.words(_LEFT, _PAGE[1] - 0.60, shortened(spec.character, wide, 9.0), fontsize=9)
+        sheet.words(MARGIN, 0.60, shortened(spec.character, wide, 9.0), fontsize=9)
     facts = " · ".join(
         (
             f"{size_words(spec)} m",
@@ -239,7 +237,7 @@ def _head(sheet: _Sheet, portrait: RoomPortrait) -> None:
             f"Schroeder frequency {figure(portrait.schroeder_frequency_hz, 0)} Hz",
         )
     )
-    sheet.words(_LEFT, _PAGE[1] - 0.83, shortened(facts, wide, 8.5), fontsize=8.5)
+    sheet.words(MARGIN, 0.83, shortened(facts, wide, 8.5), fontsize=8.5)
 
 
 # --- plan and side view
@@ -255,33 +253,33 @@ def _views(spec: RoomSpecification) -> tuple[_View, _View]:
     return plan, side
 
 
-def _heading(sheet: _Sheet, x: float, y: float, bold: str, plain: str = "") -> None:
+def _heading(drawing: _Drawing, x: float, y: float, bold: str, plain: str = "") -> None:
     """Name of a part of the page, and beside it what its signs mean."""
-    made = sheet.words(x, y, bold, fontsize=9, fontweight="bold")
+    made = drawing.words(x, y, bold, fontsize=9, fontweight="bold")
     if plain:
-        sheet.words(sheet.extent(made).right + 0.12, y, plain, fontsize=_SMALL, color="0.25")
+        drawing.words(drawing.extent(made).right + 0.12, y, plain, fontsize=_SMALL, color="0.25")
 
 
-def _draw_plan(sheet: _Sheet, portrait: RoomPortrait, view: _View) -> None:
+def _draw_plan(drawing: _Drawing, portrait: RoomPortrait, view: _View) -> None:
     spec = portrait.spec
     length, width, _height = spec.dimensions_m
     box = view.box
     _heading(
-        sheet,
-        _LEFT,
+        drawing,
+        MARGIN,
         box.top + 0.24,
         "From above",
         "dashed: travel time from there to the main microphones",
     )
-    _walls(sheet, box, "walls from above")
-    _dimension(sheet, (box.left, box.bottom - _OFFSET), (box.right, box.bottom - _OFFSET), length)
-    _dimension(sheet, (box.left - _OFFSET, box.bottom), (box.left - _OFFSET, box.top), width)
-    _wall_names(sheet, box)
+    _walls(drawing, box, "walls from above")
+    _dimension(drawing, (box.left, box.bottom - _OFFSET), (box.right, box.bottom - _OFFSET), length)
+    _dimension(drawing, (box.left - _OFFSET, box.bottom), (box.left - _OFFSET, box.top), width)
+    _wall_names(drawing, box)
     zone = None
     if spec.stage is not None:
         half = spec.stage.width_m / 2.0
         zone = _Box(*view.point(spec.stage.from_m, -half), *view.point(spec.stage.to_m, half))
-        _zone(sheet, zone)
+        _zone(drawing, zone)
     marks = {
         name: [view.point(x, y) for x, y, _z in setup.positions_m] for name, setup in spec.microphones.items()
     }
@@ -291,16 +289,16 @@ def _draw_plan(sheet: _Sheet, portrait: RoomPortrait, view: _View) -> None:
              math.sin(math.radians(aim)) * math.cos(math.radians(tilt)))
             for aim, tilt in zip(setup.aims_deg, setup.tilts_deg, strict=True)
         ]  # fmt: skip
-        _microphones(sheet, name, setup, marks[name], turns)
+        _microphones(drawing, name, setup, marks[name], turns)
     x, y, _z = source_position(spec, portrait.seat)
-    _seat(sheet, view.point(x, y))
+    _seat(drawing, view.point(x, y))
     for name in spec.microphones:
-        _named(sheet, name, marks[name], box, fontsize=8)
-    _named(sheet, _seat_name(portrait), [view.point(x, y)], box, fontsize=8)
+        _named(drawing, name, marks[name], box, fontsize=8)
+    _named(drawing, _seat_name(portrait), [view.point(x, y)], box, fontsize=8)
     if zone is not None:
         places = _stage_name_places(zone)
-        sheet.place("stage", places, box, fontsize=_SMALL, color="0.3", gid="name of the stage")
-    _rings(sheet, spec, view)
+        drawing.place("stage", places, box, fontsize=_SMALL, color="0.3", gid="name of the stage")
+    _rings(drawing, spec, view)
 
 
 def _seat_name(portrait: RoomPortrait) -> str:
@@ -317,8 +315,8 @@ def _stage_name_places(zone: _Box) -> list[tuple[float, float]]:
     return places
 
 
-def _walls(sheet: _Sheet, box: _Box, name: str) -> None:
-    sheet.line(
+def _walls(drawing: _Drawing, box: _Box, name: str) -> None:
+    drawing.line(
         [box.left, box.right, box.right, box.left, box.left],
         [box.bottom, box.bottom, box.top, box.top, box.bottom],
         linewidth=1.5,
@@ -326,31 +324,35 @@ def _walls(sheet: _Sheet, box: _Box, name: str) -> None:
         gid=name,
     )
     for x in (box.left, box.right):
-        sheet.taken.append(_Box(x - 0.02, box.bottom, x + 0.02, box.top))
+        drawing.taken.append(_Box(x - 0.02, box.bottom, x + 0.02, box.top))
     for y in (box.bottom, box.top):
-        sheet.taken.append(_Box(box.left, y - 0.02, box.right, y + 0.02))
+        drawing.taken.append(_Box(box.left, y - 0.02, box.right, y + 0.02))
 
 
-def _wall_names(sheet: _Sheet, box: _Box) -> None:
+def _wall_names(drawing: _Drawing, box: _Box) -> None:
     """Names of the walls, outside; those of the short ones only where they fit."""
     style: dict[str, Any] = {"fontsize": _TINY, "color": "0.3"}
     middle = (box.bottom + box.top) / 2.0
     if box.top - box.bottom > 0.62:
-        sheet.words(box.left - 0.10, middle, "stage wall", rotation=90, ha="center", va="center", **style)
-        sheet.words(box.right + 0.12, middle, "far wall", rotation=90, ha="center", va="center", **style)
-    sheet.words(box.right, box.bottom - 0.16, "left wall", ha="right", **style)
-    sheet.words(box.right, box.top + 0.06, "right wall", ha="right", **style)
+        drawing.words(box.left - 0.10, middle, "stage wall", rotation=90, ha="center", va="center", **style)
+        drawing.words(box.right + 0.12, middle, "far wall", rotation=90, ha="center", va="center", **style)
+    drawing.words(box.right, box.bottom - 0.16, "left wall", ha="right", **style)
+    drawing.words(box.right, box.top + 0.06, "right wall", ha="right", **style)
 
 
-def _dimension(sheet: _Sheet, start: tuple[float, float], end: tuple[float, float], length_m: float) -> None:
+def _dimension(
+    drawing: _Drawing, start: tuple[float, float], end: tuple[float, float], length_m: float
+) -> None:
     """A line with a stroke at either end, and the length it stands for."""
     upright = start[0] == end[0]
-    sheet.line([start[0], end[0]], [start[1], end[1]], linewidth=0.5, color="0.3", gid="dimension")
+    drawing.line([start[0], end[0]], [start[1], end[1]], linewidth=0.5, color="0.3", gid="dimension")
     for x, y in (start, end):
         across = (0.05, 0.0) if upright else (0.0, 0.05)
-        sheet.line([x - across[0], x + across[0]], [y - across[1], y + across[1]], linewidth=0.5, color="0.3")
+        drawing.line(
+            [x - across[0], x + across[0]], [y - across[1], y + across[1]], linewidth=0.5, color="0.3"
+        )
     beside = upright and end[1] - start[1] < 0.6  # no room for it on the line
-    sheet.words(
+    drawing.words(
         (start[0] + end[0]) / 2.0 - (0.09 if beside else 0.0),
         (start[1] + end[1]) / 2.0,
         f"{metres(length_m)} m",
@@ -358,12 +360,12 @@ def _dimension(sheet: _Sheet, start: tuple[float, float], end: tuple[float, floa
         va="center",
         rotation=90 if upright and not beside else 0,
         fontsize=8,
-        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+        bbox=on_white(1.5),
     )
 
 
-def _zone(sheet: _Sheet, zone: _Box) -> None:
-    sheet.line(
+def _zone(drawing: _Drawing, zone: _Box) -> None:
+    drawing.line(
         [zone.left, zone.right, zone.right, zone.left, zone.left],
         [zone.bottom, zone.bottom, zone.top, zone.top, zone.bottom],
         linewidth=0.7,
@@ -374,7 +376,7 @@ def _zone(sheet: _Sheet, zone: _Box) -> None:
 
 
 def _microphones(
-    sheet: _Sheet,
+    drawing: _Drawing,
     name: str,
     setup: MicrophoneSetup,
     places: Sequence[tuple[float, float]],
@@ -384,10 +386,10 @@ def _microphones(
     for (x, y), (ahead, up) in zip(places, turns, strict=True):
         if setup.pattern != "omni":
             end = (x + _TICK * ahead, y + _TICK * up)
-            sheet.line([x, end[0]], [y, end[1]], linewidth=0.9, zorder=4, gid=f"direction of {name}")
+            drawing.line([x, end[0]], [y, end[1]], linewidth=0.9, zorder=4, gid=f"direction of {name}")
             for part in (0.5, 1.0):
-                sheet.keep_free(x + part * _TICK * ahead, y + part * _TICK * up, 0.05)
-        sheet.line(
+                drawing.keep_free(x + part * _TICK * ahead, y + part * _TICK * up, 0.05)
+        drawing.line(
             [x],
             [y],
             marker="o",
@@ -396,16 +398,16 @@ def _microphones(
             zorder=4,
             gid=f"microphone of {name}",
         )
-        sheet.keep_free(x, y, _DOT)
+        drawing.keep_free(x, y, _DOT)
     points = np.array(places)
     low, high = points.min(axis=0) - _DOT, points.max(axis=0) + _DOT
     if max(high - low) < _CLOSE:  # nothing is between the microphones of a close pair
-        sheet.taken.append(_Box(low[0], low[1], high[0], high[1]))
+        drawing.taken.append(_Box(low[0], low[1], high[0], high[1]))
 
 
-def _seat(sheet: _Sheet, place: tuple[float, float]) -> None:
+def _seat(drawing: _Drawing, place: tuple[float, float]) -> None:
     x, y = place
-    sheet.line(
+    drawing.line(
         [x],
         [y],
         marker="o",
@@ -416,11 +418,11 @@ def _seat(sheet: _Sheet, place: tuple[float, float]) -> None:
         zorder=4,
         gid="seat",
     )
-    sheet.keep_free(x, y, _SEAT + 0.01)
+    drawing.keep_free(x, y, _SEAT + 0.01)
 
 
 def _named(
-    sheet: _Sheet, name: str, places: Sequence[tuple[float, float]], box: _Box, **settings: Any
+    drawing: _Drawing, name: str, places: Sequence[tuple[float, float]], box: _Box, **settings: Any
 ) -> None:
     """Put a name beside what it names: close, or farther off with a thin line to it."""
     name = shortened(name, 1.7, 8.0)
@@ -446,11 +448,11 @@ def _named(
         (middle[0] + shift, y) for y in (box.top + 0.10, box.bottom - 0.12) for shift in (0.0, 0.8, 1.6)
     ]
     style = {"zorder": 5, "gid": f"name of {name}", **settings}
-    made = sheet.place(name, candidates, box, **style)
-    made = made or sheet.place(name, outside, _Box(_LEFT, 0.0, _PANEL_LEFT - 0.6, _PAGE[1]), **style)
+    made = drawing.place(name, candidates, box, **style)
+    made = made or drawing.place(name, outside, _Box(MARGIN, 0.0, _PANEL_LEFT - 0.6, _PAGE[1]), **style)
     if made is None:
         return
-    found = sheet.extent(made)
+    found = drawing.extent(made)
     x, y = (found.left + found.right) / 2.0, (found.bottom + found.top) / 2.0
     near = points[np.argmin(np.hypot(points[:, 0] - x, points[:, 1] - y))]
     edge = (
@@ -458,7 +460,7 @@ def _named(
         min(max(near[1], found.bottom), found.top),
     )
     if math.hypot(edge[0] - near[0], edge[1] - near[1]) > 0.22:
-        sheet.line([edge[0], near[0]], [edge[1], near[1]], linewidth=0.4, color="0.5", zorder=3)
+        drawing.line([edge[0], near[0]], [edge[1], near[1]], linewidth=0.4, color="0.5", zorder=3)
 
 
 def _ring_radii(spec: RoomSpecification, reach_m: float) -> list[tuple[float, float]]:
@@ -474,7 +476,7 @@ def _ring_radii(spec: RoomSpecification, reach_m: float) -> list[tuple[float, fl
     return [(time, math.sqrt((time / 1000.0 * spec.sound_speed) ** 2 - up * up)) for time in rings(step)]
 
 
-def _rings(sheet: _Sheet, spec: RoomSpecification, view: _View) -> None:
+def _rings(drawing: _Drawing, spec: RoomSpecification, view: _View) -> None:
     from matplotlib.patches import Rectangle
 
     length, width, _height = spec.dimensions_m
@@ -482,7 +484,7 @@ def _rings(sheet: _Sheet, spec: RoomSpecification, view: _View) -> None:
     reach = max(math.hypot(a - x, b - y) for a in (0.0, length) for b in (-width / 2.0, width / 2.0))
     box = view.box
     walls = Rectangle(
-        (box.left, box.bottom), box.right - box.left, box.top - box.bottom, transform=sheet.axes.transData
+        (box.left, box.bottom), box.right - box.left, box.top - box.bottom, transform=drawing.axes.transData
     )
     turn = np.linspace(0.0, 2.0 * math.pi, 361)
     middle = view.point(float(x), float(y))
@@ -491,7 +493,7 @@ def _rings(sheet: _Sheet, spec: RoomSpecification, view: _View) -> None:
     inside = _Box(box.left + 0.02, box.bottom + 0.02, box.right - 0.02, box.top - 0.02)
     for time, radius_m in _ring_radii(spec, reach):
         radius = radius_m * view.scale
-        ring = sheet.line(
+        ring = drawing.line(
             middle[0] + radius * np.cos(turn),
             middle[1] + radius * np.sin(turn),
             linewidth=0.5,
@@ -501,7 +503,7 @@ def _rings(sheet: _Sheet, spec: RoomSpecification, view: _View) -> None:
             gid=f"ring {time:g} ms",
         )
         ring.set_clip_path(walls)
-        sheet.place(
+        drawing.place(
             f"{time:g} ms",
             [(middle[0] + radius * math.cos(a), middle[1] + radius * math.sin(a)) for a in angles],
             inside,
@@ -512,21 +514,25 @@ def _rings(sheet: _Sheet, spec: RoomSpecification, view: _View) -> None:
         )
 
 
-def _draw_side(sheet: _Sheet, portrait: RoomPortrait, view: _View) -> None:
+def _draw_side(drawing: _Drawing, portrait: RoomPortrait, view: _View) -> None:
     spec = portrait.spec
     height = spec.dimensions_m[2]
     box = view.box
     _heading(
-        sheet, _LEFT, box.top + 0.14, "From the side", "dot: microphone, tick: where it looks; ring: the seat"
+        drawing,
+        MARGIN,
+        box.top + 0.14,
+        "From the side",
+        "dot: microphone, tick: where it looks; ring: the seat",
     )
-    _walls(sheet, box, "walls from the side")
-    _dimension(sheet, (box.left - _OFFSET, box.bottom), (box.left - _OFFSET, box.top), height)
+    _walls(drawing, box, "walls from the side")
+    _dimension(drawing, (box.left - _OFFSET, box.bottom), (box.left - _OFFSET, box.top), height)
     if spec.stage is not None:
         start, end = view.point(spec.stage.from_m, 0.0), view.point(spec.stage.to_m, 0.0)
-        sheet.line(
+        drawing.line(
             [start[0], end[0]], [start[1] - 0.05] * 2, linewidth=2.5, color="0.5", solid_capstyle="butt"
         )
-        sheet.words(
+        drawing.words(
             (start[0] + end[0]) / 2.0, start[1] - 0.18, "stage", ha="center", va="center",
             fontsize=_SMALL, color="0.3",
         )  # fmt: skip
@@ -537,13 +543,13 @@ def _draw_side(sheet: _Sheet, portrait: RoomPortrait, view: _View) -> None:
             (-math.cos(math.radians(aim)) * math.cos(math.radians(tilt)), math.sin(math.radians(tilt)))
             for aim, tilt in zip(setup.aims_deg, setup.tilts_deg, strict=True)
         ]
-        _microphones(sheet, name, setup, marks[name], turns)
+        _microphones(drawing, name, setup, marks[name], turns)
     x, _y, z = source_position(spec, portrait.seat)
-    _seat(sheet, view.point(x, z))
+    _seat(drawing, view.point(x, z))
     for name, setup in spec.microphones.items():
         up = float(np.mean(setup.positions_m, axis=0)[2])
-        _named(sheet, f"{name}, {metres(up)} m up", marks[name], box, fontsize=8)
-    _named(sheet, _seat_name(portrait), [view.point(x, z)], box, fontsize=8)
+        _named(drawing, f"{name}, {metres(up)} m up", marks[name], box, fontsize=8)
+    _named(drawing, _seat_name(portrait), [view.point(x, z)], box, fontsize=8)
     # under the drawing: what cannot be drawn
     down = box.bottom - 0.42
     setup = spec.microphones[portrait.microphones]
@@ -556,45 +562,36 @@ def _draw_side(sheet: _Sheet, portrait: RoomPortrait, view: _View) -> None:
         ),
     )
     for line in lines:
-        for part in _at_most_two_lines(sheet, line, _PANEL_LEFT - 0.7):
-            sheet.words(_LEFT, down, part, fontsize=_SMALL, color="0.25")
+        for part in _at_most_two_lines(drawing, line, _PANEL_LEFT - 0.7):
+            drawing.words(MARGIN, down, part, fontsize=_SMALL, color="0.25")
             down -= 0.16
 
 
-def _at_most_two_lines(sheet: _Sheet, text: str, right: float) -> list[str]:
+def _at_most_two_lines(drawing: _Drawing, text: str, right: float) -> list[str]:
     """Text in one line where it fits, else in two."""
-    tried = sheet.axes.text(_LEFT, 0.0, printable(text), fontsize=_SMALL, parse_math=False)
-    fits = sheet.extent(tried).right <= right
+    tried = write(drawing.axes, MARGIN, 0.0, text, fontsize=_SMALL)
+    fits = drawing.extent(tried).right <= right
     tried.remove()
-    most = letters_in(right - _LEFT, 0.92 * _SMALL)
+    most = letters_in(right - MARGIN, 0.92 * _SMALL)
     return [text] if fits else textwrap.wrap(text, most, max_lines=2, placeholder=" …")
 
 
 # --- reflections and decay
 
 
-def _panel(sheet: _Sheet, bottom: float, height: float) -> Axes:
-    axes = sheet.figure.add_axes(
-        (
-            _PANEL_LEFT / _PAGE[0],
-            bottom / _PAGE[1],
-            _PANEL_WIDTH / _PAGE[0],
-            height / _PAGE[1],
-        )
-    )
+def _panel(sheet: Sheet, bottom: float, height: float) -> Axes:
+    axes = sheet.panel(_PANEL_LEFT, sheet.height - bottom - height, _PANEL_WIDTH, height)
     axes.patch.set_visible(False)
-    for side in ("right", "top"):
-        axes.spines[side].set_visible(False)
     return axes
 
 
-def _draw_pattern(sheet: _Sheet, portrait: RoomPortrait) -> None:
+def _draw_pattern(drawing: _Drawing, portrait: RoomPortrait) -> None:
     """Image sources as stems over the time after the direct sound, and the energy still to come behind."""
     bottom = _PAGE[1] - _TOP - 0.42 - _CALLOUTS - _PATTERN_HEIGHT
-    axes = _panel(sheet, bottom, _PATTERN_HEIGHT)
+    axes = _panel(drawing.sheet, bottom, _PATTERN_HEIGHT)
     top = bottom + _PATTERN_HEIGHT
     _heading(
-        sheet,
+        drawing,
         _PANEL_LEFT - 0.5,
         _PAGE[1] - _TOP - 0.06,
         f"Reflections at {shortened(portrait.microphones, 1.6, 9.0)}",
@@ -606,8 +603,7 @@ def _draw_pattern(sheet: _Sheet, portrait: RoomPortrait) -> None:
     axes.set_ylim(low, high)
     axes.set_ylabel("dB")
     axes.set_xlabel("ms after the direct sound")
-    axes.grid(axis="y", color="0.9", linewidth=0.5)
-    axes.set_axisbelow(True)
+    grid_of_levels(axes)
     to_come = portrait.to_come
     if to_come is not None:
         axes.fill_between(
@@ -642,8 +638,8 @@ def _draw_pattern(sheet: _Sheet, portrait: RoomPortrait) -> None:
                     zorder=3 + number,
                 )
     axes.vlines([0.0], low, 0.0, color="black", linewidth=2.4, zorder=6, gid="direct")
-    _callouts(sheet, portrait, axes, (low, high), top)
-    _pattern_key(sheet, bottom - 0.56)
+    _callouts(drawing, portrait, axes, (low, high), top)
+    _pattern_key(drawing, bottom - 0.56)
 
 
 def _level_range(portrait: RoomPortrait) -> tuple[float, float]:
@@ -652,11 +648,11 @@ def _level_range(portrait: RoomPortrait) -> tuple[float, float]:
     high = max(0.0, *levels[:1], *([float(portrait.to_come.level_db[0])] if portrait.to_come else [])) + 1.0
     high = max(high, max(levels, default=0.0) + 1.0)
     low = min(levels, default=-_LEAST_RANGE_DB) - 3.0
-    return min(max(low, high - _MOST_RANGE_DB), high - _LEAST_RANGE_DB), high
+    return lower_end(low, high, least=_LEAST_RANGE_DB, most=_MOST_RANGE_DB), high
 
 
 def _callouts(
-    sheet: _Sheet, portrait: RoomPortrait, axes: Axes, levels: tuple[float, float], top: float
+    drawing: _Drawing, portrait: RoomPortrait, axes: Axes, levels: tuple[float, float], top: float
 ) -> None:
     """Names over the panel, with a thin line to what they name: direct sound, first walls, mixing time."""
     low, high = levels
@@ -690,14 +686,14 @@ def _callouts(
     )
     for x, (time, at, name) in zip(places, entries, strict=True):
         foot = top - _PATTERN_HEIGHT * (high - at) / (high - low)
-        sheet.line(
+        drawing.line(
             [x, across(time), across(time)],
             [top + 0.13, top, foot + 0.03],
             linewidth=0.4,
             color="0.55",
             zorder=1,
         )
-        sheet.words(x, top + 0.16, name, rotation=90, ha="center", va="bottom", fontsize=_SMALL)
+        drawing.words(x, top + 0.16, name, rotation=90, ha="center", va="bottom", fontsize=_SMALL)
 
 
 def _spread(places: Sequence[float], spacing: float, end: float) -> list[float]:
@@ -712,35 +708,39 @@ def _spread(places: Sequence[float], spacing: float, end: float) -> list[float]:
     return found
 
 
-def _pattern_key(sheet: _Sheet, y: float) -> None:
+def _pattern_key(drawing: _Drawing, y: float) -> None:
     """What the stems and the grey mean."""
     x = _PANEL_LEFT - 0.5
     for order, (words, ink, width) in enumerate(_ORDERS, start=1):
-        sheet.line([x + 0.04] * 2, [y - 0.03, y + 0.09], linewidth=width, color=ink)
+        drawing.line([x + 0.04] * 2, [y - 0.03, y + 0.09], linewidth=width, color=ink)
         if order < len(_ORDERS):
-            sheet.line(
+            drawing.line(
                 [x + 0.04], [y + 0.09], marker="o", markersize=3.2, color=ink, markeredgewidth=0.8,
                 markerfacecolor=ink if order == 1 else "white",
             )  # fmt: skip
-        made = sheet.words(x + 0.12, y, words, fontsize=_SMALL)
-        x = sheet.extent(made).right + 0.16
-    sheet.axes.fill_between(
+        made = drawing.words(x + 0.12, y, words, fontsize=_SMALL)
+        x = drawing.extent(made).right + 0.16
+    drawing.axes.fill_between(
         [x, x + 0.22], y - 0.02, y + 0.09, facecolor="0.91", edgecolor="0.6", linewidth=0.6
     )
-    sheet.words(x + 0.28, y, "energy of the response still to come", fontsize=_SMALL)
+    drawing.words(x + 0.28, y, "energy of the response still to come", fontsize=_SMALL)
 
 
-def _draw_times(sheet: _Sheet, portrait: RoomPortrait) -> None:
+def _draw_times(drawing: _Drawing, portrait: RoomPortrait) -> None:
     """Reverberation time over frequency: as asked for, and as the response of this seat measures."""
     spec = portrait.spec
     bottom = 1.0
-    axes = _panel(sheet, bottom, _TIMES_HEIGHT)
+    axes = _panel(drawing.sheet, bottom, _TIMES_HEIGHT)
     head = bottom + _TIMES_HEIGHT + 0.16
     made = "of the materials" if spec.absorption is not None else "asked for"
     _heading(
-        sheet, _PANEL_LEFT - 0.5, head, "Reverberation time, s", f"line: {made}; rings: T30 of this response"
+        drawing,
+        _PANEL_LEFT - 0.5,
+        head,
+        "Reverberation time, s",
+        f"line: {made}; rings: T30 of this response",
     )
-    across = [math.log2(centre / 1000.0) for centre in BAND_CENTRES_HZ]
+    across = [octaves_from_1_khz(centre) for centre in BAND_CENTRES_HZ]
     times = [spec.reverberation_time_s[centre] for centre in BAND_CENTRES_HZ]
     measured = [
         (place, time)
@@ -770,4 +770,4 @@ def _draw_times(sheet: _Sheet, portrait: RoomPortrait) -> None:
         over = max(time, found if found is not None else 0.0)
         x = _PANEL_LEFT + _PANEL_WIDTH * (place - across[0] + 0.45) / (across[-1] - across[0] + 0.9)
         y = bottom + _TIMES_HEIGHT * over / (1.30 * highest)
-        sheet.words(x, y + 0.09, figure(time), ha="center", fontsize=_SMALL)
+        drawing.words(x, y + 0.09, figure(time), ha="center", fontsize=_SMALL)

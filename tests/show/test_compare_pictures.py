@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roomplan.errors import RoomplanError
-from roomplan.show import compare_pictures, figure_files
+from roomplan.show import compare_pictures, sheet
 from roomplan.show.compare_pictures import MOST_BUSES, MOST_PLANS, PlanCurve, draw_comparison
 
 if TYPE_CHECKING:
@@ -166,7 +166,7 @@ def test_no_words_cover_other_words_and_none_leave_the_page(count: int, monkeypa
     monkeypatch.setattr(Text, "draw", note)
     curves = plans(count)
     curves[1] = curve_of(0, label="as loud as the first", differences={"mix": None, "wet": -50.0})
-    with style.context(["default", figure_files.STYLE]):
+    with style.context(["default", sheet.STYLE]):
         page = compare_pictures._page("mix: " + " · ".join(NAMES), curves)
         FigureCanvasAgg(page).draw()
     assert len(boxes) > 20

@@ -12,7 +12,7 @@ import pytest
 from roomplan.errors import RoomplanError
 from roomplan.loudness import programme_loudness
 from roomplan.loudness.gating import range_bounds
-from roomplan.show import figure_files, loudness_pictures
+from roomplan.show import loudness_pictures, sheet
 from roomplan.show.loudness_pictures import MOST_PANELS, PicturedSound, draw_loudness
 
 if TYPE_CHECKING:
@@ -160,7 +160,7 @@ def _ticks(end_s: float):
     from matplotlib.figure import Figure
 
     axes = Figure().add_subplot()
-    loudness_pictures._time_axis(axes, loudness_pictures._Scales(end_s, -60.0, 0.0), named=True)
+    sheet.time_axis(axes, end_s)
     return axes.get_xticks()
 
 
@@ -221,7 +221,7 @@ def test_no_words_cover_other_words_and_none_leave_the_page(count, monkeypatch):
         draw(text, renderer)
 
     monkeypatch.setattr(Text, "draw", note)
-    with style.context(["default", figure_files.STYLE]):
+    with style.context(["default", sheet.STYLE]):
         figure, _ = page_of(*[sound(noise(8.0), f"{'long_' * 40}{number}.wav") for number in range(count)])
         FigureCanvasAgg(figure).draw()
     assert len(boxes) > 10

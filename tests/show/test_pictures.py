@@ -17,7 +17,7 @@ from roomplan.acoustics.doubt import Doubt
 from roomplan.acoustics.figures import FIGURES, BandFigures, DecayFigures, no_band, summarise
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.errors import RoomplanError
-from roomplan.show import figure_files, pictures
+from roomplan.show import figure_files, pictures, sheet
 from roomplan.show.pictures import MOST_CHANNELS, PicturedChannel, draw_responses
 
 if TYPE_CHECKING:
@@ -247,7 +247,7 @@ def test_no_words_cover_other_words_and_none_leave_the_page(
         draw(text, renderer)
 
     monkeypatch.setattr(Text, "draw", note)
-    with style.context(["default", figure_files.STYLE]):
+    with style.context(["default", sheet.STYLE]):
         channels = [channel_of(f"channel {number}", centres, 1.0 - 0.28 * number) for number in range(count)]
         figure, _ = page_of(*channels)
         FigureCanvasAgg(figure).draw()

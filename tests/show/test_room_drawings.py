@@ -18,7 +18,7 @@ from roomplan.rooms.geometry import source_position
 from roomplan.rooms.portrait import portrait_of
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.spec import BAND_CENTRES_HZ, MicrophoneSetup, RoomSpecification, Stage
-from roomplan.show import figure_files, room_drawings
+from roomplan.show import room_drawings, sheet
 from roomplan.show.room_drawings import draw_room
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def page_of(portrait: RoomPortrait) -> tuple[Any, list[str]]:
     """Return the page and the words on it."""
     from matplotlib import style
 
-    with style.context(["default", figure_files.STYLE]):
+    with style.context(["default", sheet.STYLE]):
         page: Any = room_drawings._page(portrait)
     return page, [text.get_text() for text in page.findobj(Text) if text.get_text()]
 
@@ -332,7 +332,7 @@ def test_no_words_cover_other_words_microphones_or_walls_and_none_leave_the_page
 
     monkeypatch.setattr(Text, "draw", note)
     page, _ = pages(name)
-    with style.context(["default", figure_files.STYLE]):
+    with style.context(["default", sheet.STYLE]):
         FigureCanvasAgg(page).draw()
     assert len(boxes) > 30
     marks = page.findobj(lambda a: str(a.get_gid()).startswith(("microphone of", "seat")))
@@ -360,17 +360,16 @@ def test_every_set_up_and_the_seat_find_a_place_for_their_names(portraits, pages
 
 def test_names_that_would_meet_are_kept_apart_and_one_without_a_place_is_left_out():
     from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
 
-    page = Figure(figsize=(4.0, 4.0))
-    axes = page.add_axes((0.0, 0.0, 1.0, 1.0))
+    page = sheet.new_sheet(4.0, 4.0)
+    axes = page.figure.add_axes((0.0, 0.0, 1.0, 1.0))
     axes.set_xlim(0.0, 4.0)
     axes.set_ylim(0.0, 4.0)
-    sheet = room_drawings._Sheet(page, axes, FigureCanvasAgg(page).get_renderer())
+    drawing = room_drawings._Drawing(page, axes, FigureCanvasAgg(page.figure).get_renderer())
     everywhere = room_drawings._Box(0.0, 0.0, 4.0, 4.0)
-    first = sheet.place("rear", [(2.0, 2.0), (1.0, 1.0)], everywhere)
-    second = sheet.place("main", [(2.0, 2.0), (1.0, 1.0)], everywhere)
-    third = sheet.place("other", [(2.0, 2.0), (1.0, 1.0)], everywhere)
+    first = drawing.place("rear", [(2.0, 2.0), (1.0, 1.0)], everywhere)
+    second = drawing.place("main", [(2.0, 2.0), (1.0, 1.0)], everywhere)
+    third = drawing.place("other", [(2.0, 2.0), (1.0, 1.0)], everywhere)
     assert first is not None
     assert second is not None
     assert (first.get_position(), second.get_position(), third) == ((2.0, 2.0), (1.0, 1.0), None)
