@@ -37,6 +37,7 @@ __all__ = [
     "compare_document",
     "compare_many_document",
     "differences_of_bus",
+    "figure_of_bus",
     "labels_of",
     "plan_changes",
     "rendered_cues",
@@ -239,11 +240,11 @@ def _shown(value: Any, unit: str) -> str:
 def differences_of_bus(first: Mapping[str, Any], other: Mapping[str, Any]) -> Document:
     """Figures of a bus in the other plan minus those in the first, audible ones in steps too."""
     entry: Document = {}
-    for key, path in _LEVELS.items():
-        ours, theirs = _at(first, path), _at(other, path)
+    for key in _LEVELS:
+        ours, theirs = figure_of_bus(first, key), figure_of_bus(other, key)
         entry[key] = None if ours is None or theirs is None else round(theirs - ours, 4)
     for key in ("edt", "t30"):
-        ours, theirs = _at(first, _LEVELS[f"{key}_s"]), _at(other, _LEVELS[f"{key}_s"])
+        ours, theirs = (figure_of_bus(bus, f"{key}_s") for bus in (first, other))
         entry[f"{key}_steps"] = (
             round(math.log(theirs / ours) / _STEP_OF_A_TIME, 2) if ours and theirs else None
         )
@@ -252,9 +253,10 @@ def differences_of_bus(first: Mapping[str, Any], other: Mapping[str, Any]) -> Do
     return entry
 
 
-def _at(bus: Mapping[str, Any], path: tuple[str, ...]) -> Any:
+def figure_of_bus(bus: Mapping[str, Any], difference: str) -> Any:
+    """Figure of a bus of a document, by the key that its difference has; None where there is none."""
     value: Any = bus
-    for key in path:
+    for key in _LEVELS[difference]:
         value = value.get(key) if isinstance(value, dict) else None
     return value
 
@@ -331,6 +333,6 @@ def compare_csv(cues: Sequence[ComparedCue]) -> str:
             for bus in one.document["buses"]:
                 known = number > 0 and bus["name"] in first
                 found = differences_of_bus(first[bus["name"]], bus) if known else {}
-                row = [cue.name, one.label, bus["name"], *(_at(bus, path) for path in _LEVELS.values())]
+                row = [cue.name, one.label, bus["name"], *(figure_of_bus(bus, key) for key in _LEVELS)]
                 rows.append([*row, *(found.get(key) for key in changes)])
     return csv_text(rows)

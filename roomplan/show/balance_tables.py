@@ -16,7 +16,7 @@ from rich.text import Text
 from roomplan._version import __version__
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.report.documents import Document, problem_entry, rounded
-from roomplan.show.tables import DASH, figure, level, note, plain_table
+from roomplan.show.tables import DASH, at_position, figure, figure_columns, level, note, plain_table
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -97,15 +97,16 @@ def _shown(target: Target, value: float | None, *, signed: bool = True) -> str:
 
 
 def _wanted(target: Target) -> str:
-    unit = f" {target.wish.unit}" if target.wish.unit else ""
-    return f"{_SIGNS[target.wish.sense]}{_shown(target, target.value)}{unit}"
+    return f"{_SIGNS[target.wish.sense]}{_shown(target, target.value)}{_unit(target)}"
+
+
+def _unit(target: Target) -> str:
+    return f" {target.wish.unit}" if target.wish.unit else ""
 
 
 def _missed_by(result: TargetResult) -> str:
     target = result.target
-    unit = f" {target.wish.unit}" if target.wish.unit else ""
-    if target.kind in {"loudness", "true_peak"}:
-        unit = " LU" if target.kind == "loudness" else " dB"
+    unit = {"loudness": " LU", "true_peak": " dB"}.get(target.kind, _unit(target))
     return f"{_shown(target, result.miss, signed=False)}{unit}"
 
 
@@ -145,8 +146,7 @@ def targets_of_plans(results: Mapping[str, Sequence[TargetResult]]) -> Table | N
     table = plain_table("Targets", "met: within its tolerance · a dash: the plan has no such target")
     table.add_column("target")
     table.add_column("wanted", justify="right")
-    for label in results:
-        table.add_column(label, justify="right", no_wrap=True)
+    figure_columns(table, results)
     for (words, wanted), found in rows.items():
         cells = [
             DASH if one is None else f"{_shown(one.target, one.value)} {_verdict(one)}"
@@ -186,8 +186,7 @@ def _outcome_table(balance: Balance) -> Table:
         f"{caption} · measured: in a new pass over the sound" if heard else caption,
     )
     table.add_column("target")
-    for heading in ("wanted", "±", "before", "after", *(["measured"] if heard else [])):
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(table, ("wanted", "±", "before", "after", *(["measured"] if heard else [])))
     table.add_column("")
     for index, outcome in enumerate(balance.outcomes):
         target = outcome.target
@@ -210,8 +209,7 @@ def _change_table(balance: Balance) -> Table:
     table = plain_table("What changes", "levels in dB; everything else stays as written")
     table.add_column("section")
     table.add_column("what")
-    for heading in ("before", "after", "change"):
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(table, ("before", "after", "change"))
     previous = None
     for change in balance.changes:
         name = "" if change.section == previous else change.section
@@ -231,8 +229,7 @@ def _levels(before: float, after: float) -> tuple[str, str, str]:
 def _what(change: LevelChange) -> str:
     if change.send is None:
         return "level"
-    at = "" if change.position in {None, "default", "main"} else f" at {change.position}"
-    return f"send to {change.room}{at}"
+    return f"send to {change.room}{at_position(change.position)}"
 
 
 def balance_lines(balance: Balance) -> list[Text]:
@@ -270,8 +267,7 @@ def balance_lines(balance: Balance) -> list[Text]:
 
 def _beyond_line(target: Target, beyond: BeyondReach) -> str:
     """What a target that cannot be had can have."""
-    unit = f" {target.wish.unit}" if target.wish.unit else ""
-    best = f"{_shown(target, beyond.best)}{unit} at best{_REACHED_WITH[beyond.reached_with]}"
+    best = f"{_shown(target, beyond.best)}{_unit(target)} at best{_REACHED_WITH[beyond.reached_with]}"
     return f"{described(target)} {_wanted(target)} is out of reach: {best}"
 
 

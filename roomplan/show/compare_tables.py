@@ -13,15 +13,16 @@ from typing import TYPE_CHECKING, Any
 from rich.text import Text
 
 from roomplan.foreign_text import printable
-from roomplan.report.comparison import differences_of_bus, plan_changes
-from roomplan.show.tables import DASH, figure, level, plain_table
+from roomplan.report.comparison import differences_of_bus, figure_of_bus, plan_changes
+from roomplan.show.tables import DASH, figure, figure_columns, level, plain_table
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping, Sequence
+    from collections.abc import Collection, Sequence
 
     from rich.table import Table
 
     from roomplan.report.comparison import Compared, ComparedCue
+    from roomplan.report.documents import Document
 
 __all__ = [
     "change_lines",
@@ -62,10 +63,10 @@ def comparison_table(first: Compared, other: Compared, *, buses: Collection[str]
         "(ISO 3382-1, Table A.1)",
     )
     table.add_column("bus")
-    for heading in (
-        "LUFS", "loudness", "short-term", "LRA", "wet/dry", "true peak", "EDT s", "C80 dB", "tail s",
-    ):  # fmt: skip
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(
+        table,
+        ("LUFS", "loudness", "short-term", "LRA", "wet/dry", "true peak", "EDT s", "C80 dB", "tail s"),
+    )
     ours = {bus["name"]: bus for bus in first.document["buses"]}
     names = [bus["name"] for bus in other.document["buses"] if bus["name"] in ours]
     theirs = {bus["name"]: bus for bus in other.document["buses"]}
@@ -119,22 +120,29 @@ def moved_buses(first: Compared, other: Compared) -> tuple[list[str], int]:
 
 def course_table(compared: Sequence[Compared]) -> Table | None:
     """Loudness of one bus over time, steps down and plans across; None where it was not asked for."""
-    rows: dict[tuple[float, float], list[float | None]] = {}
-    for column, one in enumerate(compared):
-        for step in one.document.get("course", {}).get("steps", []):
-            key = (step["from_s"], step["to_s"])
-            rows.setdefault(key, [None] * len(compared))[column] = step["integrated_lufs"]
+    steps = [one.document.get("course", {}).get("steps", []) for one in compared]
+    rows = _rows(steps, ("from_s", "to_s"))
     if not rows:
         return None
     bus = compared[0].document["course"]["bus"]
     table = plain_table(f"{bus}: loudness over time, LUFS, and the difference to the first plan, LU")
-    for heading in ("from", "to"):
-        table.add_column(heading, justify="right", no_wrap=True)
-    for one in compared:
-        table.add_column(one.label, justify="right", no_wrap=True)
-    for (start_s, end_s), values in sorted(rows.items()):
-        table.add_row(_clock(start_s), _clock(end_s), *_with_differences(values))
+    figure_columns(table, ("from", "to", *(one.label for one in compared)))
+    for key, entries in sorted(rows.items()):
+        values = [None if entry is None else entry["integrated_lufs"] for entry in entries]
+        table.add_row(*map(_clock, key), *_with_differences(values))
     return table
+
+
+def _rows(
+    columns: Sequence[Sequence[Document]], keys: tuple[str, ...]
+) -> dict[tuple[Any, ...], list[Document | None]]:
+    """Entries of each plan beside those of the others with the same keys; None where a plan has none."""
+    rows: dict[tuple[Any, ...], list[Document | None]] = {}
+    for column, entries in enumerate(columns):
+        for entry in entries:
+            row = rows.setdefault(tuple(entry[key] for key in keys), [None] * len(columns))
+            row[column] = entry
+    return rows
 
 
 def _clock(seconds: float) -> str:
@@ -166,17 +174,10 @@ def summary_table(cues: Sequence[ComparedCue], bus: str) -> Table:
     if several:
         table.add_column("cue")
     table.add_column("version")
-    for heading in (
-        "LUFS",
-        "short-term",
-        "LRA LU",
-        "true peak",
-        "wet/dry dB",
-        "C80 dB",
-        "tail s",
-        "changes",
-    ):
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(
+        table,
+        ("LUFS", "short-term", "LRA LU", "true peak", "wet/dry dB", "C80 dB", "tail s", "changes"),
+    )
     for cue in cues:
         there = [one for one in cue.versions if one is not None]
         first = there[0]
@@ -188,15 +189,15 @@ def summary_table(cues: Sequence[ComparedCue], bus: str) -> Table:
     return table
 
 
-_SUMMARY = {
-    "integrated_lu": ("loudness", "integrated_lufs"),
-    "short_term_max_lu": ("loudness", "short_term_max_lufs"),
-    "loudness_range_lu": ("loudness", "loudness_range_lu"),
-    "true_peak_db": ("loudness", "true_peak_dbtp"),
-    "wet_to_dry_db": ("wet_to_dry_db",),
-    "c80_db": ("decay", "mid", "c80_db"),
-    "decay_to_minus_40_s": ("decay_to_minus_40_s",),
-}
+_SUMMARY = (
+    "integrated_lu",
+    "short_term_max_lu",
+    "loudness_range_lu",
+    "true_peak_db",
+    "wet_to_dry_db",
+    "c80_db",
+    "decay_to_minus_40_s",
+)
 
 
 def _summary_cells(first: Compared, one: Compared, bus: str) -> list[str]:
@@ -209,10 +210,8 @@ def _summary_cells(first: Compared, one: Compared, bus: str) -> list[str]:
         return [DASH] * (len(_SUMMARY) + 1)
     differences = differences_of_bus(reference, ours) if reference is not None and one is not first else {}
     cells = []
-    for key, path in _SUMMARY.items():
-        value: Any = ours
-        for step in path:
-            value = value.get(step) if isinstance(value, dict) else None
+    for key in _SUMMARY:
+        value = figure_of_bus(ours, key)
         digits = 2 if key.endswith("_s") else 1
         text = (
             figure(value, digits)
@@ -246,11 +245,7 @@ def _ordered(names: Sequence[str]) -> list[str]:
 
 def margin_table(compared: Sequence[Compared]) -> Table | None:
     """Margins down, plans across; None when no plan asks for one."""
-    rows: dict[tuple[str, str, str, str | None], list[Mapping[str, Any] | None]] = {}
-    for column, one in enumerate(compared):
-        for entry in one.document.get("margins", []):
-            key = (entry["of"], entry["over"], entry["band"], entry["passage"])
-            rows.setdefault(key, [None] * len(compared))[column] = entry
+    rows = _rows([one.document.get("margins", []) for one in compared], ("of", "over", "band", "passage"))
     if not rows:
         return None
     table = plain_table(
@@ -259,8 +254,7 @@ def margin_table(compared: Sequence[Compared]) -> Table | None:
     )
     for heading in ("of", "over", "band", "passage"):
         table.add_column(heading)
-    for one in compared:
-        table.add_column(one.label, justify="right", no_wrap=True)
+    figure_columns(table, (one.label for one in compared))
     reasons: list[str] = []
     for (of, over, band, passage), entries in rows.items():
         cells = []
@@ -276,20 +270,24 @@ def margin_table(compared: Sequence[Compared]) -> Table | None:
 
 def passage_table(compared: Sequence[Compared]) -> Table | None:
     """Integrated loudness of sections, groups and the mix in each passage, with what differs."""
-    rows: dict[tuple[str, str], list[float | None]] = {}
-    for column, one in enumerate(compared):
-        for entry in one.document.get("passages", []):
-            if entry["bus"].count(":") > 1 or entry["bus"] in {"dry", "wet"}:
-                continue
-            key = (entry["passage"], entry["bus"])
-            rows.setdefault(key, [None] * len(compared))[column] = entry["loudness"]["integrated_lufs"]
+    rows = _rows(
+        [
+            [
+                entry
+                for entry in one.document.get("passages", [])
+                if entry["bus"].count(":") <= 1 and entry["bus"] not in {"dry", "wet"}
+            ]
+            for one in compared
+        ],
+        ("passage", "bus"),
+    )
     if not rows:
         return None
     table = plain_table("Passages: integrated loudness, LUFS, and the difference to the first plan, LU")
     table.add_column("passage")
     table.add_column("bus")
-    for one in compared:
-        table.add_column(one.label, justify="right", no_wrap=True)
-    for (passage, bus), values in rows.items():
-        table.add_row(passage, bus, *_with_differences(values))
+    figure_columns(table, (one.label for one in compared))
+    for key, entries in rows.items():
+        values = [None if entry is None else entry["loudness"]["integrated_lufs"] for entry in entries]
+        table.add_row(*key, *_with_differences(values))
     return table

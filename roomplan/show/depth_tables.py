@@ -15,14 +15,21 @@ from rich.text import Text
 from roomplan._version import __version__
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.report.documents import Document, rounded
-from roomplan.show.tables import DASH, figure, level, plain_table
+from roomplan.show.tables import (
+    DASH,
+    at_position,
+    figure,
+    figure_columns,
+    in_ms,
+    level,
+    plain_table,
+)
 
 if TYPE_CHECKING:
     from rich.table import Table
 
     from roomplan.depth import (
         Depth,
-        PlannedSend,
         SeatFigures,
         SectionDepth,
         SectionInRoom,
@@ -35,7 +42,6 @@ __all__ = ["DEPTH_SCHEMA", "change_lines", "depth_document", "depth_lines", "dep
 DEPTH_SCHEMA = "roomplan.depth/3"
 
 _LOCKED = "locked: its sends stay as they are"
-_USUAL = ("main", "default")  # positions that need no name
 
 
 def depth_tables(depth: Depth, plan: Plan) -> list[Table]:
@@ -52,13 +58,16 @@ def _seat_table(depth: Depth, plan: Plan) -> Table:
         "air: its loss at 8 kHz against 1 kHz · arrival: after the nearest · gap: from the direct "
         "sound to the first reflection without the floor; a synthetic response has it already",
     )
-    table.add_column("section", no_wrap=True)
-    table.add_column("main room", no_wrap=True)
-    for heading in ("distance m", "critical m", "D/R dB", "C80 dB", "air dB", "arrival ms", "gap ms"):
-        table.add_column(heading, justify="right", no_wrap=True)
+    _name_columns(table)
+    figure_columns(table, ("distance m", "critical m", "D/R dB", "C80 dB", "air dB", "arrival ms", "gap ms"))
     for found in depth.sections:
         table.add_row(*_names(found), *_figures(found))
     return table
+
+
+def _name_columns(table: Table) -> None:
+    for heading in ("section", "main room"):
+        table.add_column(heading, no_wrap=True)
 
 
 def _names(found: SectionDepth) -> tuple[str, str]:
@@ -80,17 +89,15 @@ def _figures(found: SectionDepth) -> list[str]:
         marked(figures.direct_to_reverberant_db),
         marked(figures.clarity_db),
         level(None if figures.air_loss_db is None else -figures.air_loss_db),
-        figure(_in_ms(found.arrival_delay_s), 1),
-        figure(_in_ms(figures.pre_delay_s), 1),
+        figure(in_ms(found.arrival_delay_s), 1),
+        figure(in_ms(figures.pre_delay_s), 1),
     ]
 
 
 def _send_table(depth: Depth) -> Table:
     table = plain_table("Sends", _how(depth))
-    table.add_column("section", no_wrap=True)
-    table.add_column("main room", no_wrap=True)
-    for heading in ("wet/dry now dB", "wanted dB", "send now dB", "proposed dB"):
-        table.add_column(heading, justify="right", no_wrap=True)
+    _name_columns(table)
+    figure_columns(table, ("wet/dry now dB", "wanted dB", "send now dB", "proposed dB"))
     for found in depth.sections:
         now, proposed = zip(*_levels(found), strict=True) if found.place.sends else ((DASH,), (DASH,))
         table.add_row(
@@ -123,7 +130,7 @@ def _levels(found: SectionDepth) -> list[tuple[str, str]]:
     for index, send in enumerate(found.place.sends):
         after = None if found.proposed_db is None else found.proposed_db[index]
         proposed = "unchanged" if after == send.level_db else level(after)
-        lines.append((f"{level(send.level_db)}{_at(send)}", proposed))
+        lines.append((f"{level(send.level_db)}{at_position(send.heard_at)}", proposed))
     return lines
 
 
@@ -159,13 +166,9 @@ def _places(depth: Depth) -> list[SectionInRoom]:
 def change_lines(depth: Depth) -> list[Text]:
     """Sends that change, one a line."""
     return [
-        Text(f"{change.section}: send to {change.room}{_at(change.send)} {_move(change)}")
+        Text(f"{change.section}: send to {change.room}{at_position(change.send.heard_at)} {_move(change)}")
         for change in depth.changes
     ]
-
-
-def _at(send: PlannedSend) -> str:
-    return "" if send.heard_at in _USUAL else f" at {send.heard_at}"
 
 
 def _move(change: SendChange) -> str:
@@ -213,7 +216,7 @@ def _section_entry(found: SectionDepth) -> Document:
         "source": None if figures is None else figures.source,
         "seat": None if seat is None else {"distance_m": seat.distance_m, "angle_deg": seat.angle_deg},
         **{key: None if figures is None else _entry(figures, name) for name, key in _KEYS.items()},
-        "arrival_delay_ms": rounded(_in_ms(found.arrival_delay_s), 2),
+        "arrival_delay_ms": rounded(in_ms(found.arrival_delay_s), 2),
         "wet_to_dry_db": rounded(place.wet_to_dry_db, 3),
         "wanted_wet_to_dry_db": rounded(found.wanted_db, 3),
         "sends": [
@@ -244,8 +247,4 @@ _KEYS = {
 
 def _entry(figures: SeatFigures, name: str) -> float | None:
     value = getattr(figures, name)
-    return rounded(_in_ms(value), 2) if _KEYS[name].endswith("_ms") else rounded(value, 4)
-
-
-def _in_ms(seconds: float | None) -> float | None:
-    return None if seconds is None else 1000.0 * seconds
+    return rounded(in_ms(value), 2) if _KEYS[name].endswith("_ms") else rounded(value, 4)

@@ -17,7 +17,7 @@ from roomplan._version import __version__
 from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.loudness.roles import ChannelRole
 from roomplan.report.documents import Document, rounded
-from roomplan.show.tables import figure, level, plain_table
+from roomplan.show.tables import figure, figure_columns, file_names, level, plain_table
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -136,10 +136,9 @@ def loudness_table(metered: Sequence[MeteredFile], *, reference: MeteredFile | N
     table.add_column("file", overflow="fold", min_width=12)
     if told:
         table.add_column("channels", overflow="fold")
-    table.add_column(Text("length\ns"), justify="right", no_wrap=True)
-    for entry in _FIGURES:
-        table.add_column(Text(entry.heading + entry.unit), justify="right", no_wrap=True)
-    names = _names(rows)
+    headings = ("length\ns", *(entry.heading + entry.unit for entry in _FIGURES))
+    figure_columns(table, map(Text, headings))
+    names = file_names([file.path for file in rows])
     for file, plain_name in zip(rows, names, strict=True):
         name = plain_name
         if file is reference:
@@ -158,9 +157,8 @@ def difference_table(metered: Sequence[MeteredFile], *, reference: MeteredFile) 
         "positive: louder, wider or higher than the reference",
     )
     table.add_column("file", overflow="fold", min_width=12)
-    for entry in _FIGURES:
-        table.add_column(Text(entry.heading.rstrip()), justify="right", no_wrap=True)
-    for file, name in zip(metered, _names(metered), strict=True):
+    figure_columns(table, (Text(entry.heading.rstrip()) for entry in _FIGURES))
+    for file, name in zip(metered, file_names([file.path for file in metered]), strict=True):
         found = loudness_differences(file.loudness, reference.loudness)
         table.add_row(name, *(level(_without_sign_of_zero(value, 1)) for value in found.values()))
     return table
@@ -172,7 +170,7 @@ def notes(metered: Sequence[MeteredFile]) -> list[Text]:
     What misses a figure for the reason of another does not repeat it.
     """
     lines: dict[str, None] = {}
-    for file, name in zip(metered, _names(metered), strict=True):
+    for file, name in zip(metered, file_names([file.path for file in metered]), strict=True):
         reasons = file.loudness.reasons
         told = dict.fromkeys(
             reasons[key] for key, cause in _CAUSES.items() if key in reasons and cause not in reasons
@@ -180,12 +178,6 @@ def notes(metered: Sequence[MeteredFile]) -> list[Text]:
         if told:
             lines[f"{name}: {'; '.join(told)}"] = None
     return [Text(line) for line in lines]
-
-
-def _names(files: Sequence[MeteredFile]) -> list[str]:
-    """Names of files; with their folders where these differ."""
-    several = len({file.path.parent for file in files}) > 1
-    return [str(file.path if several else file.path.name) for file in files]
 
 
 def _file(file: MeteredFile) -> Document:

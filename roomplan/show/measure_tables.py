@@ -16,7 +16,18 @@ from roomplan.acoustics.differences import describe
 from roomplan.acoustics.figures import doubtful_figures
 from roomplan.files.names import natural_order
 from roomplan.report.measurements import numbered_channels
-from roomplan.show.tables import DASH, DECAY_RANGE, figure, level, plain_table
+from roomplan.show.tables import (
+    DASH,
+    DECAY_RANGE,
+    band_name,
+    figure,
+    figure_columns,
+    file_names,
+    in_ms,
+    level,
+    marked,
+    plain_table,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -66,9 +77,7 @@ def _name(measured: MeasuredFile) -> str:
 
 def _band_table(title: str, channel: ChannelFigures) -> Table:
     table = plain_table(title, _LEGEND)
-    table.add_column("band", justify="right", no_wrap=True)
-    for heading in _HEADINGS:
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(table, ("band", *_HEADINGS))
     table.add_column("verdict", min_width=24)
     for band in channel.decay.bands:
         table.add_row(band.label, *_cells(band), _verdict(band))
@@ -81,7 +90,8 @@ def _band_table(title: str, channel: ChannelFigures) -> Table:
 def _cells(band: BandFigures) -> list[str]:
     def shown(key: str, text: Callable[[float | None], str]) -> str:
         value = getattr(band, key)
-        return text(value) + ("?" if value is not None and band.doubt[key].verdict == "doubtful" else "")
+        doubtful = value is not None and band.doubt[key].verdict == "doubtful"
+        return marked(text(value), doubtful=doubtful)
 
     scatter = next((band.doubt[k].uncertainty for k in ("t30_s", "t20_s") if getattr(band, k)), None)
     return [
@@ -92,7 +102,7 @@ def _cells(band: BandFigures) -> list[str]:
         shown("c50_db", level),
         shown("c80_db", level),
         shown("d50", figure),
-        shown("centre_time_s", lambda value: figure(None if value is None else 1000.0 * value, 0)),
+        shown("centre_time_s", lambda value: figure(in_ms(value), 0)),
         figure(band.decay_range_db, 0),
     ]
 
@@ -140,22 +150,22 @@ def _correlation_table(bands: Sequence[BandCorrelation], *, binaural: bool) -> T
         "largest correlation within ±1 ms · ± by chance · ? doubtful"
         + ("" if binaural else " · no IACC: the file is not declared binaural"),
     )
-    table.add_column("band", justify="right", no_wrap=True)
-    for heading in ("early", "±", "at ms", "late", "±", "at ms"):
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(table, ("band", *("early", "±", "at ms"), *("late", "±", "at ms")))
     table.add_column("", min_width=20)
 
     def cells(found: Correlation) -> list[str]:
         value = found.coefficient
         text = figure(abs(value)) if binaural and value is not None else level(value, 2)
-        lag = None if found.lag_s is None else 1000.0 * found.lag_s
-        return [text + ("?" if found.verdict == "doubtful" else ""), figure(found.uncertainty), level(lag, 2)]
+        coefficient = marked(text, doubtful=found.verdict == "doubtful")
+        return [coefficient, figure(found.uncertainty), level(in_ms(found.lag_s), 2)]
 
     for band in bands:
         reasons = [
             f"{part}: {f.reason}" for part, f in (("early", band.early), ("late", band.late)) if f.reason
         ]
-        table.add_row(f"{band.centre_hz:g} Hz", *cells(band.early), *cells(band.late), "; ".join(reasons[:1]))
+        table.add_row(
+            band_name(band.centre_hz), *cells(band.early), *cells(band.late), "; ".join(reasons[:1])
+        )
     return table
 
 
@@ -212,12 +222,9 @@ def summary_table(measured: Sequence[MeasuredFile], *, centre_hz: float | None, 
         f"{len(measured)} responses · {what}", f"{_LEGEND}\nmeasured alone, a file shows all its bands"
     )
     table.add_column("file", overflow="fold")
-    for heading in ("channel", *_HEADINGS[:6], DECAY_RANGE, Text("STI\n(estimate)")):
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(table, ("channel", *_HEADINGS[:6], DECAY_RANGE, Text("STI\n(estimate)")))
     table.add_column("verdict", min_width=24)
-    folders = {file.path.parent for file in measured}
-    for file in measured:
-        name = str(file.path if len(folders) > 1 else file.path.name)
+    for file, name in zip(measured, file_names([file.path for file in measured]), strict=True):
         for number, channel in numbered_channels(file):
             band = summary_band(channel, centre_hz)
             cells = _cells(band)
@@ -244,9 +251,7 @@ def against_tables(measured: MeasuredFile, against: Mapping[tuple[Path, int], Ag
             "one JND: EDT and T 5 %, C 1 dB, D50 0.05, Ts 10 ms (ISO 3382-1, Table A.1; T and C50 by analogy)"
             "\nin brackets: the difference that chance alone can make",
         )
-        table.add_column("band", justify="right", no_wrap=True)
-        for heading in ("EDT", "T20", "T30", "C50", "C80", "D50", "Ts"):
-            table.add_column(heading, justify="right", no_wrap=True)
+        figure_columns(table, ("band", "EDT", "T20", "T30", "C50", "C80", "D50", "Ts"))
         entries = {(entry.centre_hz, entry.key): entry for entry in found.differences}
         for centre in dict.fromkeys(entry.centre_hz for entry in found.differences):
             cells = []
@@ -256,7 +261,7 @@ def against_tables(measured: MeasuredFile, against: Mapping[tuple[Path, int], Ag
                 if entry is not None and entry.chance is not None and abs(entry.chance) < _CHANCE:
                     text = f"({text})"
                 cells.append(text)
-            table.add_row("mid" if centre is None else f"{centre:g} Hz", *cells)
+            table.add_row(band_name(centre), *cells)
         items.append(table)
         loudest = sorted(
             (e for e in found.differences if e.key in _SHOWN and e.steps is not None and abs(e.steps) >= 1.0),

@@ -20,7 +20,7 @@ from roomplan._version import __version__
 from roomplan.cautions import MUSIC_ONLY, RESPONSE
 from roomplan.report.documents import Document, rounded
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
-from roomplan.show.tables import figure, level, note, plain_table
+from roomplan.show.tables import figure, figure_columns, in_ms, level, note, plain_table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -224,7 +224,7 @@ def _stage_words(spec: RoomSpecification) -> str:
 
 
 def _milliseconds(seconds: float | None, digits: int = 1) -> str:
-    return figure(None if seconds is None else 1000.0 * seconds, digits)
+    return figure(in_ms(seconds), digits)
 
 
 # --- tables
@@ -237,8 +237,7 @@ def list_table(rooms: Sequence[RoomSpecification]) -> Table:
         "RT: mean of the 500 and 1000 Hz octaves · roomplan rooms NAME shows one in full",
     )
     table.add_column("room", no_wrap=True)
-    for heading in ("volume m³", "RT s", "length × width × height m"):
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(table, ("volume m³", "RT s", "length × width × height m"))
     table.add_column("suits", min_width=24)
     for spec in rooms:
         table.add_row(
@@ -324,8 +323,7 @@ def _decay_table(portrait: RoomPortrait) -> Table:
         "measured: T30 of the response of this seat, mean of its channels",
     )
     table.add_column("Hz", no_wrap=True)
-    for centre in BAND_CENTRES_HZ:
-        table.add_column(str(centre), justify="right", no_wrap=True)
+    figure_columns(table, map(str, BAND_CENTRES_HZ))
     times = [figure(spec.reverberation_time_s[centre]) for centre in BAND_CENTRES_HZ]
     table.add_row("RT asked for, s" if spec.absorption is None else "RT of the materials, s", *times)
     table.add_row(
@@ -350,8 +348,7 @@ def _reflection_table(portrait: RoomPortrait) -> Table:
         f"{len(shown)} of {len(portrait.reflections)} within {window} ms · dB re the direct sound, 500 and "
         "1000 Hz, omnidirectional",
     )
-    table.add_column("after direct ms", justify="right", no_wrap=True)
-    table.add_column("dB", justify="right", no_wrap=True)
+    figure_columns(table, ("after direct ms", "dB"))
     table.add_column("surfaces")
     for reflection in shown:
         hits = f" ({reflection.order} hits)" if reflection.order > len(reflection.surfaces) else ""
@@ -453,11 +450,11 @@ def room_document(portrait: RoomPortrait) -> Document:
             "c80_mid_db": rounded(measured.c80_mid_db, 3),
             "theory_c80_db": rounded(theory.clarity_db, 3),
             "theory_strength_db": rounded(theory.strength_db, 3),
-            "first_reflection_ms": _in_ms(portrait.first_reflection_s),
-            "window_ms": _in_ms(portrait.window_s),
+            "first_reflection_ms": _rounded_ms(portrait.first_reflection_s),
+            "window_ms": _rounded_ms(portrait.window_s),
             "reflections": [
                 {
-                    "after_direct_ms": _in_ms(reflection.after_direct_s),
+                    "after_direct_ms": _rounded_ms(reflection.after_direct_s),
                     "level_db": rounded(reflection.level_db, 3),
                     "order": reflection.order,
                     "surfaces": list(reflection.surfaces),
@@ -490,7 +487,7 @@ def response_document(written: WrittenResponse) -> Document:
         "direct_path_m": rounded(written.distance_m, 3),
         "t30_mid_s": rounded(figures.t30_mid_s, 4),
         "c80_mid_db": rounded(figures.c80_mid_db, 3),
-        "first_reflection_ms": _in_ms(written.first_reflection_s),
+        "first_reflection_ms": _rounded_ms(written.first_reflection_s),
         "reasons": {key: figures.reasons[key] for key in _SHOWN if key in figures.reasons},
         "level_note": LEVEL_NOTE,
         "hearing_note": RESPONSE,
@@ -524,5 +521,5 @@ def _setup(setup: MicrophoneSetup) -> Document:
     }
 
 
-def _in_ms(seconds: float | None) -> float | None:
-    return rounded(None if seconds is None else 1000.0 * seconds, 3)
+def _rounded_ms(seconds: float | None) -> float | None:
+    return rounded(in_ms(seconds), 3)

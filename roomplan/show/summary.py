@@ -17,7 +17,7 @@ from roomplan.errors import RoomplanError
 from roomplan.files.whole_file import write_whole
 from roomplan.report.csv_rows import csv_text
 from roomplan.report.documents import Document, rounded
-from roomplan.show.tables import DASH, figure, level, plain_table
+from roomplan.show.tables import DASH, figure, figure_columns, level, plain_table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -87,10 +87,9 @@ def summary_table(summaries: Sequence[JobSummary]) -> Table:
         + (" · change: of the mix against the earlier render, LU" if against else ""),
     )
     table.add_column("cue")
-    for heading in ("files", "length s", "LUFS", "dBTP", "LRA LU", "wet/dry dB", "warnings", "took s"):
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(table, ("files", "length s", "LUFS", "dBTP", "LRA LU", "wet/dry dB", "warnings", "took s"))
     if against:
-        table.add_column("change", justify="right", no_wrap=True)
+        figure_columns(table, ("change",))
     table.add_column("folder", overflow="fold")
     for one in summaries:
         name = one.cue or one.title

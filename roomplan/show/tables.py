@@ -18,7 +18,8 @@ from rich.text import Text
 from roomplan.foreign_text import printable, printable_lines
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
+    from pathlib import Path
 
     from rich.console import RenderableType
     from rich.style import StyleType
@@ -32,10 +33,15 @@ if TYPE_CHECKING:
 __all__ = [
     "DASH",
     "DECAY_RANGE",
+    "at_position",
+    "band_name",
     "band_table",
-    "comparison_table",
     "figure",
+    "figure_columns",
+    "file_names",
+    "in_ms",
     "level",
+    "marked",
     "note",
     "octave_tables",
     "plain_table",
@@ -86,6 +92,12 @@ def plain_table(title: str, caption: str | None = None) -> Table:
     )
 
 
+def figure_columns(table: Table, headings: Iterable[RenderableType]) -> None:
+    """Add columns whose cells are figures, one under the other."""
+    for heading in headings:
+        table.add_column(heading, justify="right", no_wrap=True)
+
+
 def note(caution: str) -> Text:
     """Caution as the last line of an output."""
     return Text(caution, style="dim")
@@ -104,6 +116,32 @@ def figure(value: float | None, digits: int = 2) -> str:
     return DASH if value is None else f"{value:.{digits}f}".replace("-", "−")
 
 
+def marked(text: str, *, doubtful: bool) -> str:
+    """Figure with the mark of doubt where it is doubtful."""
+    return f"{text}?" if doubtful else text
+
+
+def in_ms(seconds: float | None) -> float | None:
+    """Milliseconds, which are what a reader of short times expects."""
+    return None if seconds is None else 1000.0 * seconds
+
+
+def band_name(centre_hz: float | None) -> str:
+    """Name of a band by its nominal centre; the mean of the middle bands has none."""
+    return "mid" if centre_hz is None else f"{centre_hz:g} Hz"
+
+
+def at_position(position: str | None) -> str:
+    """Words for the position a send goes to, with a space before; the usual ones need none."""
+    return "" if position in {None, "default", "main"} else f" at {position}"
+
+
+def file_names(files: Sequence[Path]) -> list[str]:
+    """Names of files; with their folders where these differ."""
+    several = len({file.parent for file in files}) > 1
+    return [str(file) if several else file.name for file in files]
+
+
 def section_table(rendering: Rendering) -> Table:
     """One row per section, then groups and the mix: what a practitioner asks first."""
     table = plain_table(
@@ -111,8 +149,7 @@ def section_table(rendering: Rendering) -> Table:
         "wet/dry: negative means wet under dry · to −40 dB: decay of a hit with its reverb",
     )
     table.add_column("bus")
-    for heading in ("wet/dry dB", "wet arrival ms", "to −40 dB s", "C80 dB", "LUFS", "peak dBTP"):
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(table, ("wet/dry dB", "wet arrival ms", "to −40 dB s", "C80 dB", "LUFS", "peak dBTP"))
     table.add_column("notes")
     session = rendering.session
     rows = [f"section:{s.name}" for s in session.sections]
@@ -130,10 +167,9 @@ def section_table(rendering: Rendering) -> Table:
 
 
 def _bus_cells(bus: BusFigures) -> list[str]:
-    onset = None if bus.wet_onset_s is None else 1000.0 * bus.wet_onset_s
     return [
         level(bus.wet_to_dry_db),
-        figure(onset, 1),
+        figure(in_ms(bus.wet_onset_s), 1),
         figure(bus.decay_to_minus_40_s),
         level(bus.decay.mid.c80_db if bus.decay else None),
         level(bus.loudness.integrated_lufs),
@@ -148,8 +184,7 @@ def room_table(rendering: Rendering) -> Table:
         "times: mean of the 500 and 1000 Hz octaves · gain: makes 0 dB of send return as loud as it went in",
     )
     table.add_column("room")
-    for heading in ("gain dB", "LUFS", "EDT s", "T20 s", "T30 s", "onset ms"):
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(table, ("gain dB", "LUFS", "EDT s", "T20 s", "T30 s", "onset ms"))
     for name, room in rendering.session.rooms.items():
         bus = rendering.bus(f"room:{name}")
         mid = bus.decay.mid if bus.decay else None
@@ -160,7 +195,7 @@ def room_table(rendering: Rendering) -> Table:
             figure(mid.edt_s if mid else None),
             figure(mid.t20_s if mid else None),
             figure(mid.t30_s if mid else None),
-            figure(None if bus.wet_onset_s is None else 1000.0 * bus.wet_onset_s, 1),
+            figure(in_ms(bus.wet_onset_s), 1),
         )
     return table
 
@@ -171,14 +206,12 @@ def band_table(
     """Octave bands down, figures across, with the verdict of each band."""
     table = plain_table(name, caption)
     table.add_column("octave", justify="right")
-    for heading in ("EDT s", "T20 s", "T30 s", "C80 dB", "D50", "Ts ms", DECAY_RANGE):
-        table.add_column(heading, justify="right", no_wrap=True)
+    figure_columns(table, ("EDT s", "T20 s", "T30 s", "C80 dB", "D50", "Ts ms", DECAY_RANGE))
     table.add_column("verdict")
     for band in [*bands, mid]:
         if band is mid:
             table.add_section()
-        centre = "mid" if band.centre_hz is None else f"{band.centre_hz:g} Hz"
-        table.add_row(centre, *_band_cells(band), _verdict(band))
+        table.add_row(band_name(band.centre_hz), *_band_cells(band), _verdict(band))
     return table
 
 
@@ -189,7 +222,7 @@ def _band_cells(band: BandFigures) -> list[str]:
         figure(band.t30_s),
         level(band.c80_db),
         figure(band.d50),
-        figure(None if band.centre_time_s is None else 1000.0 * band.centre_time_s, 0),
+        figure(in_ms(band.centre_time_s), 0),
         figure(band.decay_range_db, 0),
     ]
 
@@ -245,45 +278,6 @@ def _send_cell(section: SectionSource, room: str, ratios: dict[tuple[str, int], 
             f"{send.wiring.replace('_', ' ')}, {figure(1000.0 * send.wet_onset_s, 1)} ms\n{wet}"
         )
     return Text("\n".join(lines) or DASH)
-
-
-def comparison_table(renderings: Sequence[tuple[str, Rendering]]) -> Table:
-    """Buses down, plans across: loudness and its difference to the first plan; the wet buses first."""
-    first = renderings[0][1]
-    table = plain_table("Integrated loudness, LUFS, and the difference to the first plan, LU")
-    table.add_column("bus")
-    for label, _rendering in renderings:
-        table.add_column(label, justify="right", no_wrap=True)
-    names = _bus_order(first)
-    by_name = [{bus.name: bus for bus in rendering.buses} for _label, rendering in renderings]
-    for others in by_name[1:]:
-        names += [name for name in others if name not in names]
-    for number, name in enumerate(names):
-        cells = []
-        reference = by_name[0].get(name)
-        base = reference.loudness.integrated_lufs if reference else None
-        for column, buses in enumerate(by_name):
-            bus = buses.get(name)
-            value = bus.loudness.integrated_lufs if bus else None
-            text = level(value)
-            if column and value is not None and base is not None:
-                text += f" ({level(value - base)})"
-            cells.append(text)
-        following = names[number + 1] if number + 1 < len(names) else name
-        table.add_row(name, *cells, end_section=_is_wet(name) and not _is_wet(following))
-    return table
-
-
-def _is_wet(name: str) -> bool:
-    return name == "wet" or name.endswith(":wet") or name.startswith("room:")
-
-
-def _bus_order(rendering: Rendering) -> list[str]:
-    # What mixes is not loaded for every table.
-    from roomplan.session.buses import build_buses, build_components
-
-    names = [b.name for b in build_buses(rendering.session, build_components(rendering.session))]
-    return [n for n in names if _is_wet(n)] + [n for n in names if not _is_wet(n)]
 
 
 def warning_lines(warnings: Sequence[Problem]) -> list[Text]:
