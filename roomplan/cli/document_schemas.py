@@ -368,13 +368,6 @@ def _render() -> Schema:
         "buses": _list(_text()),
         "adds_up_to": _text("The file that they add up to."),
     }
-    against = {
-        "report": _text(),
-        "version": _text_or_none(),
-        "changes": _list(_text(), "Of the plan."),
-        "same_samples": _truth("Whether every file has the samples it had."),
-        "differences": _list(_object({"bus": _text(), **_BUS_DIFFERENCES})),
-    }
     return _document(
         REPORT_SCHEMA,
         "roomplan render: report.json, and render --json",
@@ -390,8 +383,22 @@ def _render() -> Schema:
         },
         sometimes={
             "reproduce": _described(_reproduce(), "What it takes to render the same again; in report.json."),
-            "against": _or_none(_object(against), "The earlier render, with --json, where there is one."),
+            "against": _or_none(
+                _against_an_earlier_render(), "The earlier render, with --json, where there is one."
+            ),
         },
+    )
+
+
+def _against_an_earlier_render() -> Schema:
+    return _object(
+        {
+            "report": _text(),
+            "version": _text_or_none(),
+            "changes": _list(_text(), "Of the plan."),
+            "same_samples": _truth("Whether every file has the samples it had."),
+            "differences": _list(_object({"bus": _text(), **_BUS_DIFFERENCES})),
+        }
     )
 
 
@@ -515,23 +522,25 @@ def _compare_many() -> Schema:
     return _document(COMPARE_MANY_SCHEMA, "roomplan compare of folders of many cues", parts)
 
 
-def _measure() -> Schema:
-    verdict = _one_of(get_args(Verdict))
-    doubt = _object(
-        {
-            "uncertainty": _figure("One standard deviation by chance, in the unit of the figure."),
-            "decay_range_db": _figure("Decay range that it rests on."),
-            "verdict": verdict,
-            "reason": _text_or_none(),
-        }
-    )
+_VERDICT = _one_of(get_args(Verdict))
+_DOUBT = _object(
+    {
+        "uncertainty": _figure("One standard deviation by chance, in the unit of the figure."),
+        "decay_range_db": _figure("Decay range that it rests on."),
+        "verdict": _VERDICT,
+        "reason": _text_or_none(),
+    }
+)
+
+
+def _measured_band() -> Schema:
     slope = {
         "first_decay_time_s": _number(),
         "second_decay_time_s": _number(),
         "crossing_s": _number(),
         "crossing_level_db": _number(),
     }
-    band = {
+    return {
         **_BAND,
         "t10_s": _figure("An aid where T20 is missing."),
         "c50_db": _figure(),
@@ -539,10 +548,32 @@ def _measure() -> Schema:
         "xi_permille": _figure("Non-linearity, ISO 3382-2, Annex B."),
         "curvature_percent": _figure("ISO 3382-2, Annex B."),
         "double_slope": _or_none(_object(slope), "Two decays, where the data show them beyond chance."),
-        "verdict": verdict,
+        "verdict": _VERDICT,
         "reasons": _REASONS,
-        "doubt": _object(dict.fromkeys(FIGURES, doubt)),
+        "doubt": _object(dict.fromkeys(FIGURES, _DOUBT)),
     }
+
+
+def _measured_channel() -> Schema:
+    band = _measured_band()
+    return _object(
+        {
+            "channel": _count("From 1."),
+            "bands": _list(_object({**_CENTRE, **band})),
+            "mid": _object(band, "Mean of 500 and 1000 Hz, or of the third octaves from 400 to 1250 Hz."),
+            "broadband": _object(band),
+            "a_weighted": _object(band),
+            "sti": _figure("STI (estimate)."),
+            "sti_qualification": _text_or_none(),
+            "doubt": _object({"sti": _DOUBT}),
+            "verdict": _VERDICT,
+            "reasons": _REASONS,
+        },
+        sometimes={"against": _against_another_response()},
+    )
+
+
+def _against_another_response() -> Schema:
     difference = {
         "band": {"anyOf": [_number(), {"const": "mid"}]},
         "figure": _text(),
@@ -559,35 +590,22 @@ def _measure() -> Schema:
         "bands_compared": _count(),
         "reason": _text_or_none(),
     }
-    channel = _object(
+    return _object(
         {
-            "channel": _count("From 1."),
-            "bands": _list(_object({**_CENTRE, **band})),
-            "mid": _object(band, "Mean of 500 and 1000 Hz, or of the third octaves from 400 to 1250 Hz."),
-            "broadband": _object(band),
-            "a_weighted": _object(band),
-            "sti": _figure("STI (estimate)."),
-            "sti_qualification": _text_or_none(),
-            "doubt": _object({"sti": doubt}),
-            "verdict": verdict,
-            "reasons": _REASONS,
+            "file": _text(),
+            "differences": _list(_object(difference)),
+            "same_room": _object(same_room, "Whether both may be of one room."),
         },
-        sometimes={
-            "against": _object(
-                {
-                    "file": _text(),
-                    "differences": _list(_object(difference)),
-                    "same_room": _object(same_room, "Whether both may be of one room."),
-                },
-                "With --against.",
-            )
-        },
+        "With --against.",
     )
+
+
+def _measure() -> Schema:
     likeness = {
         "lag_ms": _figure("Positive: the second channel is later."),
         "uncertainty": _figure(),
         "by_chance": _figure("What channels with nothing in common would give."),
-        "verdict": verdict,
+        "verdict": _VERDICT,
         "reason": _text_or_none(),
     }
     plain = _object({"coefficient": _figure(), "at_lag_zero": _figure(), **likeness})
@@ -597,7 +615,7 @@ def _measure() -> Schema:
             "file": _text(),
             "sample_rate": _count(),
             "duration_s": _number(),
-            "channels": _list(channel),
+            "channels": _list(_measured_channel()),
             "warnings": _list(_text()),
         },
         sometimes={
