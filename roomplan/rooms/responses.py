@@ -57,6 +57,10 @@ _OTHER_SOUNDS = {
         "does not decay: it stays as loud for seconds, as noise and music do",
         "give an impulse response, which begins once and falls",
     ),
+    "late": (
+        "has half of its energy seconds after its beginning, as music does",
+        "give an impulse response, which begins once and falls",
+    ),
     "repeated": (
         "begins again and again, as music does",
         "give an impulse response, which begins once and falls",

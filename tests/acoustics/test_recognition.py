@@ -49,6 +49,20 @@ def test_four_seconds_of_noise_or_held_chords_are_recognised_as_steady():
     assert recognised(chords * (1.0 + 0.5 * np.sin(2.0 * np.pi * 0.7 * time_s)), rate) == "steady"
 
 
+@pytest.mark.parametrize("quiet_s", [0.0, 4.0])
+def test_music_that_grows_over_seconds_from_a_soft_passage_is_recognised_as_late(quiet_s):
+    rate = 48_000
+    time_s = np.arange(10 * rate) / rate
+    chords = sum(np.sin(2.0 * np.pi * hz * time_s) for hz in (220.0, 277.2, 329.6))
+    softly = np.where((time_s > 1.0) & (time_s < 2.2), 0.3, 1.0)
+    grown = chords * softly * 10.0 ** ((time_s - 10.0) * 0.6 / 20.0)
+    assert recognised(np.pad(grown, (round(quiet_s * rate), rate)), rate) == "late"
+
+
+def test_a_reversed_decay_of_two_seconds_is_a_response():
+    assert recognised(decay(2.0, 2.0, 48_000)[::-1], 48_000) is None
+
+
 def test_struck_notes_that_come_again_for_seconds_are_recognised():
     rate = 48_000
     struck = np.tile(decay(0.4, 0.5, rate), 12)
