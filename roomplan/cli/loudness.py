@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from roomplan.loudness.roles import ChannelRole
-    from roomplan.measuring.loudness import MeteredFile, Unmetered
+    from roomplan.measuring.attempts import Unmeasured
+    from roomplan.measuring.loudness import MeteredFile
 
 __all__ = ["register"]
 
@@ -133,11 +134,11 @@ def _named(roles: str | None) -> tuple[ChannelRole, ...] | None:
 
 def _meter_all(
     files: Sequence[Path], roles: Sequence[ChannelRole] | None, progress: StageProgress
-) -> tuple[list[MeteredFile], list[Unmetered]]:
+) -> tuple[list[MeteredFile], list[Unmeasured]]:
     from roomplan.measuring.loudness import MeteredFile, meter_files
 
     metered: list[MeteredFile] = []
-    failed: list[Unmetered] = []
+    failed: list[Unmeasured] = []
     steps = _STEPS_PER_FILE * len(files)
 
     def advance(done: int, share: float) -> None:

@@ -18,7 +18,8 @@ from roomplan.errors import RoomplanError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from roomplan.measuring.responses import MeasuredFile, MeasuringChoice, Unmeasured
+    from roomplan.measuring.attempts import Unmeasured
+    from roomplan.measuring.responses import MeasuredFile, MeasuringChoice
     from roomplan.report.measurements import Against
 
 __all__ = ["register"]

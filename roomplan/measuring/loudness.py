@@ -3,7 +3,7 @@
 Conventions
 -----------
 Loudness in LUFS and LU, peaks in dBTP and dBFS, see `roomplan.loudness`. Files are read as float64. A file
-that cannot be metered is a result too (`Unmetered`) and never stops the rest.
+that cannot be metered is a result too (`Unmeasured`) and never stops the rest.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from roomplan.errors import AudioError, RoomplanError
 from roomplan.loudness.programme import SoundMeter
 from roomplan.loudness.roles import channel_roles
 from roomplan.loudness.weighting import HIGHEST_SAMPLE_RATE
+from roomplan.measuring.attempts import Unmeasured, attempt
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
     Progress = Callable[[int, int], None]
 
-__all__ = ["MeteredFile", "Unmetered", "file_loudness", "meter_files"]
+__all__ = ["MeteredFile", "file_loudness", "meter_files"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,14 +44,6 @@ class MeteredFile:
     def path(self) -> Path:
         """Where the file is."""
         return self.info.path
-
-
-@dataclass(frozen=True, slots=True)
-class Unmetered:
-    """A file that could not be metered, and why, in one line."""
-
-    path: Path
-    what: str
 
 
 def file_loudness(
@@ -115,7 +108,7 @@ def meter_files(
     *,
     roles: Sequence[ChannelRole] | None = None,
     progress: Callable[[int, float], None] | None = None,
-) -> Iterator[MeteredFile | Unmetered]:
+) -> Iterator[MeteredFile | Unmeasured]:
     """Meter files one after the other.
 
     Parameters
@@ -127,7 +120,7 @@ def meter_files(
 
     Yields
     ------
-    MeteredFile or Unmetered
+    MeteredFile or Unmeasured
         In the order of `paths`.
     """
     for number, path in enumerate(paths):
@@ -150,14 +143,10 @@ def _roles_of(info: SoundInfo, roles: Sequence[ChannelRole] | None) -> tuple[Cha
         raise AudioError(info.path, problem.what, remedy=f"with --roles, {problem.remedy}") from error
 
 
-def _try_file(path: Path, roles: Sequence[ChannelRole] | None, progress: Progress) -> MeteredFile | Unmetered:
-    try:
+def _try_file(
+    path: Path, roles: Sequence[ChannelRole] | None, progress: Progress
+) -> MeteredFile | Unmeasured:
+    def meter() -> MeteredFile:
         return MeteredFile(*file_loudness(path, roles=roles, progress=progress))
-    except RoomplanError as error:
-        return Unmetered(path, str(error))
-    except UnicodeEncodeError:
-        return Unmetered(path, f"{path}: its name is not UTF-8 — rename it")
-    except OSError as error:
-        return Unmetered(path, f"{path}: {error.strerror or error} — check the disk and its permissions")
-    except MemoryError:
-        return Unmetered(path, f"{path}: too large for the memory — close other programs")
+
+    return attempt(path, meter, too_large="close other programs")

@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 
 from roomplan.acoustics.filters import octaves
 from roomplan.acoustics.response import analyse_response, response_curves
-from roomplan.errors import AudioError, RoomplanError
+from roomplan.errors import AudioError
+from roomplan.measuring.attempts import Unmeasured, attempt
 from roomplan.rooms.responses import read_for_measuring
 
 if TYPE_CHECKING:
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
 __all__ = [
     "MeasuredFile",
     "MeasuringChoice",
-    "Unmeasured",
     "all_cores",
     "curves_of_file",
     "measure_file",
@@ -98,14 +98,6 @@ class MeasuredFile:
     channel_numbers: tuple[int, ...]
     figures: ResponseFigures
     warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Unmeasured:
-    """A file that could not be measured, and why, in one line."""
-
-    path: Path
-    what: str
 
 
 def measure_file(path: Path, choice: MeasuringChoice) -> MeasuredFile:
@@ -226,13 +218,4 @@ def _measure_bundle(paths: tuple[Path, ...], choice: MeasuringChoice) -> Results
 
 
 def _try_file(path: Path, choice: MeasuringChoice) -> MeasuredFile | Unmeasured:
-    try:
-        return measure_file(path, choice)
-    except RoomplanError as error:
-        return Unmeasured(path, str(error))
-    except UnicodeEncodeError:
-        return Unmeasured(path, f"{path}: its name is not UTF-8 — rename it")
-    except OSError as error:
-        return Unmeasured(path, f"{path}: {error.strerror or error} — check the disk and its permissions")
-    except MemoryError:
-        return Unmeasured(path, f"{path}: too large for the memory — cut it shorter")
+    return attempt(path, lambda: measure_file(path, choice), too_large="cut it shorter")

@@ -50,6 +50,7 @@ __all__ = [
     "problem_entry",
     "render_document",
     "rounded",
+    "rounded_ms",
     "session_part",
     "sound_part",
     "to_text",
@@ -84,6 +85,11 @@ def _escaped(found: re.Match[str]) -> str:
 def rounded(value: float | None, digits: int) -> float | None:
     """Round a figure; None for None and for what is not finite."""
     return None if value is None or not math.isfinite(value) else round(float(value), digits)
+
+
+def rounded_ms(seconds: float | None, digits: int) -> float | None:
+    """Round a time to milliseconds and some digits."""
+    return rounded(None if seconds is None else 1000.0 * seconds, digits)
 
 
 def problem_entry(problem: Problem) -> Document:
@@ -150,7 +156,7 @@ def _bus(figures: BusFigures, files: Mapping[str, str]) -> Document:
         },
         "decay": decay,
         "wet_to_dry_db": rounded(figures.wet_to_dry_db, 3),
-        "wet_arrival_ms": None if figures.wet_onset_s is None else rounded(1000.0 * figures.wet_onset_s, 2),
+        "wet_arrival_ms": rounded_ms(figures.wet_onset_s, 2),
         "decay_to_minus_40_s": rounded(figures.decay_to_minus_40_s, 4),
         "reasons": reasons,
     }

@@ -16,7 +16,7 @@ from roomplan.acoustics.differences import describe
 from roomplan.acoustics.figures import FIGURES, doubtful_figures
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.report.csv_rows import csv_text
-from roomplan.report.documents import Document, band_entry, nominal, rounded
+from roomplan.report.documents import Document, band_entry, nominal, rounded, rounded_ms
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from roomplan.acoustics.doubt import Doubt
     from roomplan.acoustics.figures import BandFigures
     from roomplan.acoustics.response import ChannelFigures, SpeechEstimate
-    from roomplan.measuring.responses import MeasuredFile, Unmeasured
+    from roomplan.measuring.attempts import Unmeasured
+    from roomplan.measuring.responses import MeasuredFile
 
 __all__ = [
     "MEASURE_SCHEMA",
@@ -178,7 +179,7 @@ def _correlation(band: BandCorrelation, *, binaural: bool) -> Document:
         else:
             entry = {"coefficient": rounded(value, 4), "at_lag_zero": rounded(found.at_lag_zero, 4)}
         return entry | {
-            "lag_ms": rounded(None if found.lag_s is None else 1000.0 * found.lag_s, 4),
+            "lag_ms": rounded_ms(found.lag_s, 4),
             "uncertainty": rounded(found.uncertainty, 4),
             "by_chance": rounded(found.by_chance, 4),
             "verdict": found.verdict,

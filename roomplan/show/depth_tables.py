@@ -14,7 +14,7 @@ from rich.text import Text
 
 from roomplan._version import __version__
 from roomplan.cautions import MUSIC_ONLY
-from roomplan.report.documents import Document, rounded
+from roomplan.report.documents import Document, rounded, rounded_ms
 from roomplan.show.tables import (
     DASH,
     at_position,
@@ -216,7 +216,7 @@ def _section_entry(found: SectionDepth) -> Document:
         "source": None if figures is None else figures.source,
         "seat": None if seat is None else {"distance_m": seat.distance_m, "angle_deg": seat.angle_deg},
         **{key: None if figures is None else _entry(figures, name) for name, key in _KEYS.items()},
-        "arrival_delay_ms": rounded(in_ms(found.arrival_delay_s), 2),
+        "arrival_delay_ms": rounded_ms(found.arrival_delay_s, 2),
         "wet_to_dry_db": rounded(place.wet_to_dry_db, 3),
         "wanted_wet_to_dry_db": rounded(found.wanted_db, 3),
         "sends": [
@@ -247,4 +247,4 @@ _KEYS = {
 
 def _entry(figures: SeatFigures, name: str) -> float | None:
     value = getattr(figures, name)
-    return rounded(in_ms(value), 2) if _KEYS[name].endswith("_ms") else rounded(value, 4)
+    return rounded_ms(value, 2) if _KEYS[name].endswith("_ms") else rounded(value, 4)

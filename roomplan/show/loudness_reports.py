@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from roomplan.loudness.programme import ProgrammeLoudness
-    from roomplan.measuring.loudness import MeteredFile, Unmetered
+    from roomplan.measuring.attempts import Unmeasured
+    from roomplan.measuring.loudness import MeteredFile
 
 __all__ = [
     "LOUDNESS_SCHEMA",
@@ -90,7 +91,7 @@ def loudness_differences(
 
 
 def loudness_document(
-    metered: Sequence[MeteredFile], failed: Sequence[Unmetered], *, reference: MeteredFile | None
+    metered: Sequence[MeteredFile], failed: Sequence[Unmeasured], *, reference: MeteredFile | None
 ) -> Document:
     """Figures of sound files (`roomplan.loudness/2`), and the files that could not be metered.
 

@@ -18,7 +18,7 @@ from rich.text import Text
 
 from roomplan._version import __version__
 from roomplan.cautions import MUSIC_ONLY, RESPONSE
-from roomplan.report.documents import Document, rounded
+from roomplan.report.documents import Document, rounded, rounded_ms
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
 from roomplan.show.tables import figure, figure_columns, in_ms, level, note, plain_table
 
@@ -435,7 +435,7 @@ def room_document(portrait: RoomPortrait) -> Document:
         if stage is None
         else {"from_m": stage.from_m, "to_m": stage.to_m, "width_m": stage.width_m},
         "source_height_m": spec.source_height_m,
-        "mixing_time_ms": rounded(1000.0 * portrait.mixing_time_s, 2),
+        "mixing_time_ms": rounded_ms(portrait.mixing_time_s, 2),
         "critical_distance_m": rounded(portrait.critical_distance_m, 3),
         "mean_free_path_m": rounded(portrait.mean_free_path_m, 3),
         "schroeder_frequency_hz": rounded(portrait.schroeder_frequency_hz, 2),
@@ -450,11 +450,11 @@ def room_document(portrait: RoomPortrait) -> Document:
             "c80_mid_db": rounded(measured.c80_mid_db, 3),
             "theory_c80_db": rounded(theory.clarity_db, 3),
             "theory_strength_db": rounded(theory.strength_db, 3),
-            "first_reflection_ms": _rounded_ms(portrait.first_reflection_s),
-            "window_ms": _rounded_ms(portrait.window_s),
+            "first_reflection_ms": rounded_ms(portrait.first_reflection_s, 3),
+            "window_ms": rounded_ms(portrait.window_s, 3),
             "reflections": [
                 {
-                    "after_direct_ms": _rounded_ms(reflection.after_direct_s),
+                    "after_direct_ms": rounded_ms(reflection.after_direct_s, 3),
                     "level_db": rounded(reflection.level_db, 3),
                     "order": reflection.order,
                     "surfaces": list(reflection.surfaces),
@@ -487,7 +487,7 @@ def response_document(written: WrittenResponse) -> Document:
         "direct_path_m": rounded(written.distance_m, 3),
         "t30_mid_s": rounded(figures.t30_mid_s, 4),
         "c80_mid_db": rounded(figures.c80_mid_db, 3),
-        "first_reflection_ms": _rounded_ms(written.first_reflection_s),
+        "first_reflection_ms": rounded_ms(written.first_reflection_s, 3),
         "reasons": {key: figures.reasons[key] for key in _SHOWN if key in figures.reasons},
         "level_note": LEVEL_NOTE,
         "hearing_note": RESPONSE,
@@ -519,7 +519,3 @@ def _setup(setup: MicrophoneSetup) -> Document:
         "aims_deg": list(setup.aims_deg),
         "tilts_deg": list(setup.tilts_deg),
     }
-
-
-def _rounded_ms(seconds: float | None) -> float | None:
-    return rounded(in_ms(seconds), 3)

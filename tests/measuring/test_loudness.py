@@ -13,7 +13,8 @@ from roomplan.audio.info import BLOCK_FRAMES, NotFiniteError, SoundSource
 from roomplan.errors import AudioError
 from roomplan.loudness import parse_roles, programme_loudness
 from roomplan.measuring import loudness as metering
-from roomplan.measuring.loudness import MeteredFile, Unmetered, file_loudness, meter_files
+from roomplan.measuring.attempts import Unmeasured
+from roomplan.measuring.loudness import MeteredFile, file_loudness, meter_files
 
 RATE = 48_000
 SURROUND = parse_roles("L,R,C,LFE,Ls,Rs")
@@ -173,7 +174,7 @@ def test_a_bad_file_is_a_result_in_its_place_and_the_rest_is_metered(tmp_path, s
     assert isinstance(first, MeteredFile)
     assert isinstance(last, MeteredFile)
     assert (first.path, last.path) == (good, late)
-    assert isinstance(missing, Unmetered)
+    assert isinstance(missing, Unmeasured)
     assert missing.what.startswith(f"{tmp_path / 'b.wav'}: does not exist")
 
 
@@ -191,7 +192,7 @@ def test_what_the_system_refuses_is_a_result_too(sound_file, monkeypatch, failur
 
     monkeypatch.setattr(metering, "file_loudness", fail)
     (result,) = meter_files([sound_file()])
-    assert isinstance(result, Unmetered)
+    assert isinstance(result, Unmeasured)
     assert words in result.what
 
 

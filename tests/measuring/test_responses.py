@@ -17,10 +17,10 @@ from roomplan.acoustics.speech import SpeechSpectrum
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.files.folders import find_sounds
 from roomplan.measuring import responses as measuring
+from roomplan.measuring.attempts import Unmeasured
 from roomplan.measuring.responses import (
     MeasuredFile,
     MeasuringChoice,
-    Unmeasured,
     all_cores,
     curves_of_file,
     measure_file,

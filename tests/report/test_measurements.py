@@ -19,7 +19,8 @@ from roomplan.acoustics.figures import FIGURES
 from roomplan.acoustics.filters import octaves, thirds
 from roomplan.acoustics.response import ResponseFigures, SpeechEstimate, analyse_response
 from roomplan.cautions import MUSIC_ONLY
-from roomplan.measuring.responses import MeasuredFile, Unmeasured
+from roomplan.measuring.attempts import Unmeasured
+from roomplan.measuring.responses import MeasuredFile
 from roomplan.report.documents import to_text
 from roomplan.report.measurements import Against, measure_csv, measure_document
 from roomplan.show.measure_tables import sort_measured

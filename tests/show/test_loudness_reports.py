@@ -12,7 +12,8 @@ from rich.console import Console
 
 from roomplan.audio.info import SoundInfo
 from roomplan.loudness import parse_roles, programme_loudness
-from roomplan.measuring.loudness import MeteredFile, Unmetered
+from roomplan.measuring.attempts import Unmeasured
+from roomplan.measuring.loudness import MeteredFile
 from roomplan.report.documents import to_text
 from roomplan.show.loudness_reports import (
     difference_table,
@@ -65,7 +66,7 @@ def printed(*items, width: int = 200) -> str:
 def test_the_document_has_the_promised_keys_in_every_file():
     quiet, silent = metered("choir.wav", noise()), metered("s.wav", np.zeros((RATE, 1)))
     document = loudness_document(
-        [quiet, silent], [Unmetered(Path("x.wav"), "x.wav: is empty")], reference=None
+        [quiet, silent], [Unmeasured(Path("x.wav"), "x.wav: is empty")], reference=None
     )
     assert list(document) == ["schema", "roomplan", "files", "failed", "note", "hearing_note"]
     assert document["schema"] == "roomplan.loudness/2"

@@ -1,0 +1,44 @@
+"""Files measured one after the other: one that cannot be is a result too, and never stops the rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeVar
+
+from roomplan.errors import RoomplanError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+__all__ = ["Unmeasured", "attempt"]
+
+_Measured = TypeVar("_Measured")
+
+
+@dataclass(frozen=True, slots=True)
+class Unmeasured:
+    """A file that could not be measured, and why, in one line."""
+
+    path: Path
+    what: str
+
+
+def attempt(path: Path, measure: Callable[[], _Measured], *, too_large: str) -> _Measured | Unmeasured:
+    """Measure a file, or say why it cannot be.
+
+    Parameters
+    ----------
+    too_large : str
+        What to do about a file that the memory does not hold.
+    """
+    try:
+        return measure()
+    except RoomplanError as error:
+        return Unmeasured(path, str(error))
+    except UnicodeEncodeError:
+        return Unmeasured(path, f"{path}: its name is not UTF-8 — rename it")
+    except OSError as error:
+        return Unmeasured(path, f"{path}: {error.strerror or error} — check the disk and its permissions")
+    except MemoryError:
+        return Unmeasured(path, f"{path}: too large for the memory — {too_large}")
