@@ -24,7 +24,7 @@ import numpy as np
 from roomplan.errors import RoomplanError
 from roomplan.loudness.cross_powers import count_pairs
 from roomplan.loudness.hops import HOPS_PER_SECOND, HopCutter, HopTable, per_hop
-from roomplan.loudness.lanes import WORTH_A_THREAD, Lanes
+from roomplan.loudness.lanes import Lanes
 from roomplan.loudness.weighting import KFilter, validate_channel_weights, validate_sample_rate
 
 if TYPE_CHECKING:
@@ -139,7 +139,7 @@ class BusPowers:
         expected = (self._components, len(self._channels))
         if components.ndim != 3 or components.shape[:2] != expected:
             raise ValueError(f"block of shape {components.shape}, expected {(*expected, 'frames')}")
-        lanes = self._lanes if components.size >= WORTH_A_THREAD else Lanes(1)
+        lanes = self._lanes.worth(components.size)
         parts = lanes.map(lambda channel: channel.feed(components), self._channels)
         total = sum(parts[1:], start=parts[0])
         rows = self._buses + self._components

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, TypeVar
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-__all__ = ["WORTH_A_THREAD", "Lanes"]
+__all__ = ["Lanes"]
 
 # Samples from which handing a channel to another thread (about 50 µs) pays: these take some 100 µs to filter.
-WORTH_A_THREAD = 30_000
+_WORTH_A_THREAD = 30_000
 
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
@@ -36,6 +36,10 @@ class Lanes:
     def __init__(self, workers: int) -> None:
         self._workers = workers
         self._pool: ThreadPoolExecutor | None = None
+
+    def worth(self, samples: int) -> Lanes:
+        """These lanes, or the caller's own thread where so few samples are not worth another."""
+        return self if samples >= _WORTH_A_THREAD else Lanes(1)
 
     def map(self, function: Callable[[_Item], _Result], items: Sequence[_Item]) -> list[_Result]:
         """Results in the order of the items; the first exception is raised after all have ended."""

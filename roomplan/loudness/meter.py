@@ -16,7 +16,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.errors import RoomplanError
 from roomplan.loudness.gating import (
     Loudness,
     loudness_level,
@@ -26,7 +25,7 @@ from roomplan.loudness.gating import (
     why_nothing_passes,
 )
 from roomplan.loudness.hops import HopSums
-from roomplan.loudness.lanes import WORTH_A_THREAD, Lanes
+from roomplan.loudness.side_by_side import SideBySide
 from roomplan.loudness.weighting import KFilter, validate_channel_weights, validate_sample_rate
 
 if TYPE_CHECKING:
@@ -43,7 +42,6 @@ __all__ = [
     "loudness_of_hops",
     "passing_blocks",
     "power_over_blocks",
-    "validate_block",
     "why_nothing_passes",
 ]
 
@@ -90,38 +88,7 @@ class MeterReading:
     bad_sample: BadSample | None = None
 
 
-def validate_block(samples: NDArray[np.floating], channels: int) -> None:
-    """Refuse a block that is no sound of so many channels.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (frames, channels)
-        Any floating-point type.
-    channels : int
-        Expected channels.
-
-    Raises
-    ------
-    RoomplanError
-        For another rank, number of channels or type.
-
-    Notes
-    -----
-    Finiteness is not checked here; see the module.
-    """
-    if samples.ndim != 2 or samples.shape[1] != channels:
-        raise RoomplanError(
-            f"a block of shape {samples.shape} was fed to a meter of {channels} channels",
-            remedy=f"feed arrays of shape (frames, {channels})",
-        )
-    if not np.issubdtype(samples.dtype, np.floating):
-        raise RoomplanError(
-            f"a block of {samples.dtype} samples has no known full scale",
-            remedy="feed floating-point samples with full scale 1.0",
-        )
-
-
-class Meter:
+class Meter(SideBySide["_ChannelMeter"]):
     """Loudness and sample peak of one stream of sound.
 
     Parameters
@@ -152,27 +119,7 @@ class Meter:
         validate_sample_rate(sample_rate)
         self._sample_rate = sample_rate
         self._weights = validate_channel_weights(channels, weights)
-        self._channels = [_ChannelMeter(sample_rate, index) for index in range(channels)]
-        self._lanes = Lanes(min(workers, channels))
-        self._frames = 0
-
-    def feed(self, samples: NDArray[np.floating]) -> None:
-        """Add the next block of the stream.
-
-        Parameters
-        ----------
-        samples : ndarray, shape (frames, channels)
-            Floating point, full scale 1.0; may be empty. Large blocks (a second and more) are fastest.
-
-        Raises
-        ------
-        RoomplanError
-            When the block does not fit the meter.
-        """
-        validate_block(samples, len(self._channels))
-        lanes = self._lanes if samples.size >= WORTH_A_THREAD else Lanes(1)
-        lanes.map(lambda channel: channel.feed(samples), self._channels)
-        self._frames += len(samples)
+        super().__init__([_ChannelMeter(sample_rate, index) for index in range(channels)], workers)
 
     def hop_sums(self) -> NDArray[np.float64]:
         """Weighted sums of squares of the complete 20 ms hops so far.

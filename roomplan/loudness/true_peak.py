@@ -35,8 +35,7 @@ import numpy as np
 from scipy.signal import remez
 
 from roomplan.errors import RoomplanError
-from roomplan.loudness.lanes import WORTH_A_THREAD, Lanes
-from roomplan.loudness.meter import validate_block
+from roomplan.loudness.side_by_side import SideBySide
 from roomplan.loudness.weighting import validate_sample_rate
 
 if TYPE_CHECKING:
@@ -71,7 +70,7 @@ _ROUGH_ROUNDING = 1.0 + 3e-5
 _Float = TypeVar("_Float", bound=np.floating)
 
 
-class TruePeakMeter:
+class TruePeakMeter(SideBySide["_ChannelPeak"]):
     """True peak of every channel of one stream of sound.
 
     Parameters
@@ -100,25 +99,7 @@ class TruePeakMeter:
         validate_sample_rate(sample_rate)
         if channels < 1:
             raise RoomplanError(f"a sound of {channels} channels has no peak", remedy="give one or more")
-        self._channels = [_ChannelPeak(index) for index in range(channels)]
-        self._lanes = Lanes(min(workers, channels))
-
-    def feed(self, samples: NDArray[np.floating]) -> None:
-        """Add the next block of the stream.
-
-        Parameters
-        ----------
-        samples : ndarray, shape (frames, channels)
-            Floating point, full scale 1.0; may be empty. Large blocks (a second and more) are fastest.
-
-        Raises
-        ------
-        RoomplanError
-            When the block does not fit the meter.
-        """
-        validate_block(samples, len(self._channels))
-        lanes = self._lanes if samples.size >= WORTH_A_THREAD else Lanes(1)
-        lanes.map(lambda channel: channel.feed(samples), self._channels)
+        super().__init__([_ChannelPeak(index) for index in range(channels)], workers)
 
     def peaks(self) -> NDArray[np.float64]:
         """Return the peaks so far as if the sound ended here; the stream may go on afterwards.
