@@ -13,7 +13,7 @@ import numpy as np
 
 from roomplan.demo import score
 from roomplan.demo.score import Curve
-from roomplan.demo.tones import Canvas, Instrument, desk, low_pass, play, shaped_noise
+from roomplan.demo.tones import Canvas, Instrument, Part, low_pass, play_parts, shaped_noise
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -92,12 +92,10 @@ def choir(sample_rate: int, length_s: float) -> np.ndarray:
     canvas = Canvas(channels=2, length_s=length_s, sample_rate=sample_rate)
     women, men = _singers("women", sample_rate, 11), _singers("men", sample_rate, 12)
     parts = (
-        (score.SOPRANOS, women, (-0.75, -0.15), 0.0, 101),
-        (score.ALTOS, women, (0.1, 0.7), -2.0, 102),
-        (score.TENORS, men, (0.05, 0.55), -1.5, 103),
-        (score.CHOIR_BASSES, men, (-0.6, -0.05), -1.0, 104),
+        Part(score.SOPRANOS, women, 5, (-0.75, -0.15), 0.0, 101),
+        Part(score.ALTOS, women, 5, (0.1, 0.7), -2.0, 102),
+        Part(score.TENORS, men, 5, (0.05, 0.55), -1.5, 103),
+        Part(score.CHOIR_BASSES, men, 5, (-0.6, -0.05), -1.0, 104),
     )
-    for notes, voice, pans, level_db, seed in parts:
-        singers = desk(5, pans=pans, detune_cents=6.5, vibrato_hz=voice.vibrato_hz, seed=seed)
-        play(canvas, notes, voice, singers, DYNAMICS, level_db=level_db - 18, colour=_VOWEL)
+    play_parts(canvas, parts, DYNAMICS, detune_cents=6.5, colour=_VOWEL)
     return canvas.sound()

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from roomplan.demo import score
 from roomplan.demo.score import Curve
-from roomplan.demo.tones import Canvas, Instrument, desk, hills_db, low_pass, play, shaped_noise
+from roomplan.demo.tones import Canvas, Instrument, Part, hills_db, low_pass, play_parts, shaped_noise
 
 if TYPE_CHECKING:
     import numpy as np
@@ -66,13 +66,11 @@ def melody_strings(sample_rate: int, length_s: float) -> np.ndarray:
     violin = replace(violin, breath=_bow_noise(3500, sample_rate, 21), breath_db=-42)
     viola = _bowed(_VIOLA_HILLS, dark_hz=1100, bright_hz=2200)
     parts = (
-        (score.VIOLINS, violin, 7, (-0.85, -0.1), 0.0, 201),
-        (score.SECOND_VIOLINS, violin, 4, (-0.35, 0.15), -2.5, 202),
-        (score.VIOLAS, viola, 4, (0.25, 0.7), -4.0, 203),
+        Part(score.VIOLINS, violin, 7, (-0.85, -0.1), 0.0, 201),
+        Part(score.SECOND_VIOLINS, violin, 4, (-0.35, 0.15), -2.5, 202),
+        Part(score.VIOLAS, viola, 4, (0.25, 0.7), -4.0, 203),
     )
-    for notes, instrument, count, pans, level_db, seed in parts:
-        players = desk(count, pans=pans, detune_cents=4.5, vibrato_hz=instrument.vibrato_hz, seed=seed)
-        play(canvas, notes, instrument, players, MELODY, level_db=level_db - 18)
+    play_parts(canvas, parts, MELODY, detune_cents=4.5)
     return canvas.sound()
 
 
@@ -92,13 +90,11 @@ def low_strings(sample_rate: int, length_s: float) -> np.ndarray:
     short = replace(
         cello, breath=None, attack_s=0.035, release_s=0.16, overlap_s=0.02, vibrato_cents=0, decay_db=7
     )
-    parts = (
-        (score.CELLOS_HIGH, cello, 3, (0.35, 0.85), -1.0, LOWS, 211),
-        (score.CELLOS_LOW, cello, 3, (-0.3, 0.25), -2.0, LOWS, 212),
-        (score.BASSES, bass, 3, (-0.1, 0.6), 1.0, LOWS, 213),
-        (score.CELLOS_PULSE, short, 3, (-0.8, -0.3), -1.0, PULSE, 214),
+    held = (
+        Part(score.CELLOS_HIGH, cello, 3, (0.35, 0.85), -1.0, 211),
+        Part(score.CELLOS_LOW, cello, 3, (-0.3, 0.25), -2.0, 212),
+        Part(score.BASSES, bass, 3, (-0.1, 0.6), 1.0, 213),
     )
-    for notes, instrument, count, pans, level_db, dynamics, seed in parts:
-        players = desk(count, pans=pans, detune_cents=3.5, vibrato_hz=instrument.vibrato_hz, seed=seed)
-        play(canvas, notes, instrument, players, dynamics, level_db=level_db - 18)
+    play_parts(canvas, held, LOWS, detune_cents=3.5)
+    play_parts(canvas, [Part(score.CELLOS_PULSE, short, 3, (-0.8, -0.3), -1.0, 214)], PULSE, detune_cents=3.5)
     return canvas.sound()

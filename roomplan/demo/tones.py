@@ -21,7 +21,7 @@ spectra used here at most −90 dB of the note (the basses of the choir on F1, k
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -35,11 +35,13 @@ if TYPE_CHECKING:
 __all__ = [
     "Canvas",
     "Instrument",
+    "Part",
     "Player",
     "desk",
     "hills_db",
     "low_pass",
     "play",
+    "play_parts",
     "shaped_noise",
 ]
 
@@ -47,6 +49,7 @@ CEILING_HZ = 12_000.0
 CONTROL_S = 0.005
 DYNAMIC_RANGE_DB = 20.0  # from dynamics 0 to 1: pp to ff of one section, common practice, no source
 TABLE = 2048
+_LOUDEST_PART_DB = -18  # of a part at 0 dB
 _HOPS_AT_A_TIME = 96  # half a second: temporaries of 90 kB at 48 kHz stay in a processor's cache
 
 
@@ -139,6 +142,17 @@ def desk(
     )
 
 
+class Part(NamedTuple):
+    """What one desk of a section plays."""
+
+    notes: Sequence[Note]
+    instrument: Instrument
+    players: int
+    pans: tuple[float, float]
+    level_db: float  # against the other parts
+    seed: int
+
+
 def low_pass(frequencies_hz: np.ndarray, corner_hz: float, order: float) -> np.ndarray:
     """Amplitudes of a smooth roll-off: −3·order dB at the corner, −6·order dB per octave far above."""
     return (1 + (frequencies_hz / corner_hz) ** 2) ** (-order / 2)
@@ -196,6 +210,27 @@ def play(
             _play_note(canvas, note, instrument, player, spectra, (dynamics, colour or dynamics), share_db)
         if instrument.breath is not None:
             _breathe(canvas, note, instrument, players[0], dynamics, level_db)
+
+
+def play_parts(
+    canvas: Canvas,
+    parts: Iterable[Part],
+    dynamics: Curve,
+    *,
+    detune_cents: float,
+    colour: Curve | None = None,
+) -> None:
+    """Let a desk of players play each part; see `play`."""
+    for part in parts:
+        players = desk(
+            part.players,
+            pans=part.pans,
+            detune_cents=detune_cents,
+            vibrato_hz=part.instrument.vibrato_hz,
+            seed=part.seed,
+        )
+        level_db = part.level_db + _LOUDEST_PART_DB
+        play(canvas, part.notes, part.instrument, players, dynamics, level_db=level_db, colour=colour)
 
 
 def _control_times(note: Note, instrument: Instrument, sample_rate: int) -> tuple[np.ndarray, float]:

@@ -12,7 +12,7 @@ import numpy as np
 
 from roomplan.demo import score
 from roomplan.demo.score import Curve
-from roomplan.demo.tones import Canvas, Instrument, desk, hills_db, low_pass, play, shaped_noise
+from roomplan.demo.tones import Canvas, Instrument, Part, hills_db, low_pass, play_parts, shaped_noise
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -67,12 +67,11 @@ def woodwinds(sample_rate: int, length_s: float) -> np.ndarray:
         vibrato_hz=4.5,
         swell_db=1.5,
     )
-    for notes, instrument, level_db, seed in (
-        (score.FLUTE, flute, 0, 301),
-        (score.CLARINET, clarinet, -3, 302),
-    ):
-        player = desk(1, pans=(0, 0), detune_cents=2, vibrato_hz=instrument.vibrato_hz, seed=seed)
-        play(canvas, notes, instrument, player, WINDS, level_db=level_db - 18)
+    parts = (
+        Part(score.FLUTE, flute, 1, (0, 0), 0, 301),
+        Part(score.CLARINET, clarinet, 1, (0, 0), -3, 302),
+    )
+    play_parts(canvas, parts, WINDS, detune_cents=2)
     return canvas.sound()
 
 
@@ -102,12 +101,10 @@ def brass(sample_rate: int, length_s: float) -> np.ndarray:
     trumpet = _blown(700, 1400, (1200, 0.7, 2.5))
     trombone = _blown(330, 900, (550, 0.7, 3.0))
     parts = (
-        (score.TRUMPET, trumpet, 2, (0.0, 0.2), 0.0, 311),
-        (score.HIGH_HORN, horn, 2, (-0.7, -0.45), -1.0, 312),
-        (score.LOW_HORN, horn, 2, (-0.4, -0.2), -1.5, 313),
-        (score.TROMBONE, trombone, 3, (0.35, 0.75), 0.5, 314),
+        Part(score.TRUMPET, trumpet, 2, (0.0, 0.2), 0.0, 311),
+        Part(score.HIGH_HORN, horn, 2, (-0.7, -0.45), -1.0, 312),
+        Part(score.LOW_HORN, horn, 2, (-0.4, -0.2), -1.5, 313),
+        Part(score.TROMBONE, trombone, 3, (0.35, 0.75), 0.5, 314),
     )
-    for notes, instrument, count, pans, level_db, seed in parts:
-        players = desk(count, pans=pans, detune_cents=3.5, vibrato_hz=instrument.vibrato_hz, seed=seed)
-        play(canvas, notes, instrument, players, CHORALE, level_db=level_db - 18)
+    play_parts(canvas, parts, CHORALE, detune_cents=3.5)
     return canvas.sound()
