@@ -10,11 +10,12 @@ bearing on any target has no shift.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.balance.clarity import CLARITY_KINDS, Composite
+from roomplan.balance.figures import Figure
 from roomplan.balance.levels import Levels, written_levels
 from roomplan.balance.sound import SOUND_KINDS, SoundModel, why_silent
 
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
 
-__all__ = ["Figure", "Problem", "Shift", "build_problem", "sections_of_target", "shift_moves", "shifts_of"]
+__all__ = ["Problem", "Shift", "build_problem", "sections_of_target", "shift_moves", "shifts_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,27 +59,6 @@ class Shift:
     def count(self) -> int:
         """How many levels it moves."""
         return len(self.sends) + len(self.sections)
-
-
-class Local(Protocol):
-    """How a figure moves about the shifts it was evaluated at."""
-
-    def value(self, shifts: NDArray[np.float64]) -> float:
-        """Figure at some shifts."""
-        ...
-
-    def line(self, shifts: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
-        """Figure, and its derivative by every shift (unit per dB)."""
-        ...
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Figure:
-    """Figure of one target, judged in full; `local` is None where it cannot be moved or said."""
-
-    value: float | None
-    reason: str | None
-    local: Local | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,8 +167,7 @@ class Problem:
         assert self.speech is not None  # noqa: S101 - for the type checker
         composite = self.speech.sends(target)
         moves = None if composite is None else self.send_moves(name, composite)
-        spoken = self.speech.evaluate(target, shifts, self.moves, moves)
-        return Figure(spoken.value, spoken.reason, spoken.local)
+        return self.speech.evaluate(target, shifts, self.moves, moves)
 
     def send_moves(self, name: str, composite: Composite) -> NDArray[np.float64]:
         """How shifts move the sends of a composite, (sends, shifts), dB per dB."""

@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from roomplan.balance.problem import Figure, Problem
+    from roomplan.balance.figures import Figure
+    from roomplan.balance.problem import Problem
     from roomplan.plan.targets import Target
 
 __all__ = [

@@ -34,6 +34,7 @@ from roomplan.acoustics.speech import (
     transfer_with_noise,
 )
 from roomplan.balance.clarity import Composite
+from roomplan.balance.figures import Figure
 from roomplan.balance.record import component_gains
 from roomplan.balance.sound import why_silent
 from roomplan.files.cache import digest_of
@@ -57,7 +58,7 @@ if TYPE_CHECKING:
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import SectionSource, Session
 
-__all__ = ["SpeechFigure", "SpeechModel", "octave_powers", "octaves_of_response"]
+__all__ = ["SpeechModel", "octave_powers", "octaves_of_response"]
 
 _VERSION = 1  # of what is kept of the dry sounds: raise it when it is computed another way
 _STEP_HOPS = 5  # 100 ms
@@ -66,15 +67,6 @@ _STEP_DB = 0.1
 _LARGEST_RATIO_DB = 60.0
 _OCTAVES = tuple(BandPass(float(centre)) for centre in SPEECH_BANDS_HZ)
 _OMEGA = 2.0 * np.pi * np.array(MODULATION_HZ)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class SpeechFigure:
-    """Speech index at some shifts; None with a reason. `local` tells how it moves about there."""
-
-    value: float | None
-    reason: str | None
-    local: _Local | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -270,7 +262,7 @@ class SpeechModel:
         shifts: NDArray[np.float64],
         moves: NDArray[np.float64],
         send_moves: NDArray[np.float64] | None,
-    ) -> SpeechFigure:
+    ) -> Figure:
         """Speech index at some shifts.
 
         Parameters
@@ -283,14 +275,14 @@ class SpeechModel:
         """
         voice = self._voices[(target.of or "").partition(":")[2]]
         if isinstance(voice, str) or send_moves is None:
-            return SpeechFigure(None, str(voice), None)
+            return Figure(None, str(voice), None)
         gains = voice.gains * 10.0 ** (send_moves @ shifts / 20.0)
         ratio = voice.ratio_db(moves @ shifts)
         value, reason = _index(voice.composite, gains, ratio)
         if value is None:
-            return SpeechFigure(None, reason, None)
+            return Figure(None, reason, None)
         about = _index_of(voice.transfers(gains[None])[0], ratio)
-        return SpeechFigure(value, None, _Local(voice, value - about, moves, send_moves))
+        return Figure(value, None, _Local(voice, value - about, moves, send_moves))
 
     def index_at(self, target: Target, session: Session) -> tuple[float | None, str | None]:
         """Speech index at the levels of a session, or None and the reason."""
