@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from roomplan.api.faces import html_of
 from roomplan.api.plans import OpenPlan, opened
 from roomplan.api.rendering import Checked, check
+from roomplan.plan.bus_name import BusName
 from roomplan.report.comparison import (
     Compared,
     compare_document,
@@ -169,8 +170,8 @@ def asking_alike(sessions: Sequence[Session]) -> list[Session]:
     margins = {(m.of, m.over, m.band): m for plan in plans for m in plan.margins}
     asking = []
     for session in sessions:
-        known = {f"section:{name}" for name in session.plan.sections}
-        known |= {f"group:{name}" for name in session.plan.groups}
+        known = {BusName.of_section(name) for name in session.plan.sections}
+        known |= {BusName.of_group(name) for name in session.plan.groups}
         asked = tuple(m for m in margins.values() if {m.of, m.over} <= known)
         asking.append(replace(session, plan=replace(session.plan, passages=passages, margins=asked)))
     return asking

@@ -317,7 +317,7 @@ def render_blocks(
     """
     session = opened(plan).session
     known = build_buses(session, build_components(session))
-    names = [bus.name for bus in known]
+    names: list[str] = [bus.name for bus in known]
     chosen = {names.index(find_bus(names, name)): name for name in _named(buses)}
     return _blocks(session, known, chosen, workers)
 

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from roomplan.balance.record import Record
     from roomplan.balance.sound import PowerRatio
     from roomplan.balance.speech import SpeechModel
+    from roomplan.plan.bus_name import BusName
     from roomplan.plan.targets import BalanceLimits, Target
     from roomplan.session.buses import Component
     from roomplan.session.response_matrices import ResponseMatrix
@@ -153,7 +154,7 @@ class Problem:
             if found.ratio is not None:
                 local = _LocalRatio(found.ratio, self.gains, self.moves)
             return Figure(found.value, found.reason, local)
-        name = (target.of or "").partition(":")[2]
+        name = "" if target.of is None else target.of.subject
         if target.kind in CLARITY_KINDS:
             section = self.session.section(name)
             composite = self.composites[name]
@@ -181,12 +182,10 @@ class Problem:
 def sections_of_target(session: Session, target: Target) -> tuple[set[str], set[str]]:
     """Sections whose sends, and sections whose level, have a bearing on a target."""
     present = {section.name for section in session.sections if not section.muted}
-    groups = session.plan.groups
+    groups = {name: group.sections for name, group in session.plan.groups.items()}
 
-    def members(bus: str | None) -> set[str]:
-        kind, _, name = (bus or "").partition(":")
-        named = {name} if kind == "section" else set(groups[name].sections) if name in groups else set()
-        return named & present
+    def members(bus: BusName | None) -> set[str]:
+        return set() if bus is None else bus.sections(groups) & present
 
     of, over = members(target.of), members(target.over)
     if target.kind == "margin":
@@ -293,7 +292,7 @@ def build_problem(
     if any(target.kind in SOUND_KINDS for target in solved):
         sound = SoundModel(record, session.plan, solved, sample_rate=session.sample_rate)
     named = dict.fromkeys(
-        (target.of or "").partition(":")[2]
+        "" if target.of is None else target.of.subject
         for target in solved
         if target.kind in CLARITY_KINDS and why_silent(session, target) is None
     )

@@ -19,6 +19,7 @@ import numpy as np
 from roomplan.errors import RoomplanError
 from roomplan.files.cache import Cache
 from roomplan.loudness.cross_powers import count_pairs
+from roomplan.plan.bus_name import BusName
 from roomplan.plan.model import Margin
 from roomplan.rendering.one_pass import bus_gains
 from roomplan.rendering.recall import Part, parts_of, recall, record_key
@@ -113,7 +114,7 @@ def hearing_targets(session: Session, targets: Sequence[Target]) -> Session:
     """Session whose pass keeps what the targets ask for: the speech band where one of them needs it."""
     known = {(margin.of, margin.over, margin.band) for margin in session.plan.margins}
     more = [
-        Margin(target.of or "", target.over or "", "speech", target.place)
+        Margin(target.of or BusName(), target.over or BusName(), "speech", target.place)
         for target in targets
         if target.kind == "margin"
         and target.band == "speech"

@@ -23,6 +23,7 @@ import numpy as np
 
 from roomplan.loudness.margins import margin_of_hops, passage_hops
 from roomplan.loudness.meter import passing_blocks, why_nothing_passes
+from roomplan.plan.bus_name import BusName
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -94,8 +95,7 @@ def members_of_bus(
     components: Sequence[Component], bus: str, groups: Mapping[str, Sequence[str]]
 ) -> list[int]:
     """Components of `section:NAME` or `group:NAME` that are heard."""
-    kind, _, name = bus.partition(":")
-    sections = {name} if kind == "section" else set(groups[name])
+    sections = BusName(bus).sections(groups)
     return [i for i, c in enumerate(components) if c.section in sections and not c.muted]
 
 
@@ -103,8 +103,7 @@ def why_silent(session: Session, target: Target) -> str | None:
     """Why nothing of what a target is about is heard; None where it is, or where it is about the mix."""
     if target.of is None:
         return None
-    kind, _, name = target.of.partition(":")
-    named = (name,) if kind == "section" else session.plan.groups[name].sections
+    named = target.of.sections({name: group.sections for name, group in session.plan.groups.items()})
     present = [section for section in session.sections if section.name in named]
     if not present:
         return "none of its stems is in this cue"

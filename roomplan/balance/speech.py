@@ -195,7 +195,7 @@ class SpeechModel:
             if c.send is not None and not c.muted
         }
         for target in named:
-            name = (target.of or "").partition(":")[2]
+            name = "" if target.of is None else target.of.subject
             if name not in self._voices:
                 self._voices[name] = self._voice(
                     session, name, record, matrices, dry, cross, returns, workers
@@ -253,7 +253,7 @@ class SpeechModel:
 
     def sends(self, target: Target) -> Composite | None:
         """Composite of the section a target names; None where nothing can be said of it."""
-        voice = self._voices.get((target.of or "").partition(":")[2])
+        voice = self._voices.get("" if target.of is None else target.of.subject)
         return voice.composite if isinstance(voice, _Voice) else None
 
     def evaluate(
@@ -273,7 +273,7 @@ class SpeechModel:
         send_moves : ndarray, shape (sends, shifts), or None
             How they move the sends of the section.
         """
-        voice = self._voices[(target.of or "").partition(":")[2]]
+        voice = self._voices["" if target.of is None else target.of.subject]
         if isinstance(voice, str) or send_moves is None:
             return Figure(None, str(voice), None)
         gains = voice.gains * 10.0 ** (send_moves @ shifts / 20.0)
@@ -286,7 +286,7 @@ class SpeechModel:
 
     def index_at(self, target: Target, session: Session) -> tuple[float | None, str | None]:
         """Speech index at the levels of a session, or None and the reason."""
-        name = (target.of or "").partition(":")[2]
+        name = "" if target.of is None else target.of.subject
         voice = self._voices[name]
         if isinstance(voice, str):
             return None, voice

@@ -21,6 +21,7 @@ from roomplan.balance.sound import SOUND_KINDS, members_of_bus, why_silent
 from roomplan.loudness.cross_powers import CrossPowers
 from roomplan.loudness.margins import margin_of_hops, passage_hops
 from roomplan.loudness.meter import loudness_of_hops
+from roomplan.plan.bus_name import BusName
 from roomplan.rendering.bus_figures import power_ratio, section_composite
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ def results_at(
     decays: dict[str, DecayFigures | None] = {}
     found = []
     for target in targets:
-        name = (target.of or "").partition(":")[2]
+        name = "" if target.of is None else target.of.subject
         silent, absent = why_silent(session, target), False
         if silent is not None:
             value, reason = None, silent
@@ -169,7 +170,7 @@ def _of_sound(session: Session, target: Target, sums: _Sums) -> tuple[float | No
 
 
 def _wet_side(target: Target) -> str:
-    return "wet" if target.room is None else f"room:{target.room}"
+    return BusName("wet") if target.room is None else BusName.of_room(target.room)
 
 
 class _Sums:

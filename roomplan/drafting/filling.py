@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from roomplan.errors import PlanError
+from roomplan.plan.bus_name import BusName
 from roomplan.plan.load import load_template
 from roomplan.plan.templates import fields_of
 from roomplan.rooms.geometry import seat_fault
@@ -466,13 +467,13 @@ def _margins(plan: Plan, gone: set[str]) -> tuple[tuple[str, str, str], ...] | N
     """Margins whose two sides are still there, as a plan writes them; None where all are."""
     emptied = {name for name, left in _groups(plan, gone).items() if left is None}
     sections, groups = set(plan.sections) - gone, set(plan.groups) - emptied
-    kept = {f"section:{name}": name for name in sections} | {f"group:{name}": name for name in groups}
+    kept = {BusName.of_section(name): name for name in sections} | {BusName.of_group(n): n for n in groups}
     left = tuple(margin for margin in plan.margins if margin.of in kept and margin.over in kept)
     ambiguous = set(plan.sections) & set(plan.groups)
     if len(left) == len(plan.margins) and ambiguous == sections & groups:
         return None
 
-    def written(bus: str) -> str:
+    def written(bus: BusName) -> str:
         return bus if kept[bus] in sections & groups else kept[bus]
 
     return tuple((written(margin.of), written(margin.over), margin.band) for margin in left)

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from roomplan.errors import Place
+    from roomplan.plan.bus_name import BusName
     from roomplan.timecode import FrameRate, Timecode
 
 __all__ = [
@@ -220,8 +221,8 @@ class Margin:
     Both are bus names as in reports, `section:choir` or `group:strings`; neither holds the other.
     """
 
-    of: str
-    over: str
+    of: BusName
+    over: BusName
     band: Band  # the whole spectrum, or that of speech, 1 to 4 kHz
     place: Place
 

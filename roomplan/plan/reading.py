@@ -9,6 +9,7 @@ from roomplan.documents.extends import path_beside, tidy
 from roomplan.documents.suggest import Guesses
 from roomplan.documents.wording import listed, number, quoted
 from roomplan.errors import Problem
+from roomplan.plan.bus_name import BusName
 from roomplan.plan.notes import note_duration_ms
 
 if TYPE_CHECKING:
@@ -94,8 +95,8 @@ class Reading:
         near = self.guesses.nearest(name, known)
         return f"did you mean {quoted(near)}?" if near else f"one of {listed(known)}"
 
-    def bus(self, text: str, label: str, place: Place) -> tuple[str, str] | None:
-        """Return `section` or `group` and the name that a text means; None, reported, if none or two.
+    def bus(self, text: str, label: str, place: Place) -> BusName | None:
+        """Return the section or group that a text means; None, reported, if none or two.
 
         Where a section and a group share a name, and only there, the text has its kind before it.
         """
@@ -105,9 +106,9 @@ class Reading:
             prefix, _, name = text.partition(":")
             kinds = [kind for kind in _BUS_KINDS if self.has(kind, name)]
         if len(kinds) == 1 and not prefix:
-            return kinds[0], name
+            return BusName(f"{kinds[0]}:{name}")
         if len(kinds) == 2 and prefix in kinds:
-            return prefix, name
+            return BusName(f"{prefix}:{name}")
         if len(kinds) == 2:
             what = f"{label}: {quoted(name)} is the name of a section and of a group"
             self.refuse(what, place, f"`section:{name}` or `group:{name}`")

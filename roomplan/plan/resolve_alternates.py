@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from roomplan.documents.places import KeyPath
+    from roomplan.plan.bus_name import BusName
     from roomplan.plan.reading import Reading
     from roomplan.plan.shape import AlternateChangeShape
 
@@ -47,7 +48,7 @@ def resolve_alternates(
     """
     alternates: dict[str, model.Alternate] = {}
     order = {section: number for number, section in enumerate(sections)}
-    targets: dict[tuple[str, str], _Target] = {}
+    targets: dict[BusName, _Target] = {}
     left = MOST_CHANGES
     for name, changes in shapes.items():
         path: KeyPath = ("alternates", name)
@@ -59,7 +60,7 @@ def resolve_alternates(
             bus = reading.bus(target, name, reading.places.of(at))
             if bus is None:
                 continue
-            kind, known = bus
+            kind, known = bus.kind, bus.subject
             named = (known,) if kind == "section" else groups[known].sections if known in groups else ()
             members = [section for section in named if section in sections]  # the others have their problem
             left -= len(members)

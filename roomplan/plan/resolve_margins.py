@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from roomplan.plan import model
+from roomplan.plan.bus_name import BusName
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -39,8 +40,8 @@ def resolve_margins(
     sections, groups : mapping
         Those that could be made out.
     """
-    members = {f"section:{name}": {name} for name in sections}
-    members |= {f"group:{name}": set(group.sections) for name, group in groups.items()}
+    members = {BusName.of_section(name): {name} for name in sections}
+    members |= {BusName.of_group(name): set(group.sections) for name, group in groups.items()}
     found: dict[tuple[str, str, str], model.Margin] = {}
     for index, shape in enumerate(shapes):
         path: KeyPath = ("margins", index)
@@ -71,7 +72,6 @@ def resolve_margins(
     return tuple(found.values())
 
 
-def _bus(reading: Reading, text: str, path: KeyPath) -> str | None:
+def _bus(reading: Reading, text: str, path: KeyPath) -> BusName | None:
     """Return the bus that a text means; None, and a problem, when it means none or two."""
-    found = reading.bus(text, str(path[-1]), reading.places.value(path))
-    return None if found is None else ":".join(found)
+    return reading.bus(text, str(path[-1]), reading.places.value(path))

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from roomplan.documents.places import KeyPath
     from roomplan.errors import Place
+    from roomplan.plan.bus_name import BusName
     from roomplan.plan.model import Band, Group, Passage
     from roomplan.plan.reading import Reading
 
@@ -146,8 +147,8 @@ class Target:
     value: float
     tolerance: float
     weight: float
-    of: str | None
-    over: str | None
+    of: BusName | None
+    over: BusName | None
     room: str | None
     band: Band
     passage: str | None
@@ -406,7 +407,11 @@ def _number(path: KeyPath) -> int:
 
 
 def _apart(
-    reading: Reading, shape: TargetShape, buses: tuple[str, str], path: KeyPath, groups: Mapping[str, Group]
+    reading: Reading,
+    shape: TargetShape,
+    buses: tuple[BusName, BusName],
+    path: KeyPath,
+    groups: Mapping[str, Group],
 ) -> bool:
     """Tell whether two buses are different sounds; report it if not."""
     inside, around = (_members(bus, groups) for bus in buses)
@@ -422,11 +427,8 @@ def _apart(
     return False
 
 
-def _members(bus: str, groups: Mapping[str, Group]) -> set[str]:
-    kind, _, name = bus.partition(":")
-    if kind == "section":
-        return {name}
-    return set(groups[name].sections) if name in groups else set()
+def _members(bus: BusName, groups: Mapping[str, Group]) -> set[str]:
+    return bus.sections({name: group.sections for name, group in groups.items()})
 
 
 def _is_passage(reading: Reading, name: str, path: KeyPath, passages: Mapping[str, Passage]) -> bool:
@@ -439,18 +441,15 @@ def _is_passage(reading: Reading, name: str, path: KeyPath, passages: Mapping[st
     return False
 
 
-def _bus(reading: Reading, text: str, path: KeyPath, *, sections_only: bool) -> str | None:
+def _bus(reading: Reading, text: str, path: KeyPath, *, sections_only: bool) -> BusName | None:
     """Return the bus that a text means; None, and a problem, when it means none that will do."""
     place = reading.places.value(path)
-    found = reading.bus(text, str(path[-1]), place)
-    if found is None:
-        return None
-    kind, name = found
-    if sections_only and kind != "section":
-        what = f"{path[-1]}: {quoted(name)} is a group, but this needs a single section"
+    bus = reading.bus(text, str(path[-1]), place)
+    if bus is not None and sections_only and bus.kind != "section":
+        what = f"{path[-1]}: {quoted(bus.subject)} is a group, but this needs a single section"
         reading.refuse(what, place, "one of its sections")
         return None
-    return f"{kind}:{name}"
+    return bus
 
 
 def resolve_balance(reading: Reading, shape: BalanceShape | None) -> BalanceLimits:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from roomplan.errors import Problem
+from roomplan.plan.bus_name import BusName
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -134,7 +135,7 @@ def passage_advice(plan: Plan, duration_s: float) -> list[Problem]:
 
 def _note(plan: Plan, section: SectionSource, what: str, remedy: str | None) -> Problem:
     place = plan.sections[section.name].place
-    return Problem(f"section {section.name} {what}", place, remedy, subject=f"section:{section.name}")
+    return Problem(f"section {section.name} {what}", place, remedy, subject=BusName.of_section(section.name))
 
 
 def _listed(rooms: list[str]) -> str:

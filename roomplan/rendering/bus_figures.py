@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.loudness.meter import Loudness
+    from roomplan.plan.bus_name import BusName
     from roomplan.session.buses import Bus
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import SectionSource, Session
@@ -57,7 +58,7 @@ __all__ = [
 class BusFigures:
     """All figures of one bus; None with an entry in `reasons` where there is nothing to report."""
 
-    name: str
+    name: BusName
     loudness: Loudness
     sample_peak_dbfs: float | None
     true_peak_dbtp: float | None
@@ -183,8 +184,8 @@ def decay_of_buses(
         return counted(composite_energies(wet, dry=dry, sample_rate=session.sample_rate, frames=frames))
 
     def of_room(bus: Bus) -> SoundEnergies | None:
-        position = bus.parts[2] if bus.kind == "room_position" else None
-        composite = room_composite(session, matrices, bus.parts[1], position)
+        position = bus.name.part if bus.kind == "room_position" else None
+        composite = room_composite(session, matrices, bus.name.subject, position)
         if composite is None:
             return counted(None)
         wet, powers = composite
@@ -211,7 +212,7 @@ def _decay_of_bus(
             return DecayOfBus(None, None, None, {"decay": "no section sends to this room"})
         return _measured(composites.rooms[bus.name], _room_onset(session, bus), with_dry=False)
     if bus.kind in {"section", "section_wet"}:
-        section = session.section(bus.parts[1])
+        section = session.section(bus.name.subject)
         if section.name not in composites.sections:
             return DecayOfBus(None, None, None, {"decay": "the section has no send in use"})
         sound = composites.sections[section.name]
@@ -221,7 +222,7 @@ def _decay_of_bus(
         for section in session.sections
         if not section.muted
         and section.name in composites.sections
-        and (bus.kind in {"mix", "wet"} or section.name in session.plan.groups[bus.parts[1]].sections)
+        and (bus.kind in {"mix", "wet"} or section.name in session.plan.groups[bus.name.subject].sections)
     ]
     weighted = [
         (composites.sections[s.name], _source_weight(s, composites.sections[s.name], powers)) for s in members
@@ -265,13 +266,13 @@ def _earliest(sections: list[SectionSource]) -> float | None:
 
 
 def _room_onset(session: Session, bus: Bus) -> float | None:
-    position = bus.parts[2] if bus.kind == "room_position" else None
+    position = bus.name.part if bus.kind == "room_position" else None
     onsets = [
         send.wet_onset_s
         for section in session.sections
         for send in section.sends
         if not (section.muted or send.muted)
-        and send.room == bus.parts[1]
+        and send.room == bus.name.subject
         and position in {None, send.position}
     ]
     return min(onsets, default=None)

@@ -107,7 +107,7 @@ def foreseen_clipping(
     -----
     A value within one step of full scale may be lifted over it by dither; it is not counted here.
     """
-    by_name = {level.bus.name: level for level in levels}
+    by_name: dict[str, Level] = {level.bus.name: level for level in levels}
     buses = tuple(level.bus for level in levels)
     over: list[_Over] = []
     advice: list[Problem] = []

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.loudness.meter import loudness_of_hops
+from roomplan.plan.bus_name import BusName
 from roomplan.rendering.bus_figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
 from roomplan.rendering.finishing import decibels
 
@@ -59,8 +60,8 @@ def figures_of_buses(
     rate = layout.session.sample_rate
     section_powers = {
         section.name: SectionPowers(
-            gated_power(sums[f"section:{section.name}:dry"], sample_rate=rate),
-            gated_power(sums[f"section:{section.name}:wet"], sample_rate=rate),
+            gated_power(sums[BusName.of_section(section.name, "dry")], sample_rate=rate),
+            gated_power(sums[BusName.of_section(section.name, "wet")], sample_rate=rate),
         )
         for section in layout.session.sections
     }
@@ -142,9 +143,9 @@ def _wet_to_dry(
 
 def _no_dry(layout: BusLayout, bus: Bus) -> str | None:
     """Why a bus has no dry side by the plan itself."""
-    sections = [s for s in layout.session.sections if bus.kind != "section" or s.name == bus.parts[1]]
+    sections = [s for s in layout.session.sections if bus.kind != "section" or s.name == bus.name.subject]
     if bus.kind == "group":
-        sections = [s for s in sections if s.group == bus.parts[1]]
+        sections = [s for s in sections if s.group == bus.name.subject]
     if all(s.muted for s in sections):
         return "muted"
     return "dry is off" if all(s.dry_gain is None for s in sections) else None

@@ -254,7 +254,7 @@ def recall(
         frames = int(record["frames"])
     except (RoomplanError, KeyError, TypeError, ValueError, ArithmeticError, AttributeError):
         return None
-    sections = {bus.parts[1] for bus in buses if bus.kind == "section"}
+    sections = {bus.name.subject for bus in buses if bus.kind == "section"}
     sound = [powers, *([] if in_speech_band is None else [in_speech_band])]
     if (
         not all(math.isfinite(peak) and peak >= 0.0 for _total, *peaks in heard for peak in peaks)

@@ -203,10 +203,11 @@ def _changed_stems(
 def _measured(layout: BusLayout, heard: Heard, matrices: Matrices, options: PassOptions) -> Rendering:
     """Figures of a pass, without files and without advice."""
     session = layout.session
-    sums = {bus.name: heard.powers.sums(row) for row, bus in enumerate(layout.buses)}
+    names: list[str] = [bus.name for bus in layout.buses]
+    sums = {name: heard.powers.sums(row) for row, name in enumerate(names)}
     in_speech_band = None
     if heard.speech_band is not None:
-        in_speech_band = {bus.name: heard.speech_band.sums(row) for row, bus in enumerate(layout.buses)}
+        in_speech_band = {name: heard.speech_band.sums(row) for row, name in enumerate(names)}
     return Rendering(
         session=session,
         frames=heard.frames,

@@ -13,6 +13,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from roomplan.errors import Problem
+from roomplan.plan.bus_name import BusName
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -96,7 +97,7 @@ def _note(session: Session, files: Sequence[SurveyedFile], what: str, remedy: st
     section = session.section(first.section)
     place = next(path.stem.place for path in section.stems if first.path in path.stem.files)
     name = first.path.name if len(files) == 1 else first.stem
-    return Problem(f"stem {name} {what}", place, remedy, subject=f"section:{first.section}")
+    return Problem(f"stem {name} {what}", place, remedy, subject=BusName.of_section(first.section))
 
 
 def _is_silent(one: SurveyedFile) -> bool:

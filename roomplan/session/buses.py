@@ -4,10 +4,7 @@ Conventions
 -----------
 A `Component` is a stereo signal at the level it has in the mix. A `Bus` is a set of components with a factor
 each: 1 for every bus of the plan, the change of level for an alternate; components that are muted are left
-out. Names are those of reports: `mix`, `dry`, `wet`, `section:NAME` (`:dry`, `:wet`), `group:NAME` (`:dry`,
-`:wet`), `room:NAME` (`:POSITION`), `alternate:NAME`, and where a delivery writes them
-`alternate:NAME:GROUP`, for a section without a group `alternate:NAME:SECTION`. A group and such a section of
-one name are told apart as `alternate:NAME:group:GROUP` and `alternate:NAME:section:SECTION`.
+out. The groups of an alternate are buses where a delivery writes them.
 """
 
 from __future__ import annotations
@@ -18,6 +15,7 @@ from typing import TYPE_CHECKING
 from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import RoomplanError
 from roomplan.files.names import safe_file_names
+from roomplan.plan.bus_name import BusName
 from roomplan.session.session import amplitude
 
 if TYPE_CHECKING:
@@ -50,14 +48,9 @@ class Component:
 class Bus:
     """A sum of components: `factors` maps the index of a component to its factor."""
 
-    name: str
+    name: BusName
     kind: str
     factors: Mapping[int, float]
-
-    @property
-    def parts(self) -> tuple[str, ...]:
-        """The parts of the name, split at the colons."""
-        return tuple(self.name.split(":"))
 
 
 @dataclass(frozen=True)
@@ -65,8 +58,8 @@ class Family:
     """Buses that add up to another one, and the folder their files share."""
 
     folder: str
-    buses: tuple[str, ...]
-    total: str
+    buses: tuple[BusName, ...]
+    total: BusName
 
 
 def build_components(session: Session) -> tuple[Component, ...]:
@@ -89,13 +82,14 @@ def build_buses(session: Session, components: tuple[Component, ...]) -> tuple[Bu
     heard = [index for index, component in enumerate(components) if not component.muted]
 
     def bus(name: str, kind: str, members: Iterable[int]) -> Bus:
-        return Bus(name, kind, dict.fromkeys(members, 1.0))
+        return Bus(BusName(name), kind, dict.fromkeys(members, 1.0))
 
-    def family(prefix: str, kind: str, members: list[int]) -> list[Bus]:
+    def family(whole: BusName, members: list[int]) -> list[Bus]:
+        kind = whole.kind
         return [
-            bus(prefix, kind, members),
-            bus(f"{prefix}:dry", f"{kind}_dry", [i for i in members if components[i].send is None]),
-            bus(f"{prefix}:wet", f"{kind}_wet", [i for i in members if components[i].send is not None]),
+            bus(whole, kind, members),
+            bus(f"{whole}:dry", f"{kind}_dry", [i for i in members if components[i].send is None]),
+            bus(f"{whole}:wet", f"{kind}_wet", [i for i in members if components[i].send is not None]),
         ]
 
     dry = [i for i in heard if components[i].send is None]
@@ -103,27 +97,27 @@ def build_buses(session: Session, components: tuple[Component, ...]) -> tuple[Bu
     buses = [bus("mix", "mix", heard), bus("dry", "dry", dry), bus("wet", "wet", wet)]
     for section in session.sections:
         members = [i for i in heard if components[i].section == section.name]
-        buses += family(f"section:{section.name}", "section", members)
+        buses += family(BusName.of_section(section.name), members)
     for group in session.plan.groups.values():
         members = [i for i in heard if components[i].section in group.sections]
-        buses += family(f"group:{group.name}", "group", members)
+        buses += family(BusName.of_group(group.name), members)
     for room in session.plan.rooms.values():
         used = [i for i, component in enumerate(components) if component.room == room.name]
         if not used:
             continue
-        buses.append(bus(f"room:{room.name}", "room", [i for i in used if not components[i].muted]))
+        buses.append(bus(BusName.of_room(room.name), "room", [i for i in used if not components[i].muted]))
         positions = list(dict.fromkeys(components[i].position for i in used))
         listed = room.responses is not None and any(r.listed for r in room.responses.values())
         if len(positions) > 1 or listed:
             for position in positions:
                 members = [i for i in used if components[i].position == position and not components[i].muted]
-                buses.append(bus(f"room:{room.name}:{position}", "room_position", members))
+                buses.append(bus(BusName.of_room(room.name, position), "room_position", members))
     for name in session.plan.alternates:
         factors = _alternate_factors(session, components, name)
-        buses.append(Bus(f"alternate:{name}", "alternate", factors))
+        buses.append(Bus(BusName.of_alternate(name), "alternate", factors))
         for part, sections in _alternate_parts(session).items():
             members = {i: factor for i, factor in factors.items() if components[i].section in sections}
-            buses.append(Bus(f"alternate:{name}:{part}", "alternate_group", members))
+            buses.append(Bus(BusName.of_alternate(name, part), "alternate_group", members))
     return tuple(buses)
 
 
@@ -170,26 +164,27 @@ def build_families(session: Session, buses: tuple[Bus, ...]) -> tuple[Family, ..
     written.
     """
     names = {bus.name for bus in buses}
-    prints = tuple(f"section:{section.name}" for section in session.sections)
-    rooms = tuple(f"room:{room}" for room in session.plan.rooms if f"room:{room}" in names)
-    groups: tuple[str, ...] = ()
+    prints = tuple(BusName.of_section(section.name) for section in session.sections)
+    rooms = tuple(room for room in map(BusName.of_room, session.plan.rooms) if room in names)
+    groups: tuple[BusName, ...] = ()
     if session.plan.groups:
-        ungrouped = [f"section:{section.name}" for section in session.sections if section.group is None]
-        groups = (*(f"group:{group}" for group in session.plan.groups), *ungrouped)
+        alone = [BusName.of_section(section.name) for section in session.sections if section.group is None]
+        groups = (*map(BusName.of_group, session.plan.groups), *alone)
     folders = safe_file_names(list(session.plan.alternates))
     alternates = (
         Family(
             f"alternates/{folders[name]}",
-            tuple(b.name for b in buses if b.kind == "alternate_group" and b.parts[1] == name),
-            f"alternate:{name}",
+            tuple(b.name for b in buses if b.kind == "alternate_group" and b.name.subject == name),
+            BusName.of_alternate(name),
         )
         for name in session.plan.alternates
     )
+    mix, dry, wet = BusName("mix"), BusName("dry"), BusName("wet")
     return (
-        Family("prints", prints, "mix"),
-        Family("rooms", ("dry", *rooms), "mix"),
-        Family("groups", groups, "mix"),
-        Family("dry_and_wet", ("dry", "wet"), "mix"),
+        Family("prints", prints, mix),
+        Family("rooms", (dry, *rooms), mix),
+        Family("groups", groups, mix),
+        Family("dry_and_wet", (dry, wet), mix),
         *(family for family in alternates if family.buses),
     )
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from roomplan.errors import Problem
+from roomplan.plan.bus_name import BusName
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -50,20 +51,23 @@ def without_sections(plan: Plan, missing: Collection[str]) -> tuple[Plan, list[P
         if alternate.changes and not changes:
             what = f"alternate {name} is the same as the mix: this cue lacks the sections that it changes"
             advice.append(Problem(what, alternate.place, None))
-    gone = {f"section:{name}" for name in missing} | {f"group:{n}" for n in plan.groups if n not in groups}
+    gone = {BusName.of_section(name) for name in missing}
+    gone |= {BusName.of_group(name) for name in plan.groups if name not in groups}
     margins = []
     for margin in plan.margins:
-        lost = [bus.replace(":", " ") for bus in (margin.of, margin.over) if bus in gone]
+        lost = [f"{bus.kind} {bus.subject}" for bus in (margin.of, margin.over) if bus in gone]
         if not lost:
             margins.append(margin)
             continue
-        of, over = margin.of.split(":", 1)[1], margin.over.split(":", 1)[1]
+        of, over = margin.of.subject, margin.over.subject
         verb = "is" if len(lost) == 1 else "are"
         what = f"the margin of {of} over {over} is left out: {' and '.join(lost)} {verb} not in this cue"
         advice.append(Problem(what, margin.place, None))
     targets = []
     for target in plan.targets:
-        lost = [bus.replace(":", " ") for bus in (target.of, target.over) if bus in gone]
+        lost = [
+            f"{bus.kind} {bus.subject}" for bus in (target.of, target.over) if bus is not None and bus in gone
+        ]
         if not lost:
             targets.append(target)
             continue
@@ -101,7 +105,7 @@ def _still_moved(limits: BalanceLimits, missing: Collection[str]) -> BalanceLimi
 
 def _wish(target: Target) -> str:
     """A target as its line in the plan has it: `margin` of choir over strings."""
-    named = [bus.split(":", 1)[1] for bus in (target.of, target.over) if bus is not None]
+    named = [bus.subject for bus in (target.of, target.over) if bus is not None]
     return f"`{target.kind}` of {' over '.join(named)}"
 
 

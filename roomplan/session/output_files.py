@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from roomplan.errors import RoomplanError
 from roomplan.files.names import safe_file_names
 from roomplan.files.real_path import real_path
+from roomplan.plan.bus_name import BusName
 from roomplan.plan.templates import filled
 from roomplan.report_file import REPORT_NAME
 
@@ -120,7 +121,7 @@ def output_files(
 
     With `only`, these buses alone: where the delivery would write them, else where their kind belongs.
     """
-    kinds = {bus.name: bus.kind for bus in buses}
+    kinds: dict[str, str] = {bus.name: bus.kind for bus in buses}
     planned: dict[str, list[str]] = {}
 
     def put(folder: str, names: Sequence[str]) -> None:
@@ -160,19 +161,20 @@ def output_files(
 
 def _family_files(session: Session, delivery: Delivery, names: Sequence[str]) -> dict[str, str]:
     """Bus name → file name without extension: the last parts of the bus name, told apart where they clash."""
-    labels: dict[str, str] = {}
-    for name in names:
-        parts = name.split(":")
-        if parts[0] == "alternate" and len(parts) > 2:  # its folder says which alternate
-            labels[name] = " ".join(parts[2:])
+    labels: dict[BusName, str] = {}
+    for name in map(BusName, names):
+        if name.kind == "alternate" and name.part:  # its folder says which alternate
+            labels[name] = name.part.replace(":", " ")
+        elif name.kind == "room" and name.part:
+            labels[name] = f"{name.subject} {name.part}"
         else:
-            labels[name] = " ".join([part for part in parts[1:] if part not in {"dry", "wet"}] or parts)
+            labels[name] = name.subject or name
     folded: dict[str, int] = {}
     for label in labels.values():
         folded[label.casefold()] = folded.get(label.casefold(), 0) + 1
     for name, label in labels.items():
-        if folded[label.casefold()] > 1 and ":" in name:
-            labels[name] = f"{name.split(':', maxsplit=1)[0]} {label}"
+        if folded[label.casefold()] > 1 and name.subject:
+            labels[name] = f"{name.kind} {label}"
     if delivery.file_name is not None:
         values = _field_values(session, delivery)
         labels = {name: filled(delivery.file_name, values | {"bus": label}) for name, label in labels.items()}

@@ -35,6 +35,7 @@ from roomplan.audio.info import SoundInfo, inspect_sound
 from roomplan.documents.suggest import Guesses, did_you_mean, is_slip
 from roomplan.errors import AudioError, Place, Problem
 from roomplan.files.names import is_sound_name
+from roomplan.plan.bus_name import BusName
 from roomplan.session.stem_names import revision_groups, split_side
 
 if TYPE_CHECKING:
@@ -478,13 +479,15 @@ def _doubled(section: Section, members: Sequence[Path], newest: Sequence[Path], 
     names, latest = _some([path.name for path in members]), _some([path.name for path in newest])
     what = f"section {section.name} plays several versions of one stem together: {names}"
     remedy = f"`versions: newest` in the section plays {latest} alone, `versions: all` plays them all"
-    return Problem(what, place, remedy, subject=f"section:{section.name}")
+    return Problem(what, place, remedy, subject=BusName.of_section(section.name))
 
 
 def _twins(section: Section, twins: Sequence[Path], place: Place) -> Problem:
     what = f"section {section.name} plays one stem in several types of file together: "
     remedy = "name the right one with its extension; `versions: all` plays them all"
-    return Problem(what + _some([p.name for p in twins]), place, remedy, subject=f"section:{section.name}")
+    return Problem(
+        what + _some([p.name for p in twins]), place, remedy, subject=BusName.of_section(section.name)
+    )
 
 
 def _nothing_found(section: Section, entry: StemEntry, folder: StemsFolder, guesses: Guesses) -> Problem:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from roomplan.balance.balance import Balance, BeyondReach, Conflict, LevelChange, Outcome
     from roomplan.balance.verifying import TargetResult
     from roomplan.documents.places import KeyPath
+    from roomplan.plan.bus_name import BusName
     from roomplan.plan.overrides import SharedLevel
     from roomplan.plan.targets import Target
 
@@ -80,8 +81,8 @@ def described(target: Target) -> str:
     return words if target.passage is None else f"{words}, {target.passage}"
 
 
-def _plain(bus: str | None) -> str:
-    return "" if bus is None else bus.partition(":")[2]
+def _plain(bus: BusName | None) -> str:
+    return "" if bus is None else bus.subject
 
 
 def _shown(target: Target, value: float | None, *, signed: bool = True) -> str:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from rich.text import Text
 
 from roomplan.foreign_text import printable
+from roomplan.plan.bus_name import BusName
 from roomplan.report.comparison import differences_of_bus, figure_of_bus, plan_changes
 from roomplan.show.tables import DASH, figure, figure_columns, level, plain_table
 
@@ -230,12 +231,8 @@ def _with_steps(difference: float | None, steps: float | None, digits: int) -> s
     return f"{level(difference, digits)} ({level(steps)})"
 
 
-def _is_wet(name: str) -> bool:
-    return name == "wet" or name.endswith(":wet") or name.startswith("room:")
-
-
 def _rank(name: str) -> int:
-    return 0 if name == "mix" else 1 if _is_wet(name) else 2
+    return 0 if name == "mix" else 1 if BusName(name).is_wet else 2
 
 
 def _ordered(names: Sequence[str]) -> list[str]:

@@ -16,6 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from roomplan.foreign_text import printable, printable_lines
+from roomplan.plan.bus_name import BusName
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -152,10 +153,10 @@ def section_table(rendering: Rendering) -> Table:
     figure_columns(table, ("wet/dry dB", "wet arrival ms", "to −40 dB s", "C80 dB", "LUFS", "peak dBTP"))
     table.add_column("notes")
     session = rendering.session
-    rows = [f"section:{s.name}" for s in session.sections]
-    rows += [f"group:{name}" for name in session.plan.groups]
-    rows += [f"alternate:{name}" for name in session.plan.alternates]
-    muted = {f"section:{s.name}" for s in session.sections if s.muted}
+    rows = [BusName.of_section(s.name) for s in session.sections]
+    rows += [BusName.of_group(name) for name in session.plan.groups]
+    rows += [BusName.of_alternate(name) for name in session.plan.alternates]
+    muted = {BusName.of_section(s.name) for s in session.sections if s.muted}
     for number, name in enumerate([*rows, "mix"]):
         if number in {len(session.sections), len(rows)}:
             table.add_section()
@@ -186,7 +187,7 @@ def room_table(rendering: Rendering) -> Table:
     table.add_column("room")
     figure_columns(table, ("gain dB", "LUFS", "EDT s", "T20 s", "T30 s", "onset ms"))
     for name, room in rendering.session.rooms.items():
-        bus = rendering.bus(f"room:{name}")
+        bus = rendering.bus(BusName.of_room(name))
         mid = bus.decay.mid if bus.decay else None
         table.add_row(
             name,
@@ -237,9 +238,7 @@ def octave_tables(rendering: Rendering) -> list[Table]:
     return [
         band_table(bus.name, bus.decay.bands, bus.decay.mid)
         for bus in rendering.buses
-        if bus.decay is not None
-        and bus.name.split(":")[0] in {"section", "group", "room"}
-        and bus.name.count(":") == 1
+        if bus.decay is not None and bus.name.kind in {"section", "group", "room"} and not bus.name.part
     ]
 
 
