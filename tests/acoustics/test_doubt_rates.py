@@ -4,8 +4,8 @@ The full count is skipped unless asked for:
 `pytest tests/acoustics/test_doubt_rates.py --benchmark-only -s` measures 1,820 responses and prints rates.
 
 Wrong ones among the good in per cent. Before: 130 responses of each family, before any of these doubts. Now:
-630 of each, seeds 0 to 129, 1000 to 1299, and 2000 to 2199; nobody had looked at the last while the doubts were
-made (but for echoes: two of those led to the doubt about short lines):
+630 of each, seeds 0 to 129, 1000 to 1299, and 2000 to 2199. Nobody had looked at the last while the doubts
+were made, but for echoes: two of those led to the doubt about short lines.
 
     family         before   now    wrong of good      family         before   now    wrong of good
     plain           0.11   0.000   0 of 43,521        drop-outs      12.3    none good
