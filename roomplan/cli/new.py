@@ -212,7 +212,9 @@ def _rows(draft: Proposal | Filling) -> list[_Row]:
     rows: list[_Row] = []
     if isinstance(draft, Filling):
         for section, files in draft.filled.items():
-            rows += [_Row(file, section, None, {}, sure=True, why="template") for file in files]
+            sure = section not in draft.by_name
+            why = "template" if sure else "its name: the template's patterns fit none"
+            rows += [_Row(file, section, None, {}, sure=sure, why=why) for file in files]
     for section in _proposed(draft):
         sends = all_sends(draft, section)
         why = section.why + (f"; or {section.alternative}" if section.alternative else "")

@@ -4,11 +4,13 @@ Conventions
 -----------
 The result is a leaf plan: it extends the template and says only what differs. A section of the template that
 no stem fits is removed (`null`) with everything that names it, unless the template calls it optional; a file
-that no section claims becomes a section of its own, with the sends of the template's nearest one.
+that no section claims becomes a section of its own, with the sends and the group of the template's nearest one.
 """
 
 from __future__ import annotations
 
+import cmath
+import math
 from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -45,6 +47,7 @@ if TYPE_CHECKING:
     from roomplan.rooms.spec import RoomSpecification
 
     from .cue import CueFacts
+    from .instruments import Instrument
     from .listening import StemFile
     from .proposal import Proposal, ProposedSeat
 
@@ -69,8 +72,10 @@ class Filling:
         Section → entries to put in place of the template's, and why.
     added : tuple of ProposedSection
         For files that no section claims.
+    by_name : frozenset of str
+        Sections that took files by their name alone, their patterns fitting none: not sure.
     groups : mapping
-        Group → the sections that are left; None where none is.
+        Group → the sections that are left and those added; None where none is.
     alternates : mapping
         Alternate → sections that it can no longer change; None where nothing is left of it.
     margins : tuple or None
@@ -92,6 +97,7 @@ class Filling:
     missing: Mapping[str, tuple[str, ...]]
     optional: tuple[str, ...]
     narrowed: Mapping[str, tuple[tuple[StemText, ...], str]]
+    by_name: frozenset[str]
     added: tuple[ProposedSection, ...]
     groups: Mapping[str, tuple[str, ...] | None]
     alternates: Mapping[str, tuple[str, ...] | None]
@@ -134,6 +140,7 @@ def fill_template(
     needed = _fields_needed(loaded.written)
     left_out = {left.file.name: left for left in proposal.left_out}
     filled, narrowed = _filled_by_patterns(plan, folder, files, left_out)
+    by_patterns = set(filled)
     _fill_by_name(plan, proposal, filled, narrowed)
     missing = {
         name: tuple(entry.pattern for entry in section.stems)
@@ -148,6 +155,7 @@ def fill_template(
     used = [file for section in filled.values() for file in section] + [f for s in added for f in s.files]
     remaining = {file.name for file in used}
     facts = _facts(plan, proposal, said, needed)
+    groups = _groups(plan, gone, added)
     return Filling(
         title=proposal.title,
         folder=folder,
@@ -157,10 +165,11 @@ def fill_template(
         missing=missing,
         optional=optional,
         narrowed=narrowed,
+        by_name=frozenset(filled) - by_patterns,
         added=added,
-        groups=_groups(plan, gone),
+        groups=groups,
         alternates=_alternates(plan, gone),
-        margins=_margins(plan, gone),
+        margins=_margins(plan, gone, groups),
         left_out=tuple(
             left_out.get(file.name, LeftOut(file, "fault", file.fault or "no section takes it"))
             for file in files
@@ -372,6 +381,7 @@ def _added(
         if len(files) < len(section.files):
             entries = tuple(StemText(texts.exact(file.name)) for file in files)
         model = _nearest(plan, section)
+        joins = next((g.name for g in plan.groups.values() if model and model.name in g.sections), None)
         sends, remark = _sends_like(plan, model)
         seat, remarks = _seat_in(plan, rooms, section, sends)
         added.append(
@@ -380,7 +390,7 @@ def _added(
                 name=name,
                 files=files,
                 texts=entries,
-                group=None,
+                group=joins,
                 seat=seat,
                 sends=sends,
                 remarks=(*section.remarks, remark, *remarks),
@@ -390,13 +400,23 @@ def _added(
 
 
 def _nearest(plan: Plan, section: ProposedSection) -> Section | None:
-    """Section of the template of the same family, by its name or its patterns."""
+    """Section of the template of the same family, by its name; of several the one that sits nearest."""
+    nearest: tuple[float, Section] | None = None
     for candidate in plan.sections.values():
         means = _meaning(candidate.name)
         instrument = None if means is None else find_instrument(means)
-        if instrument is not None and instrument.family == section.family:
-            return candidate
-    return None
+        if instrument is None or instrument.family != section.family:
+            continue
+        seat = candidate.seat or instrument
+        apart_m = abs(_position(seat) - _position(section.typical))
+        if nearest is None or apart_m < nearest[0]:
+            nearest = apart_m, candidate
+    return None if nearest is None else nearest[1]
+
+
+def _position(seat: Seat | ProposedSeat | Instrument) -> complex:
+    """Place on the floor in metres, ahead of the microphones and to their right."""
+    return cmath.rect(seat.distance_m, math.radians(seat.angle_deg))
 
 
 def _seat_in(
@@ -445,11 +465,14 @@ def _shared_rooms(plan: Plan) -> set[str]:
     return set.intersection(*rooms) if rooms else set()
 
 
-def _groups(plan: Plan, gone: set[str]) -> dict[str, tuple[str, ...] | None]:
+def _groups(
+    plan: Plan, gone: set[str], added: Sequence[ProposedSection]
+) -> dict[str, tuple[str, ...] | None]:
     changed: dict[str, tuple[str, ...] | None] = {}
     for group in plan.groups.values():
         left = tuple(name for name in group.sections if name not in gone)
-        if len(left) < len(group.sections):
+        left += tuple(section.name for section in added if section.group == group.name)
+        if left != tuple(group.sections):
             changed[group.name] = left or None
     return changed
 
@@ -463,9 +486,11 @@ def _alternates(plan: Plan, gone: set[str]) -> dict[str, tuple[str, ...] | None]
     return changed
 
 
-def _margins(plan: Plan, gone: set[str]) -> tuple[tuple[str, str, str], ...] | None:
+def _margins(
+    plan: Plan, gone: set[str], groups_left: Mapping[str, tuple[str, ...] | None]
+) -> tuple[tuple[str, str, str], ...] | None:
     """Margins whose two sides are still there, as a plan writes them; None where all are."""
-    emptied = {name for name, left in _groups(plan, gone).items() if left is None}
+    emptied = {name for name, left in groups_left.items() if left is None}
     sections, groups = set(plan.sections) - gone, set(plan.groups) - emptied
     kept = {BusName.of_section(name): name for name in sections} | {BusName.of_group(n): n for n in groups}
     left = tuple(margin for margin in plan.margins if margin.of in kept and margin.over in kept)

@@ -214,7 +214,7 @@ def filling_text(filling: Filling, plan: Path) -> str:
     lines += _remarks((*filling.remarks, *filling.facts.remarks))
     if filling.groups:
         lines += _rule("Groups")
-        lines += ["# Without the sections that have no stems here.", "groups:"]
+        lines += ["# As the template's, but with the sections of this cue.", "groups:"]
         for group, members in filling.groups.items():
             if members is None:
                 lines.append(f"  {scalar(group)}: null")

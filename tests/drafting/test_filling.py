@@ -168,6 +168,7 @@ def test_a_section_whose_patterns_fit_nothing_takes_the_files_that_are_called_li
         "Vln.wav", "Violin2.wav", "Vc.wav", "Cb.wav", "Brass.wav", "Hn.wav", "Coro.wav"
     )
     assert not filling.missing
+    assert filling.by_name == {"choir"}
     assert claimed(plan)[0]["choir"] == ["Coro.wav"]
     assert "? by its name" in text
     assert {send.room: send.level_db for send in plan.sections["choir"].sends} == {
@@ -231,6 +232,15 @@ def test_a_plan_of_its_own_can_be_the_template_of_the_next_cue(filled, imagined,
 
 SHIPPED = (bundled_folder("configs") / "house_base.yaml").read_text(encoding="utf-8")
 ALL_OF_IT = [f"{{}}{name}.wav" for name in ("Choir", "Woodwinds", "Brass", "Perc", "LowStr", "HighStr")]
+
+
+def test_an_added_section_has_the_sends_and_the_group_of_the_one_it_sits_nearest(filled):
+    filling, _text, plan = filled("2m4_Vln I_v3.wav", "2m4_Celli.wav", "2m4_Choir.wav", base=SHIPPED)
+    assert {section.name: section.remarks[-1] for section in filling.added} == {
+        "violins_1": "not in the template: sends as in melody_strings",
+        "cellos": "not in the template: sends as in low_strings",
+    }
+    assert plan.groups["strings"].sections == ("low_strings", "melody_strings", "violins_1", "cellos")
 
 
 def test_the_shipped_template_takes_the_cue_of_the_names_and_a_first_version(filled):
