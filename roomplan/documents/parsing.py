@@ -226,8 +226,12 @@ class _Reading:
                 self.refuse("a key is empty", key.place, "a text before the colon")
             else:
                 shown = str(name).lower() if isinstance(name, bool) else str(name)[:40]
-                remedy = _after_comma(before, node) or f'in quotes: "{shown}"'
-                self.refuse(f"the key {shown} is not text", key.place, remedy)
+                meant = _after_comma(before, node)
+                if meant is not None and before is not None:
+                    number = f"{before.written},{node.written}"
+                    self.refuse(f"{quoted(number)} has a decimal comma", self.place(before), meant)
+                else:
+                    self.refuse(f"the key {shown} is not text", key.place, f'in quotes: "{shown}"')
             return False
         first = seen.setdefault(name, key.place)
         if first is not key.place:

@@ -4,7 +4,7 @@ Conventions
 -----------
 The result is a leaf plan: it extends the template and says only what differs. A section of the template that
 no stem fits is removed (`null`) with everything that names it, unless the template calls it optional; a file
-that no section claims becomes a section of its own, with the sends and the group of the template's nearest one.
+that no section claims becomes a section of its own, with the sends and group of the template's nearest one.
 """
 
 from __future__ import annotations

@@ -26,6 +26,12 @@ def test_a_decimal_comma_in_a_plan_is_answered_with_the_number_to_write(run, ses
     assert count.startswith("1 problem")
 
 
+def test_a_decimal_comma_in_braces_is_named_with_the_whole_number_at_its_place(run, session):
+    (session / "plan.yaml").write_text("rooms: {}\nsections:\n  a: {level: -7,4}\n", encoding="utf-8")
+    expected = f"{session / 'plan.yaml'}:3:14: '-7,4' has a decimal comma — write -7.4, with a point"
+    assert expected in run("check", session / "plan.yaml").errors
+
+
 def test_a_key_that_is_a_number_is_not_taken_for_the_rest_of_one(run, session):
     (session / "plan.yaml").write_text("rooms: {hall: {level: 1, 4: x}}\n", encoding="utf-8")
     assert "with a point" not in run("check", session / "plan.yaml").errors
