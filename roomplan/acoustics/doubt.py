@@ -65,7 +65,7 @@ Near 0 and 1 a D50 off by five of its uncertainties was called good. Of all good
 makes 0.5 % doubtful; from 2.5 dB on it would be 0.9 %, and 1.3 % of shorter ones.
 """
 
-CHANCE = "chance alone moves it by more than two just-noticeable steps"
+CHANCE = "chance alone moves it by more than two just-noticeable differences"
 """What is said of a figure that scatters too much."""
 
 # Two just-noticeable differences by chance alone (ISO 3382-1:2009, Table A.1: EDT 5 %, C80 1 dB, D50 0.05,

@@ -388,7 +388,7 @@ def _speech(
         uncertainty = uncertainty_of_index(heard, times, [look.bandwidth_hz for look in _SPEECH_OCTAVES])
     reasons = list(defects)
     if uncertainty is not None and uncertainty > _LARGEST_SCATTER:
-        reasons.append("chance alone moves it by more than two just-noticeable steps")
+        reasons.append("chance alone moves it by more than two just-noticeable differences")
     return SpeechEstimate(
         index.value,
         uncertainty,

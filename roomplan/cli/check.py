@@ -100,7 +100,7 @@ def check(
         show(*tables.octave_tables(rendering))
     show(*margin_tables(rendering), *tables.warning_lines(rendering.warnings))
     if rendering.recalled:
-        show("taken from an earlier pass over the same sounds; at most levels and mutes differ")
+        show("taken from an earlier pass over the same sounds; since then only levels and mutes may differ")
     if results:
         show(balance_tables.result_table(results), *balance_tables.result_lines(results))
     for problem in rendering.refused:

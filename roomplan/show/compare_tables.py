@@ -37,7 +37,7 @@ __all__ = [
 
 _ANSWERED = {
     "sound": "measured just now",
-    "matrix": "taken from an earlier pass: at most levels and mutes differ",
+    "matrix": "taken from an earlier pass over the same sounds",
     "report": "from its report",
 }
 

@@ -20,6 +20,7 @@ from roomplan.show.tables import (
     DASH,
     DECAY_RANGE,
     band_name,
+    decay_range,
     figure,
     figure_columns,
     file_names,
@@ -103,7 +104,7 @@ def _cells(band: BandFigures) -> list[str]:
         shown("c80_db", level),
         shown("d50", figure),
         shown("centre_time_s", lambda value: figure(in_ms(value), 0)),
-        figure(band.decay_range_db, 0),
+        decay_range(band.decay_range_db),
     ]
 
 

@@ -9,6 +9,7 @@ decimal, times two.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from rich import box
@@ -37,6 +38,7 @@ __all__ = [
     "at_position",
     "band_name",
     "band_table",
+    "decay_range",
     "figure",
     "figure_columns",
     "file_names",
@@ -115,6 +117,11 @@ def level(value: float | None, digits: int = 1) -> str:
 def figure(value: float | None, digits: int = 2) -> str:
     """Plain figure or a dash."""
     return DASH if value is None else f"{value:.{digits}f}".replace("-", "−")
+
+
+def decay_range(range_db: float | None) -> str:
+    """Whole decibels, rounded down as the reasons beside it are: 24.9 dB are not the 25 dB an EDT needs."""
+    return figure(None if range_db is None else math.floor(range_db), 0)
 
 
 def marked(text: str, *, doubtful: bool) -> str:
@@ -224,7 +231,7 @@ def _band_cells(band: BandFigures) -> list[str]:
         level(band.c80_db),
         figure(band.d50),
         figure(in_ms(band.centre_time_s), 0),
-        figure(band.decay_range_db, 0),
+        decay_range(band.decay_range_db),
     ]
 
 

@@ -1,0 +1,14 @@
+"""Cells of the tables."""
+
+from __future__ import annotations
+
+import pytest
+
+from roomplan.show.tables import decay_range
+
+
+@pytest.mark.parametrize(
+    ("range_db", "shown"), [(24.99, "24"), (25.0, "25"), (44.6, "44"), (0.4, "0"), (None, "–")]
+)
+def test_a_decay_range_is_never_rounded_up_to_what_a_figure_needs(range_db, shown):
+    assert decay_range(range_db) == shown
