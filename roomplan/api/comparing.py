@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from roomplan.api.faces import html_of
 from roomplan.api.plans import OpenPlan, opened
 from roomplan.api.rendering import Checked, check
-from roomplan.plan.bus_name import BusName
+from roomplan.api.side_by_side import asking_alike
 from roomplan.report.comparison import (
     Compared,
     compare_document,
@@ -29,18 +29,15 @@ from roomplan.report_file import read_report
 from roomplan.show.compare_tables import change_lines, comparison_table, margin_table
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from rich.table import Table
     from rich.text import Text
 
     from roomplan.api.plans import PathLike
     from roomplan.report.documents import Document
-    from roomplan.session.session import Session
 
     Comparable = OpenPlan | Checked | PathLike
 
-__all__ = ["Comparison", "asking_alike", "compare"]
+__all__ = ["Comparison", "compare"]
 
 
 @dataclass(frozen=True, repr=False, eq=False)
@@ -157,24 +154,6 @@ def _prepared(side: Comparable) -> OpenPlan | Checked | Path:
         return side
     path = Path(side)
     return path if path.is_dir() or path.suffix.lower() == ".json" else opened(path)
-
-
-def asking_alike(sessions: Sequence[Session]) -> list[Session]:
-    """The sessions, each with the passages and margins that any of them asks for.
-
-    The first has the last word on a name that several give; a margin of a section or group that a plan does
-    not have is not asked of it.
-    """
-    plans = [session.plan for session in reversed(sessions)]
-    passages = {name: passage for plan in plans for name, passage in plan.passages.items()}
-    margins = {(m.of, m.over, m.band): m for plan in plans for m in plan.margins}
-    asking = []
-    for session in sessions:
-        known = {BusName.of_section(name) for name in session.plan.sections}
-        known |= {BusName.of_group(name) for name in session.plan.groups}
-        asked = tuple(m for m in margins.values() if {m.of, m.over} <= known)
-        asking.append(replace(session, plan=replace(session.plan, passages=passages, margins=asked)))
-    return asking
 
 
 def _source(side: OpenPlan | Checked | Path) -> Path:

@@ -1,4 +1,4 @@
-"""From a plan that was read to an open session: what the command and the library share.
+"""From a plan to an open session: what the command and the library share.
 
 Conventions
 -----------
@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 from roomplan.documents.extends import tidy
 from roomplan.documents.source import in_file_order
 from roomplan.documents.suggest import did_you_mean
-from roomplan.errors import RoomplanError
+from roomplan.errors import PlanError, RoomplanError
+from roomplan.plan.load import load_plan
 from roomplan.session.session import open_session
 
 if TYPE_CHECKING:
@@ -26,7 +27,38 @@ if TYPE_CHECKING:
     from roomplan.plan.load import LoadedPlan
     from roomplan.session.session import Session
 
-__all__ = ["open_loaded"]
+__all__ = ["open_file", "open_loaded", "open_plan"]
+
+
+def open_plan(
+    path: Path,
+    *,
+    progress: Callable[[str], None] = lambda _stage: None,
+    cache: Cache | None = None,
+    notice: Callable[[Problem], None] = lambda _note: None,
+) -> Session:
+    """Open the plan in a file, or raise every problem at once; see `open_file`."""
+    session, problems = open_file(path, progress=progress, cache=cache, notice=notice)
+    if session is None:
+        raise PlanError(problems)
+    return session
+
+
+def open_file(
+    path: Path,
+    *,
+    progress: Callable[[str], None] = lambda _stage: None,
+    cache: Cache | None = None,
+    notice: Callable[[Problem], None] = lambda _note: None,
+) -> tuple[Session | None, list[Problem]]:
+    """Read a plan and open it; see `open_loaded`.
+
+    What the file says in old words goes to `notice`, for those who do not show the warnings of a session.
+    """
+    loaded = load_plan(path)
+    for note in loaded.notes:
+        notice(note)
+    return open_loaded(loaded, progress=progress, cache=cache)
 
 
 def open_loaded(

@@ -350,31 +350,39 @@ def _kept(promise: TargetResult, result: TargetResult) -> bool:
 
 
 def measure_with_targets(
-    session: Session, *, cache: Cache | None, workers: int = 2, progress: Progress = silent_progress
+    session: Session,
+    *,
+    cache: Cache | None,
+    peaks: bool = True,
+    workers: int = 2,
+    progress: Progress = silent_progress,
 ) -> tuple[Rendering, tuple[TargetResult, ...]]:
     """Figures of a session, and what it reaches of its targets, from one pass over the sound.
+
+    Targets are those of a whole cue: of an excerpt none is judged.
 
     Parameters
     ----------
     cache : Cache or None
         As in `target_results`.
+    peaks : bool
+        Whether peaks are measured anew where deliveries are judged by them and an earlier pass has none.
     workers : int
         Threads.
 
     Returns
     -------
     rendering : Rendering
-        As of `measure_session`, with the peaks that its deliveries are judged by; `recalled` only where the
-        pass is an earlier one.
+        As of `measure_session`; `recalled` only where the pass is an earlier one.
     results : tuple of TargetResult
     """
-    targets = session.plan.targets
+    targets = session.plan.targets if session.excerpt is None else ()
     if not targets:
-        return measure_session(session, workers=workers, progress=progress, cache=cache, peaks=True), ()
+        return measure_session(session, workers=workers, progress=progress, cache=cache, peaks=peaks), ()
     with keeping(cache) as kept:
         # what the targets ask for beyond the plan is kept in the same pass, and left out of what is shown
         found = measure_session(
-            hearing_targets(session, targets), workers=workers, progress=progress, cache=kept, peaks=True
+            hearing_targets(session, targets), workers=workers, progress=progress, cache=kept, peaks=peaks
         )
         asked = set(session.plan.margins)
         rendering = replace(

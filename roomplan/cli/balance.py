@@ -50,9 +50,10 @@ def balance(
 
     Example: roomplan balance ice_harbour.yaml --verify --write
     """
-    from roomplan.cli.opening import open_plan, require_plans
+    from roomplan.cli.opening import require_plans
 
     require_plans([plan])
+    from roomplan.api.opening import open_plan
     from roomplan.balance.balance import broken_promises, solve_balance
     from roomplan.documents.rewriting import write_edited
     from roomplan.files.cache import Cache
@@ -62,7 +63,8 @@ def balance(
 
     backup, shared = None, ()
     with StageProgress(quiet=quiet) as progress:
-        cache, session = Cache.open(), open_plan(plan, progress=progress, notice=print_errors)
+        cache = Cache.open()
+        session = open_plan(plan, progress=progress.note, cache=cache, notice=print_errors)
         found = solve_balance(
             session,
             session.plan.targets,
@@ -75,7 +77,8 @@ def balance(
             prepared = prepare_overrides(plan, overrides_of(found))
             backup, shared = write_edited(prepared.original, prepared.text), prepared.shared
             if backup is not None:
-                broken = broken_promises(found, open_plan(plan, progress=progress), cache=cache)
+                again = open_plan(plan, progress=progress.note, cache=cache)
+                broken = broken_promises(found, again, cache=cache)
                 if broken:
                     raise RoomplanError(
                         f"the plan as written measures otherwise: {balance_tables.broken_line(broken)}",

@@ -60,7 +60,7 @@ def check(
 
     Example: roomplan check --update reel_2.yaml house_base.yaml
     """
-    from roomplan.cli.opening import plan_problems, require_plans
+    from roomplan.cli.opening import require_plans
 
     if bases and not update:
         raise typer.BadParameter("further files are rewritten by --update alone", param_hint="BASE")
@@ -70,16 +70,18 @@ def check(
             require_plans([plan])
         except PlanError as error:
             _refuse(plan, error.problems)
+    from roomplan.api.opening import open_file
     from roomplan.balance.balance import measure_with_targets
     from roomplan.files.cache import Cache
     from roomplan.report import documents
     from roomplan.show import balance_tables, tables
 
     with StageProgress(quiet=quiet) as progress:
-        session, problems = plan_problems(plan, progress=progress)
+        cache = Cache.open()
+        session, problems = open_file(plan, progress=progress.note, cache=cache)
         rendering, results = None, ()
         if session is not None:
-            rendering, results = measure_with_targets(session, cache=Cache.open(), progress=progress)
+            rendering, results = measure_with_targets(session, cache=cache, progress=progress)
     if as_json:
         entries = balance_tables.result_entries(results)
         document = documents.check_document(rendering, problems) | {"targets": entries}

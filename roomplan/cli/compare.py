@@ -8,17 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from roomplan.cautions import LEVELS
-from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
+from roomplan.cli.environment import StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, ExcerptLength, Quiet, help_of
-from roomplan.files.real_path import real_path
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
-    from roomplan.balance.verifying import TargetResult
-    from roomplan.rendering.result import Rendering
+    from roomplan.api.side_by_side import Side
     from roomplan.report.comparison import Compared, ComparedCue
-    from roomplan.session.session import Session
 
 __all__ = ["register"]
 
@@ -138,98 +135,87 @@ def compare(
     from roomplan.cli.opening import require_plans
 
     require_plans([path for path in plans if not path.is_dir()])
-    from roomplan.report import comparison, documents
-    from roomplan.show import balance_tables, compare_tables
-    from roomplan.show.tables import note
+    from roomplan.api.side_by_side import add_courses, compared_cues, compared_sides, require_bus
+    from roomplan.report.comparison import ComparedCue, compare_csv, compare_document, labels_of
+    from roomplan.report.documents import to_text
+    from roomplan.show.summary import write_table_file
 
-    labels = comparison.labels_of(plans)
-    chosen = bus or ["mix"]
-    cues = _cues(plans, labels)
-    sounding = {"--from": start, "--length": length, "--every": every}
-    for path in plans:
-        for option, given in sounding.items():
-            if given is not None and (path.is_dir() or _is_report(path)):
-                what = f"needs the sound, and {path} has only figures: name plans"
-                raise typer.BadParameter(what, param_hint=option)
+    labels = labels_of(plans)
+    buses = bus or ["mix"]
+    cues = compared_cues(plans, labels)
+    _refuse_without_sound(plans, {"--from": start, "--length": length, "--every": every})
     if cues:
-        for option, given in (("--write-to", write), ("--plot", plot)):
-            if given is not None:
-                raise typer.BadParameter("works on one cue: name the folders of one", param_hint=option)
-        _require_bus_of_cues(chosen[0], cues)
-        if as_csv is not None:
-            _write_csv(as_csv, comparison.compare_csv(cues))
-        if as_json:
-            emit(documents.to_text(comparison.compare_many_document(cues, passages=passages)))
-            return
-        show(compare_tables.summary_table(cues, chosen[0]), *_lacking(cues, labels))
+        _refuse_many_cues({"--write-to": write, "--plot": plot})
+        _compare_cues(cues, labels, buses[0], passages=passages, as_csv=as_csv, as_json=as_json)
         return
     with StageProgress(quiet=quiet) as progress:
-        compared, renderings, results = _open_all(plans, labels, start, length, progress)
-        for name in chosen if write is not None or plot is not None or bus is not None else ():
-            _require_bus(name, compared)
+        sides = compared_sides(
+            plans, labels, start=start, length=length, progress=progress, notice=print_errors
+        )
+        for name in buses if write is not None or plot is not None or bus is not None else ():
+            require_bus(name, sides)
         if every is not None:
-            _add_courses(compared, renderings, chosen[0], every)
+            add_courses(sides, buses[0], every)
         written = []
         if write is not None:
-            written = _write(write, chosen, plans, compared, renderings, matched=matched, progress=progress)
+            written = _write(write, buses, sides, matched=matched, progress=progress)
         if plot is not None:
-            _draw(plot, chosen, plans, compared, renderings)
-    one_cue = [comparison.ComparedCue("", tuple(compared))]
+            _draw(plot, buses[0], sides)
+    compared = tuple(side.compared for side in sides)
     if as_csv is not None:
-        _write_csv(as_csv, comparison.compare_csv(one_cue))
+        write_table_file(as_csv, compare_csv([ComparedCue("", compared)]))
     if as_json:
-        emit(documents.to_text(comparison.compare_document(compared, passages=passages)))
+        emit(to_text(compare_document(compared, passages=passages)))
         return
-    show(*compare_tables.change_lines(compared))
-    if len(compared) > 2:
-        show(compare_tables.summary_table(one_cue, chosen[0]))
-    for other in compared[1:]:
-        moved, still = compare_tables.moved_buses(compared[0], other)
-        if moved or not changed:
-            show(compare_tables.comparison_table(compared[0], other, buses=moved if changed else None))
-        if changed and still:
-            show(_unmoved(other.label, len(moved), still))
-    tables = [
-        compare_tables.course_table(compared),
-        compare_tables.margin_table(compared),
-        balance_tables.targets_of_plans(results),
-    ]
-    if passages:
-        tables.append(compare_tables.passage_table(compared))
-    show(*(table for table in tables if table is not None))
-    asked = [result.target for found in results.values() for result in found]
-    show(*balance_tables.speech_lines(asked), *written)
+    _show_changes(compared, buses[0], changed_only=changed)
+    _show_tables(sides, passages=passages)
+    show(*written)
     if written:
+        from roomplan.show.tables import note
+
         show(note(LEVELS))
 
 
-def _cues(plans: Sequence[Path], labels: Sequence[str]) -> list[ComparedCue]:
-    """Cues of folders that hold the renders of many; none when plans or rendered folders were named."""
-    from roomplan.errors import RoomplanError
-    from roomplan.report.comparison import Compared, ComparedCue, rendered_cues
-    from roomplan.report_file import read_report
+def _refuse_without_sound(plans: Sequence[Path], given: dict[str, object]) -> None:
+    """Refuse options that need the sound where a plan has only figures."""
+    from roomplan.api.side_by_side import has_figures_only
 
-    folders = [rendered_cues(path) if path.is_dir() else {} for path in plans]
-    if not any(folders):
-        return []
-    for path, found in zip(plans, folders, strict=True):
-        if not found:
-            many = plans[next(number for number, one in enumerate(folders) if one)]
-            raise RoomplanError(
-                f"{path}: is the render of one cue, but {many} holds those of many",
-                remedy="compare folders of one kind: the renders of one cue, or of many",
-            )
-    names = list(dict.fromkeys(name for found in folders for name in found))
-    return [
-        ComparedCue(
-            name,
-            tuple(
-                Compared(label, read_report(found[name]).document, "report") if name in found else None
-                for label, found in zip(labels, folders, strict=True)
-            ),
-        )
-        for name in names
-    ]
+    for path in plans:
+        for option, value in given.items():
+            if value is not None and has_figures_only(path):
+                what = f"needs the sound, and {path} has only figures: name plans"
+                raise typer.BadParameter(what, param_hint=option)
+
+
+def _refuse_many_cues(given: dict[str, object]) -> None:
+    for option, value in given.items():
+        if value is not None:
+            raise typer.BadParameter("works on one cue: name the folders of one", param_hint=option)
+
+
+def _compare_cues(
+    cues: Sequence[ComparedCue],
+    labels: Sequence[str],
+    bus: str,
+    *,
+    passages: bool,
+    as_csv: Path | None,
+    as_json: bool,
+) -> None:
+    """Compare the renders of many cues, in one table."""
+    from roomplan.api.side_by_side import require_bus_of_cues
+    from roomplan.report.comparison import compare_csv, compare_many_document
+    from roomplan.report.documents import to_text
+    from roomplan.show.compare_tables import summary_table
+    from roomplan.show.summary import write_table_file
+
+    require_bus_of_cues(bus, cues)
+    if as_csv is not None:
+        write_table_file(as_csv, compare_csv(cues))
+    if as_json:
+        emit(to_text(compare_many_document(cues, passages=passages)))
+        return
+    show(summary_table(cues, bus), *_lacking(cues, labels))
 
 
 def _lacking(cues: Sequence[ComparedCue], labels: Sequence[str]) -> list[str]:
@@ -242,19 +228,21 @@ def _lacking(cues: Sequence[ComparedCue], labels: Sequence[str]) -> list[str]:
     return lines
 
 
-def _require_bus_of_cues(name: str, cues: Sequence[ComparedCue]) -> None:
-    """Refuse a bus that none of the cues has."""
-    from roomplan.session.buses import find_bus
+def _show_changes(compared: Sequence[Compared], bus: str, *, changed_only: bool) -> None:
+    """Show what the plans say differently, and what comes of it in every bus or in those that change."""
+    from roomplan.report.comparison import ComparedCue
+    from roomplan.show import compare_tables
 
-    there = [one for cue in cues for one in cue.versions if one is not None]
-    find_bus(dict.fromkeys(bus["name"] for one in there for bus in one.document["buses"]), name)
-
-
-def _write_csv(target: Path, text: str) -> None:
-    """Write a table file; its folder must be there."""
-    from roomplan.show.summary import write_table_file
-
-    write_table_file(target, text)
+    show(*compare_tables.change_lines(compared))
+    if len(compared) > 2:
+        show(compare_tables.summary_table([ComparedCue("", tuple(compared))], bus))
+    for other in compared[1:]:
+        moved, still = compare_tables.moved_buses(compared[0], other)
+        if moved or not changed_only:
+            chosen = moved if changed_only else None
+            show(compare_tables.comparison_table(compared[0], other, buses=chosen))
+        if changed_only and still:
+            show(_unmoved(other.label, len(moved), still))
 
 
 def _unmoved(label: str, moved: int, still: int) -> str:
@@ -264,135 +252,33 @@ def _unmoved(label: str, moved: int, still: int) -> str:
     return f"{label}: {still} of {still + moved} buses do not change; --all shows them"
 
 
-def _add_courses(
-    compared: Sequence[Compared], renderings: Mapping[str, Rendering], bus: str, every_s: float
-) -> None:
-    """Put the loudness over time of a bus into the document of every plan."""
-    from roomplan.rendering.course import course_of_hops
-    from roomplan.report.documents import rounded
+def _show_tables(sides: Sequence[Side], *, passages: bool) -> None:
+    """Show loudness over time, margins, targets and, where they are wanted, passages."""
+    from roomplan.show import balance_tables, compare_tables
 
-    for one in compared:
-        rendering = renderings[one.label]
-        session = rendering.session
-        start_s = 0.0 if session.excerpt is None else session.excerpt.start_frame / session.sample_rate
-        sums, rate = rendering.hop_sums[bus], session.sample_rate
-        steps = course_of_hops(sums, every_s=every_s, sample_rate=rate, start_s=start_s)
-        one.document["course"] = {
-            "bus": bus,
-            "every_s": every_s,
-            "steps": [
-                {
-                    "from_s": round(step.start_s, 4),
-                    "to_s": round(step.end_s, 4),
-                    "integrated_lufs": rounded(step.integrated_lufs, 3),
-                }
-                for step in steps
-            ],
-        }
-
-
-def _excerpt(session: Session, start: str | None, length: str | None) -> Session:
-    """The session, or the part of it that is compared."""
-    from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
-
-    if start is None and length is None:
-        return session
-    begin = 0 if start is None else parse_moment(start, session)
-    return excerpt_of(session, begin, None if length is None else parse_length(length))
-
-
-def _open_all(
-    plans: list[Path], labels: list[str], start: str | None, length: str | None, progress: StageProgress
-) -> tuple[list[Compared], dict[str, Rendering], dict[str, tuple[TargetResult, ...]]]:
-    """Every plan measured and every folder's report read; all problems of all plans come at once.
-
-    Targets are those of a whole cue: of an excerpt none is judged.
-    """
-    from roomplan.api.comparing import asking_alike
-    from roomplan.balance.balance import target_results
-    from roomplan.balance.record import hearing_targets
-    from roomplan.cli.opening import plan_problems
-    from roomplan.files.cache import Cache
-    from roomplan.rendering.render import measure_session
-    from roomplan.report.comparison import Compared
-    from roomplan.report.documents import session_part, sound_part
-    from roomplan.report_file import read_report
-    from roomplan.show.balance_tables import result_entries
-
-    reports = {path: read_report(path).document for path in plans if path.is_dir() or _is_report(path)}
-    opened = {
-        path: plan_problems(path, progress=progress, notice=print_errors)
-        for path in plans
-        if path not in reports
-    }
-    problems = list(dict.fromkeys(problem for _session, found in opened.values() for problem in found))
-    if problems:
-        for problem in problems:
-            print_errors(problem)
-        raise typer.Exit(ExitStatus.INPUT)
-    cache = Cache.open()
-    sessions = dict(
-        zip(opened, asking_alike([one for one, _found in opened.values() if one is not None]), strict=True)
-    )
-    compared, renderings, results = [], {}, {}
-    for label, path in zip(labels, plans, strict=True):
-        if path in reports:
-            compared.append(Compared(label, reports[path], "report"))
-            continue
-        session = _excerpt(sessions[path], start, length)
-
-        def told(stage: str, done: int, total: int, label: str = label) -> None:
-            progress(f"{label}: {stage}", done, total)
-
-        targets = session.plan.targets if session.excerpt is None else ()
-        asking = hearing_targets(session, targets)
-        rendering = measure_session(asking, progress=told, cache=cache)
-        if asking is not session:  # that pass has kept what the targets ask for
-            rendering = measure_session(session, progress=told, cache=cache)
-        renderings[label] = rendering
-        document = session_part(rendering) | sound_part(rendering)
-        if targets:
-            results[label] = target_results(session, targets, cache=cache, progress=told)
-            document["targets"] = result_entries(results[label])
-        compared.append(Compared(label, document, document["answered_from"]))
-    return compared, renderings, results
-
-
-def _is_report(path: Path) -> bool:
-    """A report stands for what was rendered; the plan that it keeps is not rendered again."""
-    return path.suffix.lower() == ".json" and path.is_file()
+    compared = [side.compared for side in sides]
+    tables = [
+        compare_tables.course_table(compared),
+        compare_tables.margin_table(compared),
+        balance_tables.targets_of_plans({side.label: side.results for side in sides if side.results}),
+    ]
+    if passages:
+        tables.append(compare_tables.passage_table(compared))
+    show(*(table for table in tables if table is not None))
+    asked = [result.target for side in sides for result in side.results]
+    show(*balance_tables.speech_lines(asked))
 
 
 def _write(
-    folder: Path,
-    buses: Sequence[str],
-    plans: Sequence[Path],
-    compared: Sequence[Compared],
-    renderings: Mapping[str, Rendering],
-    *,
-    matched: bool,
-    progress: StageProgress,
+    folder: Path, buses: Sequence[str], sides: Sequence[Side], *, matched: bool, progress: StageProgress
 ) -> list[str]:
-    """Write the buses of each plan for listening; plans are rendered into a temporary folder for it."""
-    import tempfile
-
-    from roomplan.rendering.versions import Version, write_versions
+    """Write the buses of each side for listening; a line for each file."""
+    from roomplan.api.listening import write_for_listening
 
     folder = folder.absolute()
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".roomplan-", dir=folder.parent) as passing:
-        versions: dict[str, list[Version]] = {name: [] for name in buses}
-        for number, (path, one) in enumerate(zip(plans, compared, strict=True)):
-            rendering = renderings.get(one.label)
-            files = (
-                _reported_files(path, one, buses)
-                if rendering is None
-                else _render_buses(rendering, Path(passing) / str(number), buses, one.label, progress)
-            )
-            loudness = {bus["name"]: bus["loudness"]["integrated_lufs"] for bus in one.document["buses"]}
-            for name in buses:
-                versions[name].append(Version(one.label, name, files[name], loudness[name]))
-        written = write_versions(versions, folder, matched=matched, progress=progress, notice=progress.say)
+    written = write_for_listening(
+        folder, buses, sides, matched=matched, progress=progress, notice=progress.say
+    )
     lines = []
     for entry in written:
         line = f"{entry.file}"
@@ -404,92 +290,28 @@ def _write(
     return [*lines, f"{len(written)} files in {folder}"]
 
 
-def _render_buses(
-    rendering: Rendering, folder: Path, buses: Sequence[str], label: str, progress: StageProgress
-) -> dict[str, Path]:
-    """Render buses of a plan as float files, and say where they are."""
-    from dataclasses import replace
-
-    from roomplan.rendering.render import render_session
-    from roomplan.session.output_files import Target
-
-    session = rendering.session
-    delivery = next(iter(session.plan.deliveries.values()))
-    floats = replace(delivery, container="wav", bit_depth="32f", sample_rate=None, file_name=None)
-    written = render_session(
-        session,
-        [Target(floats, folder, floats.name)],
-        report=lambda _rendering, _target: "{}",
-        only=buses,
-        progress=lambda stage, done, total: progress(f"{label}: {stage}", done, total),
-    )
-    return {name: folder / written.outputs[name][0].file for name in buses}
-
-
-def _reported_files(folder: Path, one: Compared, buses: Sequence[str]) -> dict[str, Path]:
-    """Files of buses in a rendered folder."""
-    from roomplan.errors import RoomplanError
-
-    folder = folder.parent if folder.is_file() else folder
-    files = {bus["name"]: bus["file"] for bus in one.document["buses"]}
-    for name in buses:
-        if files[name] is None:
-            raise RoomplanError(
-                f"{folder}: has no file of bus {name}",
-                remedy=f"render it with --only {name}, or compare the plan itself",
-            )
-        # a report may come from anybody, and its folder is all that was named
-        if not real_path(folder / files[name]).is_relative_to(real_path(folder)):
-            raise RoomplanError(
-                f"{folder}: the report names {files[name]!r} for bus {name}, which is outside of the folder",
-                remedy="compare the folder that was rendered into, as it is",
-            )
-    return {name: folder / files[name] for name in buses}
-
-
-def _draw(
-    target: Path,
-    buses: Sequence[str],
-    plans: Sequence[Path],
-    compared: Sequence[Compared],
-    renderings: Mapping[str, Rendering],
-) -> None:
-    """Draw the short-term loudness of one bus in every plan, and the differences of all buses."""
-    from roomplan.loudness.gating import loudness_over_time
-    from roomplan.measuring.loudness import file_loudness
+def _draw(target: Path, bus: str, sides: Sequence[Side]) -> None:
+    """Draw the short-term loudness of one bus on every side, and the differences of all buses."""
+    from roomplan.api.side_by_side import loudness_curve
     from roomplan.report.comparison import differences_of_bus
     from roomplan.show.compare_pictures import PlanCurve, draw_comparison
 
-    (name,) = buses[:1]
-    first = {bus["name"]: bus for bus in compared[0].document["buses"]}
+    first = {one["name"]: one for one in sides[0].compared.document["buses"]}
     curves = []
-    for path, one in zip(plans, compared, strict=True):
-        rendering = renderings.get(one.label)
-        if rendering is None:
-            over_time = file_loudness(_reported_files(path, one, [name])[name])[1].over_time
-        else:
-            over_time = loudness_over_time(
-                rendering.hop_sums[name], sample_rate=rendering.session.sample_rate
-            )
-        ours = {bus["name"]: bus for bus in one.document["buses"]}
+    for side in sides:
+        over_time = loudness_curve(side, bus)
+        ours = {one["name"]: one for one in side.compared.document["buses"]}
         curves.append(
             PlanCurve(
-                one.label,
+                side.label,
                 over_time.short_term_time_s,
                 over_time.short_term_lufs,
-                ours[name]["loudness"]["integrated_lufs"],
+                ours[bus]["loudness"]["integrated_lufs"],
                 {
-                    bus: differences_of_bus(first[bus], ours[bus])["integrated_lu"]
-                    for bus in ours
-                    if bus in first
+                    name: differences_of_bus(first[name], ours[name])["integrated_lu"]
+                    for name in ours
+                    if name in first
                 },
             )
         )
-    draw_comparison(f"{name}: {' · '.join(one.label for one in compared)}", curves, target)
-
-
-def _require_bus(name: str, compared: Sequence[Compared]) -> None:
-    from roomplan.session.buses import find_bus
-
-    for one in compared:
-        find_bus([bus["name"] for bus in one.document["buses"]], name)
+    draw_comparison(f"{bus}: {' · '.join(side.label for side in sides)}", curves, target)

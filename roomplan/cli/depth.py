@@ -73,9 +73,10 @@ def depth(
         )
     if amount is not None and not 0.0 <= amount <= 1.0:
         raise typer.BadParameter(f"is {amount:g}: give 0 to 1", param_hint="--amount")
-    from roomplan.cli.opening import open_plan, require_plans
+    from roomplan.cli.opening import require_plans
 
     require_plans([plan])
+    from roomplan.api.opening import open_plan
     from roomplan.balance.levels import silent_sections
     from roomplan.depth import absolute_depth, relative_depth, sections_in_rooms
     from roomplan.files.cache import Cache
@@ -85,8 +86,9 @@ def depth(
     from roomplan.show.tables import note
 
     with StageProgress(quiet=quiet) as progress:
-        session = open_plan(plan, progress=progress, notice=print_errors)
-        rendering = measure_session(session, progress=progress, cache=Cache.open())
+        cache = Cache.open()
+        session = open_plan(plan, progress=progress.note, cache=cache, notice=print_errors)
+        rendering = measure_session(session, progress=progress, cache=cache)
         progress.note("looking at seats")
         places = sections_in_rooms(session, rendering.sends)
     if absolute:

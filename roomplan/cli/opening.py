@@ -1,4 +1,4 @@
-"""From a plan file to an open session: what check, render and compare share."""
+"""What several commands do before they open a file, and after they have measured one."""
 
 from __future__ import annotations
 
@@ -8,17 +8,14 @@ from typing import TYPE_CHECKING
 from roomplan.errors import AudioError, PlanError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from rich.table import Table
 
-    from roomplan.cli.environment import StageProgress
-    from roomplan.errors import Problem
     from roomplan.rendering.result import Rendering
-    from roomplan.session.session import Session
 
-__all__ = ["margin_tables", "open_plan", "plan_problems", "require_plans", "require_sounds"]
+__all__ = ["margin_tables", "require_plans", "require_sounds"]
 
 
 def require_plans(paths: Sequence[Path]) -> None:
@@ -52,41 +49,6 @@ def require_sounds(paths: Sequence[Path], *, every: Sequence[Path] = ()) -> None
             return
     if problems:
         raise PlanError(dict.fromkeys(problems))
-
-
-def plan_problems(
-    path: Path,
-    *,
-    mute: Sequence[str] = (),
-    progress: StageProgress,
-    notice: Callable[[Problem], None] = lambda _note: None,
-) -> tuple[Session | None, list[Problem]]:
-    """Open a plan; problems of the file and of what it names come together, in the order of the file.
-
-    What the file says in old words goes to `notice`, for commands that do not show the warnings of a session.
-    """
-    from roomplan.api.opening import open_loaded
-    from roomplan.files.cache import Cache
-    from roomplan.plan.load import load_plan
-
-    loaded = load_plan(path)
-    for note in loaded.notes:
-        notice(note)
-    return open_loaded(loaded, mute=mute, progress=progress.note, cache=Cache.open())
-
-
-def open_plan(
-    path: Path,
-    *,
-    mute: Sequence[str] = (),
-    progress: StageProgress,
-    notice: Callable[[Problem], None] = lambda _note: None,
-) -> Session:
-    """Open a plan or raise every problem at once; see `plan_problems`."""
-    session, problems = plan_problems(path, mute=mute, progress=progress, notice=notice)
-    if session is None:
-        raise PlanError(problems)
-    return session
 
 
 def margin_tables(rendering: Rendering) -> list[Table]:

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import pytest
 
+from roomplan.api import opening
 from roomplan.balance.levels import session_at, written_levels
-from roomplan.cli import opening
 from roomplan.cli.main import main
 from roomplan.plan.load import load_plan
 
