@@ -21,6 +21,7 @@ from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
 from roomplan.api.opening import open_loaded
+from roomplan.api.render_job import RenderJob
 from roomplan.errors import PlanError, ReportError, RoomplanError
 from roomplan.files.cache import Cache, file_digest
 from roomplan.files.real_path import real_path
@@ -28,7 +29,7 @@ from roomplan.files.staging import silent_notice
 from roomplan.plan.bumping import bump_version, require_version_in_names
 from roomplan.plan.load import load_plan
 from roomplan.rendering.component_stream import ComponentStream
-from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
+from roomplan.rendering.excerpt import KeptExcerpt, excerpt_of, parse_length, parse_moment
 from roomplan.rendering.folder_ownership import DeliveredError
 from roomplan.rendering.one_pass import silent_progress
 from roomplan.rendering.outside import (
@@ -65,6 +66,8 @@ __all__ = [
     "OpenedJob",
     "RenderJob",
     "RenderedJob",
+    "RepeatedRender",
+    "ReportGivenError",
     "guard_job",
     "guard_targets",
     "job_processes",
@@ -82,45 +85,11 @@ EXCERPT = "_excerpt"
 """Ends the name of the folder that holds an excerpt of a delivery."""
 
 
-@dataclass(frozen=True, slots=True)
-class RenderJob:
-    """A plan to render, and how.
+class ReportGivenError(RoomplanError):
+    """A report where only a plan will do."""
 
-    Attributes
-    ----------
-    plan : Path
-        A plan, or the report of an earlier render.
-    output : Path or None
-        Instead of the folders of its deliveries.
-    only, mute : tuple of str, or None
-        Buses that alone are written; sections muted on top of the plan's own. None: as the report has it,
-        none at all for a plan.
-    start, length : str or None
-        The excerpt that is rendered, such as "1:10" or timecode, and "20"; None: as the report has it, the
-        whole cue for a plan.
-    replace : bool
-        Whether what is not this plan's may be replaced.
-    bump : bool
-        Whether the plan gets its next version where a finished delivery of this one holds other samples.
-    outside : bool
-        Whether a report, or a plan in another user's folder, may write outside its own folder.
-    against : Path or None
-        A report or its folder, to compare with; None: what is in the delivery's folder already.
-    workers : int
-        Threads.
-    """
-
-    plan: Path
-    output: Path | None = None
-    only: tuple[str, ...] | None = None
-    mute: tuple[str, ...] | None = None
-    start: str | None = None
-    length: str | None = None
-    replace: bool = False
-    bump: bool = False
-    outside: bool = False
-    against: Path | None = None
-    workers: int = 2
+    def __init__(self, path: Path) -> None:
+        super().__init__(f"{path}: is a report, and a report does not change", remedy="name the plan")
 
 
 @dataclass(frozen=True)
@@ -250,6 +219,46 @@ def render_job(
             if not job.bump:
                 raise
             job = _bumped(job, error, notice)
+
+
+class RepeatedRender:
+    """A plan that is rendered again and again: what has not changed is not rendered anew.
+
+    Raises
+    ------
+    ReportGivenError
+        The job is a report, which does not change.
+    """
+
+    def __init__(self, job: RenderJob) -> None:
+        written = load_plan(job.plan).written
+        if written is not None and written.report is not None:
+            raise ReportGivenError(job.plan)
+        cache = Cache.open()
+        self._job = job
+        self._kept = KeptExcerpt(file_digest if cache is None else cache.file_digest)
+        self._said: set[str] = set()
+        self._made: set[Path] = set()  # what this made it may make again
+
+    def render(
+        self, *, progress: Progress = silent_progress, notice: Callable[[str], None] = silent_notice
+    ) -> RenderedJob:
+        """Render the plan as it is now; `notice` takes each line for the user once."""
+
+        def say_once(line: str) -> None:
+            if line not in self._said:
+                notice(line)
+            self._said.add(line)
+
+        done = render_job(
+            self._job,
+            progress=progress,
+            open_stream=self._kept.open,
+            notice=say_once,
+            remake=self._made,
+        )
+        self._made.update(done.rendering.fresh)
+        return done
 
 
 def _bumped(job: RenderJob, delivered: DeliveredError, notice: Callable[[str], None]) -> RenderJob:

@@ -35,7 +35,17 @@ if TYPE_CHECKING:
     from roomplan.api.plans import PathLike
     from roomplan.rooms.synthesis import SyntheticResponse
 
-__all__ = ["SyntheticRoom", "known_setup", "room", "room_names", "seat_inside"]
+__all__ = [
+    "SyntheticRoom",
+    "beyond_limits",
+    "kept_response",
+    "known_setup",
+    "room",
+    "room_names",
+    "seat_inside",
+]
+
+_DISTANCE_M = (0.5, 200.0)  # as in a room file
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -117,15 +127,8 @@ class SyntheticRoom(RoomSpecification):
         if not 8_000 <= rate <= 192_000:
             raise RoomplanError(f"a sample rate of {rate} Hz", remedy="ask for 8000 to 192000 Hz")
         known_setup(self, microphones)
-        cache = Cache.open()
-        return kept_or_synthesised(
-            None if cache is None else KeptResponses(cache),
-            self,
-            seat=seat_inside(self, self._seat(seat, spread_m), spread_name="spread_m"),
-            microphones=microphones,
-            sources=2 if spread_m > 0.0 else 1,
-            sample_rate=rate,
-        )
+        found = seat_inside(self, self._seat(seat, spread_m), spread_name="spread_m")
+        return kept_response(self, found, microphones=microphones, sample_rate=rate)
 
     def _seat(self, seat: tuple[float, float] | None, spread_m: float) -> Seat:
         if seat is None:
@@ -140,11 +143,12 @@ class SyntheticRoom(RoomSpecification):
             found = Seat(distance, angle, Place(self.source), spread_m=spread_m)
         if not all(math.isfinite(value) for value in (found.distance_m, found.angle_deg, spread_m)):
             raise RoomplanError(f"{seat!r} is not a seat", remedy="give metres and degrees, such as (9, -20)")
-        if found.distance_m <= 0.0 or spread_m < 0.0:
-            raise RoomplanError(
-                f"a seat {found.distance_m:g} m away with a spread of {spread_m:g} m",
-                remedy="distances are above 0 m, a spread is 0 m or more",
-            )
+        fault = beyond_limits(found)
+        if fault is None and spread_m < 0.0:
+            fault = f"a spread of {spread_m:g} m", "give 0 m or more"
+        if fault is not None:
+            what, remedy = fault
+            raise RoomplanError(what, remedy=remedy)
         return found
 
     def __repr__(self) -> str:
@@ -192,6 +196,34 @@ def room(name_or_path: PathLike) -> SyntheticRoom:
     if spec is None:
         raise PlanError(problems)
     return SyntheticRoom(**{entry.name: getattr(spec, entry.name) for entry in fields(spec)})
+
+
+def kept_response(
+    spec: RoomSpecification, seat: Seat, *, microphones: str, sample_rate: int
+) -> SyntheticResponse:
+    """Response of a seat that is inside the room, from the user's cache where it is there.
+
+    A seat with a spread has two sources.
+    """
+    cache = Cache.open()
+    return kept_or_synthesised(
+        None if cache is None else KeptResponses(cache),
+        spec,
+        seat=seat,
+        microphones=microphones,
+        sources=2 if seat.spread_m > 0.0 else 1,
+        sample_rate=sample_rate,
+    )
+
+
+def beyond_limits(seat: Seat) -> tuple[str, str] | None:
+    """What is wrong with a seat whatever the room, and what would be right; None where it can be one."""
+    low, high = _DISTANCE_M
+    if not low <= seat.distance_m <= high:
+        return f"a distance of {seat.distance_m:g} m", f"give {low:g} to {high:g} m"
+    if not -180.0 <= seat.angle_deg <= 180.0:
+        return f"an angle of {seat.angle_deg:g}°", "give −180 to 180°, right is positive"
+    return None
 
 
 def seat_inside(spec: RoomSpecification, seat: Seat, *, spread_name: str) -> Seat:

@@ -42,7 +42,8 @@ def demo(
 
     Example: roomplan demo --cues, then roomplan render ice_harbour/ice_harbour_2m*.yaml
     """
-    from roomplan.cli.render import render_plan
+    from roomplan.api.render_job import RenderJob
+    from roomplan.cli.render import render_one
     from roomplan.errors import RoomplanError
 
     if folder.exists() and not folder.is_dir():
@@ -57,9 +58,8 @@ def demo(
         write_cues(folder / "stems", folder / "cues")
         for name in CUE_PLANS:
             _copy_missing_plan(name, folder)
-    render_plan(
-        plan, output=None, only=[], mute=[], as_json=as_json, bands=bands, quiet=quiet, cautioned=False
-    )
+    job = RenderJob(plan, only=(), mute=())
+    render_one(job, as_json=as_json, bands=bands, quiet=quiet, cautioned=False)
     if not as_json:
         from roomplan.show.tables import note
 

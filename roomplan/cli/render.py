@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from roomplan.api.render_job import RenderJob
 from roomplan.cautions import LEVELS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Bands, ExcerptLength, Quiet, help_of
@@ -15,10 +17,10 @@ from roomplan.cli.parameters import AsJson, Bands, ExcerptLength, Quiet, help_of
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from roomplan.api.jobs import RenderedJob, RenderJob
+    from roomplan.api.jobs import RenderedJob
     from roomplan.show.summary import JobSummary
 
-__all__ = ["register", "render_plan"]
+__all__ = ["register", "render_one"]
 
 
 def register(app: typer.Typer) -> None:
@@ -148,87 +150,10 @@ def render(
         "--bump": bump, "--outside": outside, "--from": start, "--length": length, "--watch": watch,
         "--against": against, "--csv": as_csv, "--jobs": jobs, "--bands": bands,
     }  # fmt: skip
-    if check:
-        _refuse_others(given, "--check", allowed=())
-        if len(plans) > 1:
-            raise typer.BadParameter("works on one report at a time", param_hint="--check")
-        _check_report(plans[0], as_json=as_json, quiet=quiet)
-        return
-    if bump and replace:
+    if bump and replace and not check:
         raise typer.BadParameter("does not go together with --replace", param_hint="--bump")
-    options: dict[str, Any] = {
-        "only": None if only is None else tuple(only),
-        "mute": None if mute is None else tuple(mute),
-        "start": start,
-        "length": length,
-        "replace": replace,
-        "bump": bump,
-        "outside": outside,
-    }
-    if watch:
-        kept = ("--output", "--only", "--mute", "--replace", "--bump", "--outside", "--from", "--length")
-        _refuse_others(given, "--watch", allowed=kept)
-        if len(plans) > 1 or as_json:
-            what = "works on one plan at a time" if len(plans) > 1 else "does not work with --json"
-            raise typer.BadParameter(what, param_hint="--watch")
-        _watch(plans[0], output=output, quiet=quiet, **options)
-        return
-    if len(plans) > 1:
-        _refuse_others(given, "several plans", allowed=tuple(name for name in given if name != "--bands"))
-        many = _many(plans, output, against, options)
-        _render_many(many, as_csv=as_csv, at_a_time=jobs or 1, as_json=as_json, quiet=quiet)
-        return
-    if jobs is not None:
-        raise typer.BadParameter("works only with several plans", param_hint="--jobs")
-    render_plan(
-        plans[0],
-        output=output,
-        against=against,
-        as_csv=as_csv,
-        as_json=as_json,
-        bands=bands,
-        quiet=quiet,
-        **options,
-    )
-
-
-def _refuse_others(given: Mapping[str, Any], what: str, *, allowed: Sequence[str]) -> None:
-    """Refuse options that mean nothing beside another one."""
-    for name, value in given.items():
-        if value and name != what and name not in allowed:
-            raise typer.BadParameter(f"does not go together with {what}", param_hint=name)
-
-
-def render_plan(
-    plan: Path,
-    *,
-    output: Path | None = None,
-    only: Sequence[str] | None = None,
-    mute: Sequence[str] | None = None,
-    start: str | None = None,
-    length: str | None = None,
-    replace: bool = False,
-    bump: bool = False,
-    outside: bool = False,
-    against: Path | None = None,
-    as_csv: Path | None = None,
-    as_json: bool = False,
-    bands: bool = False,
-    quiet: bool = False,
-    cautioned: bool = True,
-) -> None:
-    """Render one plan and report it; also the last step of the demo."""
-    import time
-
-    from roomplan.cli.opening import require_plans
-
-    require_plans([plan])
-    from roomplan.api.jobs import RenderJob, render_job, summary_of
-    from roomplan.report import documents, revision
-    from roomplan.show import summary, tables
-
     job = RenderJob(
-        plan,
+        plans[0],
         output=output,
         only=None if only is None else tuple(only),
         mute=None if mute is None else tuple(mute),
@@ -239,6 +164,53 @@ def render_plan(
         outside=outside,
         against=against,
     )
+    if check:
+        _refuse_others(given, "--check", allowed=())
+        if len(plans) > 1:
+            raise typer.BadParameter("works on one report at a time", param_hint="--check")
+        _check_report(plans[0], as_json=as_json, quiet=quiet)
+    elif watch:
+        kept = ("--output", "--only", "--mute", "--replace", "--bump", "--outside", "--from", "--length")
+        _refuse_others(given, "--watch", allowed=kept)
+        if len(plans) > 1 or as_json:
+            what = "works on one plan at a time" if len(plans) > 1 else "does not work with --json"
+            raise typer.BadParameter(what, param_hint="--watch")
+        _watch(job, quiet=quiet)
+    elif len(plans) > 1:
+        _refuse_others(given, "several plans", allowed=tuple(name for name in given if name != "--bands"))
+        _render_many(_jobs_of(job, plans), as_csv=as_csv, at_a_time=jobs or 1, as_json=as_json, quiet=quiet)
+    elif jobs is not None:
+        raise typer.BadParameter("works only with several plans", param_hint="--jobs")
+    else:
+        render_one(job, as_csv=as_csv, as_json=as_json, bands=bands, quiet=quiet)
+
+
+def _refuse_others(given: Mapping[str, Any], what: str, *, allowed: Sequence[str]) -> None:
+    """Refuse options that mean nothing beside another one."""
+    for name, value in given.items():
+        if value and name != what and name not in allowed:
+            raise typer.BadParameter(f"does not go together with {what}", param_hint=name)
+
+
+def render_one(
+    job: RenderJob,
+    *,
+    as_csv: Path | None = None,
+    as_json: bool = False,
+    bands: bool = False,
+    quiet: bool = False,
+    cautioned: bool = True,
+) -> None:
+    """Render one plan and report it; also the last step of the demo."""
+    import time
+
+    from roomplan.cli.opening import margin_tables, require_plans
+
+    require_plans([job.plan])
+    from roomplan.api.jobs import render_job, summary_of
+    from roomplan.report import documents, revision
+    from roomplan.show import summary, tables
+
     began = time.perf_counter()
     with StageProgress(quiet=quiet) as progress:
         done = render_job(job, progress=progress, notice=progress.say)
@@ -254,8 +226,6 @@ def render_plan(
             }
         emit(documents.to_text(document))
         return
-    from roomplan.cli.opening import margin_tables
-
     rendering = done.rendering
     show(tables.section_table(rendering), tables.room_table(rendering), *margin_tables(rendering))
     if bands:
@@ -308,32 +278,31 @@ def _written(done: RenderedJob) -> Any:
     return Text(f"{count} file{'s' if count != 1 else ''} of {seconds:.1f} s and report.json in {folders}")
 
 
-def _many(
-    plans: Sequence[Path], output: Path | None, against: Path | None, options: Mapping[str, Any]
-) -> list[RenderJob]:
+def _jobs_of(job: RenderJob, plans: Sequence[Path]) -> list[RenderJob]:
     """A job for each plan; with one folder for all, each has a folder of its name in it."""
-    from roomplan.api.jobs import RenderJob, guard_job, refuse_shared_folders
+    from roomplan.api.jobs import guard_job, refuse_shared_folders
     from roomplan.errors import RoomplanError
     from roomplan.plan.load import load_plan
 
-    jobs = [
-        RenderJob(
-            plan,
-            output=None if output is None else output / plan.stem,
-            against=None if against is None else against / plan.stem,
-            **options,
-        )
-        for plan in plans
-    ]
+    output, against = job.output, job.against
     if against is not None and not against.is_dir():
         raise typer.BadParameter(
             "is not a folder: each of several plans is compared with the folder of its name in it",
             param_hint="--against",
         )
+    jobs = [
+        dataclasses.replace(
+            job,
+            plan=plan,
+            output=None if output is None else output / plan.stem,
+            against=None if against is None else against / plan.stem,
+        )
+        for plan in plans
+    ]
     refuse_shared_folders(jobs)
-    for job in jobs:
+    for one in jobs:
         with contextlib.suppress(RoomplanError):  # said when it is this plan's turn
-            guard_job(job, load_plan(job.plan), notice=print_errors)
+            guard_job(one, load_plan(one.plan), notice=print_errors)
     return jobs
 
 
@@ -370,83 +339,50 @@ def _render_many(
         raise typer.Exit(ExitStatus.INPUT)
 
 
-def _watch(plan: Path, *, output: Path | None, quiet: bool, **options: Any) -> None:
-    """Render a plan again whenever a file that it reads changes, and only what has changed."""
+def _watch(job: RenderJob, *, quiet: bool) -> None:
+    """Render a plan again whenever a file that it reads changes; and only what has changed."""
     from roomplan.cli.opening import require_plans
     from roomplan.cli.watching import watch
 
-    require_plans([plan])
-    from roomplan.api.jobs import RenderJob, render_job
-    from roomplan.files.cache import Cache, file_digest
-    from roomplan.plan.load import load_plan
-    from roomplan.rendering.excerpt import KeptExcerpt
+    require_plans([job.plan])
+    from roomplan.api.jobs import RepeatedRender, ReportGivenError
 
-    written = load_plan(plan).written
-    if written is not None and written.report is not None:
-        raise typer.BadParameter("works on plans; a report does not change", param_hint="--watch")
-    cache = Cache.open()
-    kept = KeptExcerpt(file_digest if cache is None else cache.file_digest)
-    job = RenderJob(plan, output=output, **options)
-    said: set[str] = set()
-    made: set[Path] = set()  # by this watch: what it made it may make again
+    try:
+        repeated = RepeatedRender(job)
+    except ReportGivenError as error:
+        raise typer.BadParameter("works on plans; a report does not change", param_hint="--watch") from error
 
     def render_once() -> tuple[Path, ...]:
         with StageProgress(quiet=quiet) as progress:
-
-            def say_once(line: str) -> None:
-                if line not in said:
-                    progress.say(line)
-                said.add(line)
-
-            done = render_job(job, progress=progress, open_stream=kept.open, notice=say_once, remake=made)
-        made.update(done.rendering.fresh)
+            done = repeated.render(progress=progress, notice=progress.say)
         show(*_revision(done), _written(done))
         return done.rendering.session.input_files
 
     print_errors(LEVELS)
-    watch(plan, render_once)
+    watch(job.plan, render_once)
 
 
 def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
     """Say which inputs of a report have changed since."""
     from roomplan.cli.opening import require_plans
-    from roomplan.errors import PlanError, RoomplanError
     from roomplan.report_file import REPORT_NAME
 
     path = path / REPORT_NAME if path.is_dir() else path
     require_plans([path])
-    from roomplan.files.cache import Cache, file_digest
-    from roomplan.plan.load import load_plan
+    from roomplan.api.report_inputs import report_inputs
     from roomplan.report import documents, reproduction
-    from roomplan.session.stems import claim_stems
     from roomplan.show import summary
 
-    loaded = load_plan(path)
-    if loaded.plan is None or loaded.written is None:
-        raise PlanError(loaded.problems)
-    report = loaded.written.report
-    if report is None:
-        raise RoomplanError(
-            f"{path}: is a plan: --check works on the report.json of a render",
-            remedy=f"roomplan check {path} checks a plan",
-        )
-    cache = Cache.open()
     with StageProgress(quiet=quiet) as progress:
         progress.note("comparing inputs")
-        stems = claim_stems(loaded.plan, ignore=loaded.plan.documents)[0]  # its problems show as missing
-        inputs = reproduction.check_reproduction(
-            report,
-            stems_now={name: [file for one in found for file in one.files] for name, found in stems.items()},
-            digest=file_digest if cache is None else cache.file_digest,
-        )
+        found = report_inputs(path)
     if as_json:
-        emit(documents.to_text(reproduction.reproduction_check_document(report, inputs)))
+        emit(documents.to_text(reproduction.reproduction_check_document(found.report, found.inputs)))
     else:
-        changed = sum(one.state != "same" for one in inputs)
         show(
-            summary.inputs_table(inputs),
-            *reproduction.version_differences(report),
-            f"{path}: {changed or 'none'} of {len(inputs)} inputs changed since the render",
+            summary.inputs_table(found.inputs),
+            *reproduction.version_differences(found.report),
+            f"{path}: {found.changed or 'none'} of {len(found.inputs)} inputs changed since the render",
         )
-    if any(one.state != "same" for one in inputs):
+    if found.changed:
         raise typer.Exit(ExitStatus.INPUT)

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Microphones", "SeatText", "chosen_seat", "open_room", "parsed_seat"]
 
-_DISTANCE_M = (0.5, 200.0)  # as in a room file
-
 SeatText = Annotated[
     str | None,
     typer.Option(
@@ -37,6 +35,7 @@ def open_room(name: str) -> RoomSpecification:
 
 def parsed_seat(text: str, *, spread_m: float) -> Seat:
     """Seat from the option; anything but two numbers is wrong usage."""
+    from roomplan.api.synthetic_rooms import beyond_limits
     from roomplan.errors import Place
     from roomplan.plan.model import Seat
 
@@ -47,16 +46,11 @@ def parsed_seat(text: str, *, spread_m: float) -> Seat:
         raise typer.BadParameter(
             f"{text!r} is not a seat: give metres and degrees, such as 9,-20", param_hint="--seat"
         ) from error
-    low, high = _DISTANCE_M
-    if not low <= distance <= high:
-        raise typer.BadParameter(
-            f"a distance of {distance:g} m: give {low:g} to {high:g} m", param_hint="--seat"
-        )
-    if not -180.0 <= angle <= 180.0:
-        raise typer.BadParameter(
-            f"an angle of {angle:g}°: give −180 to 180°, right is positive", param_hint="--seat"
-        )
-    return Seat(distance, angle, Place(Path("--seat")), spread_m=spread_m)
+    seat = Seat(distance, angle, Place(Path("--seat")), spread_m=spread_m)
+    fault = beyond_limits(seat)
+    if fault is not None:
+        raise typer.BadParameter(": ".join(fault), param_hint="--seat")
+    return seat
 
 
 def chosen_seat(spec: RoomSpecification, seat: Seat | None, *, spread_m: float) -> Seat:

@@ -209,11 +209,13 @@ def test_the_response_of_a_seat_is_its_direct_and_its_reflected_sound_and_a_near
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        ({"seat": (500.0, 0.0)}, "outside the walls"),
-        ({"seat": (-3.0, 0.0)}, "distances are above"),
+        ({"seat": (100.0, 0.0)}, "outside the walls"),
+        ({"seat": (500.0, 0.0)}, "a distance of 500 m"),
+        ({"seat": (9.0, 300.0)}, "an angle of 300°"),
+        ({"seat": (-3.0, 0.0)}, "a distance of -3 m"),
         ({"seat": (9.0,)}, "is not a seat"),
         ({"seat": (9.0, float("nan"))}, "is not a seat"),
-        ({"spread_m": -1.0}, "spread"),
+        ({"spread_m": -1.0}, "a spread of -1 m"),
         ({"microphones": "raer"}, "did you mean rear"),
         ({"sample_rate": 4000}, "8000 to 192000"),
     ],
