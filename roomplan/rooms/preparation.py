@@ -40,7 +40,7 @@ from roomplan.rooms.wiring import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable
+    from collections.abc import Collection, Iterable, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
@@ -359,27 +359,7 @@ def _prepare_synthetic(
         return None, problems
 
     scaled = scale_reverberation(spec, scale)
-
-    def synthesised(one: _Played) -> tuple[Array, Array]:
-        """Samples with and without the direct sound, aligned."""
-        response = kept_or_synthesised(
-            store,
-            scaled,
-            seat=one.seat,
-            microphones=one.position,
-            sources=one.sources,
-            sample_rate=sample_rate,
-        )
-        # `room`, the default, keeps the one time origin of all set-ups: the direct sound at `main`.
-        start = (find_onset(response.direct) or 0) if room.align == "each" else 0
-        reflected = response.reflected[start:]
-        whole = response.direct[start:] + reflected if room.direct == "keep" else reflected
-        return whole, reflected
-
-    different = list(dict.fromkeys([reference, *played.values()]))
-    with ThreadPoolExecutor(THREADS) as pool:
-        made = dict(zip(different, pool.map(synthesised, different), strict=True))
-
+    made = _synthesised(room, scaled, [reference, *played.values()], sample_rate, store)
     positions = {}
     for request, one in played.items():
         samples = made[one][0]
@@ -400,6 +380,35 @@ def _prepare_synthetic(
         sample_rate=sample_rate,
         direct_found=True,
     )
+
+
+def _synthesised(
+    room: Room,
+    spec: RoomSpecification,
+    played: Sequence[_Played],
+    sample_rate: int,
+    store: ResponseStore | None,
+) -> dict[_Played, tuple[Array, Array]]:
+    """Samples of every seat with and without the direct sound, aligned; each seat is made once."""
+
+    def of_seat(one: _Played) -> tuple[Array, Array]:
+        response = kept_or_synthesised(
+            store,
+            spec,
+            seat=one.seat,
+            microphones=one.position,
+            sources=one.sources,
+            sample_rate=sample_rate,
+        )
+        # `room`, the default, keeps the one time origin of all set-ups: the direct sound at `main`.
+        start = (find_onset(response.direct) or 0) if room.align == "each" else 0
+        reflected = response.reflected[start:]
+        whole = response.direct[start:] + reflected if room.direct == "keep" else reflected
+        return whole, reflected
+
+    different = list(dict.fromkeys(played))
+    with ThreadPoolExecutor(THREADS) as pool:
+        return dict(zip(different, pool.map(of_seat, different), strict=True))
 
 
 def _played(room: Room, spec: RoomSpecification, request: PositionRequest) -> _Played:

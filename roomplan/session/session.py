@@ -30,7 +30,7 @@ from roomplan.session.placement import Placement, place_stems
 from roomplan.session.stems import StemSource, claim_stems, existing_spelling
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from fractions import Fraction
     from pathlib import Path
 
@@ -260,7 +260,30 @@ def open_session(
     warnings.extend(advice)
     sample_rate = _sample_rate(plan, stems, problems, warnings)
 
-    requests: dict[str, list[PositionRequest]] = {name: [] for name in plan.rooms}
+    chosen, found = _choose_positions(plan, stems)
+    problems.extend(found)
+    rooms: dict[str, PreparedRoom] = {}
+    if sample_rate is not None:
+        store = None if cache is None else KeptResponses(cache)
+        rooms, found = _prepare_rooms(plan, chosen, sample_rate, progress, store)
+        problems.extend(found)
+        problems.extend(_cuts_beyond_nyquist(plan, sample_rate))
+    if problems or sample_rate is None:
+        return None, problems
+    warnings.extend(warning for room in rooms.values() for warning in room.warnings)
+
+    sections = tuple(
+        _resolve_section(plan, section, stems[section.name], placement, chosen, rooms, sample_rate, muted)
+        for section in plan.sections.values()
+    )
+    return Session(plan, sample_rate, sections, rooms, tuple(warnings), placement.start_s), []
+
+
+def _choose_positions(
+    plan: Plan, stems: Mapping[str, tuple[StemSource, ...]]
+) -> tuple[dict[tuple[str, int], PositionRequest], list[Problem]]:
+    """Section and number of a send → the position of its room that it goes to."""
+    problems: list[Problem] = []
     chosen: dict[tuple[str, int], PositionRequest] = {}
     positions: dict[str, tuple[str, ...]] = {}
     for room in plan.rooms.values():
@@ -285,31 +308,34 @@ def open_session(
                 )
             else:
                 seat = section.seat if room.synthetic is not None else None
-                request = PositionRequest(position, seat, channels)
-                chosen[section.name, index] = request
-                requests[room.name].append(request)
+                chosen[section.name, index] = PositionRequest(position, seat, channels)
+    return chosen, problems
 
-    store = None if cache is None else KeptResponses(cache)
+
+def _prepare_rooms(
+    plan: Plan,
+    chosen: Mapping[tuple[str, int], PositionRequest],
+    sample_rate: int,
+    progress: Callable[[str], None],
+    store: KeptResponses | None,
+) -> tuple[dict[str, PreparedRoom], list[Problem]]:
+    """Prepare the rooms that sends go to, each for the positions that are asked of it."""
+    problems: list[Problem] = []
     rooms: dict[str, PreparedRoom] = {}
     for room in plan.rooms.values():
-        if sample_rate is None or not requests[room.name]:
+        requests = [
+            request
+            for (name, send), request in chosen.items()
+            if plan.sections[name].sends[send].room == room.name
+        ]
+        if not requests:
             continue
         progress(f"room {room.name}")
-        prepared, found = prepare_room(room, requests[room.name], sample_rate=sample_rate, store=store)
+        prepared, found = prepare_room(room, requests, sample_rate=sample_rate, store=store)
         problems.extend(found)
         if prepared is not None:
             rooms[room.name] = prepared
-            warnings.extend(prepared.warnings)
-    if sample_rate is not None:
-        problems.extend(_cuts_beyond_nyquist(plan, sample_rate))
-    if problems or sample_rate is None:
-        return None, problems
-
-    sections = tuple(
-        _resolve_section(plan, section, stems[section.name], placement, chosen, rooms, sample_rate, muted)
-        for section in plan.sections.values()
-    )
-    return Session(plan, sample_rate, sections, rooms, tuple(warnings), placement.start_s), []
+    return rooms, problems
 
 
 def _sample_rate(
