@@ -68,3 +68,20 @@ def test_check_hears_a_plan_with_targets_once_and_says_so(run, session, monkeypa
     assert len(passes) == (1 if cached else 2)
     assert again.json["answered_from"] == ("matrix" if cached else "sound")
     assert again.json["margins"] == []
+
+
+@pytest.mark.parametrize("cached", [True, False])
+def test_compare_renders_a_plan_with_targets_once(run, session, monkeypatch, cached):
+    plan = with_targets(session, "of: choir, over: low_strings, margin: 0, band: speech")
+    (session / "other.yaml").write_text(
+        "extends: plan.yaml\nrooms: {orrin_nave: {decay_scale: 0.7}}\n", encoding="utf-8"
+    )
+    passes = []
+    hear = kept_pass.hear
+    monkeypatch.setattr(kept_pass, "hear", lambda *given, **named: passes.append(1) or hear(*given, **named))
+    if not cached:
+        monkeypatch.setenv("ROOMPLAN_CACHE", "off")
+    document = run("compare", plan, session / "other.yaml", "--json").json
+    assert len(passes) == 2
+    assert [one["answered_from"] for one in document["plans"]] == ["sound", "sound"]
+    assert all(one["targets"] for one in document["plans"])
