@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, PlanFile, Quiet, help_of
-from roomplan.errors import Place, RoomplanError
 
-if TYPE_CHECKING:
-    from roomplan.balance.balance import Balance
-    from roomplan.plan.overrides import Overrides
-
-__all__ = ["overrides_of", "register"]
+__all__ = ["register"]
 
 
 def register(app: typer.Typer) -> None:
@@ -53,38 +48,13 @@ def balance(
     from roomplan.cli.opening import require_plans
 
     require_plans([plan])
-    from roomplan.api.opening import open_plan
-    from roomplan.balance.balance import broken_promises, solve_balance
-    from roomplan.documents.rewriting import write_edited
-    from roomplan.files.cache import Cache
-    from roomplan.plan.overrides import prepare_overrides
+    from roomplan.api.solving import balance_file
     from roomplan.report.documents import to_text
     from roomplan.show import balance_tables
 
-    backup, shared = None, ()
     with StageProgress(quiet=quiet) as progress:
-        cache = Cache.open()
-        session = open_plan(plan, progress=progress.note, cache=cache, notice=print_errors)
-        found = solve_balance(
-            session,
-            session.plan.targets,
-            session.plan.balance,
-            cache=cache,
-            hear=verify,
-            progress=progress,
-        )
-        if write and found.changed:
-            prepared = prepare_overrides(plan, overrides_of(found))
-            backup, shared = write_edited(prepared.original, prepared.text), prepared.shared
-            if backup is not None:
-                again = open_plan(plan, progress=progress.note, cache=cache)
-                broken = broken_promises(found, again, cache=cache)
-                if broken:
-                    raise RoomplanError(
-                        f"the plan as written measures otherwise: {balance_tables.broken_line(broken)}",
-                        remedy=f"restore the stems that changed meanwhile, or the old file, {backup}",
-                        place=Place(plan),
-                    )
+        done = balance_file(plan, write=write, verify=verify, progress=progress, notice=print_errors)
+    found, backup, shared = done.found, done.backup, done.shared
     if as_json:
         kept = None if backup is None else str(backup)
         emit(to_text(balance_tables.balance_document(found, written=kept, shared=shared)))
@@ -97,30 +67,6 @@ def balance(
             show(f"{plan}: nothing to write")
         elif found.changed:
             show("nothing written; add --write to change the plan")
-        show(*balance_tables.speech_lines(session.plan.targets))
+        show(*balance_tables.speech_lines(found.session.plan.targets))
     if not found.met:
         raise typer.Exit(ExitStatus.INPUT)
-
-
-def overrides_of(found: Balance) -> Overrides:
-    """What a plan is to say so that it has the levels that were found."""
-    from roomplan.balance.levels import silent_sections
-    from roomplan.plan.overrides import Overrides, SendOverride
-
-    sections = found.session.plan.sections
-    trim = found.trim_after_db if found.trim_after_db != found.trim_before_db else None
-    return Overrides(
-        sends=tuple(
-            SendOverride(
-                section=change.section,
-                room=change.room or "",
-                position=sections[change.section].sends[change.send].position,
-                level_db=change.after_db,
-            )
-            for change in found.changes
-            if change.send is not None
-        ),
-        levels_db={change.section: change.after_db for change in found.changes if change.send is None},
-        trim_db=trim,
-        silent=silent_sections(found.session),
-    )

@@ -16,8 +16,10 @@ from roomplan.errors import PlanError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from roomplan.balance.verifying import TargetResult
     from roomplan.errors import Problem
     from roomplan.plan.updating import UpdatedFile
+    from roomplan.rendering.result import Rendering
 
 __all__ = ["register"]
 
@@ -70,33 +72,31 @@ def check(
             require_plans([plan])
         except PlanError as error:
             _refuse(plan, error.problems)
-    from roomplan.api.opening import open_file
-    from roomplan.balance.balance import measure_with_targets
-    from roomplan.files.cache import Cache
+    from roomplan.api.checking import check_file
     from roomplan.report import documents
-    from roomplan.show import balance_tables, tables
+    from roomplan.show import balance_tables
 
     with StageProgress(quiet=quiet) as progress:
-        cache = Cache.open()
-        session, problems = open_file(plan, progress=progress.note, cache=cache)
-        rendering, results = None, ()
-        if session is not None:
-            rendering, results = measure_with_targets(session, cache=cache, progress=progress)
+        checked = check_file(plan, progress=progress)
+    rendering = checked.rendering
     if as_json:
-        entries = balance_tables.result_entries(results)
-        document = documents.check_document(rendering, problems) | {"targets": entries}
+        entries = balance_tables.result_entries(checked.results)
+        document = documents.check_document(rendering, checked.problems) | {"targets": entries}
         if update:
             document["updated"] = [documents.updated_entry(file) for file in updated]
         emit(documents.to_text(document))
-    if rendering is None:
-        if not as_json:
-            _refuse(plan, problems)
+    elif rendering is None:
+        _refuse(plan, checked.problems)
+    else:
+        _show(plan, rendering, checked.results, bands=bands)
+    if rendering is None or rendering.refused or checked.missed:
         raise typer.Exit(ExitStatus.INPUT)
-    missed = any(not result.met for result in results)
-    if as_json:
-        if missed or rendering.refused:
-            raise typer.Exit(ExitStatus.INPUT)
-        return
+
+
+def _show(plan: Path, rendering: Rendering, results: tuple[TargetResult, ...], *, bands: bool) -> None:
+    """Show figures, notes and targets, and how many problems a delivery would have."""
+    from roomplan.show import balance_tables, tables
+
     show(tables.send_matrix(rendering), tables.section_table(rendering), tables.room_table(rendering))
     if bands:
         show(*tables.octave_tables(rendering))
@@ -111,10 +111,9 @@ def check(
     if count:
         print_errors(f"{count} problem{'s' if count != 1 else ''} in {plan}")
     else:
+        missed = any(not result.met for result in results)
         show(f"{plan}: no problems" + (", but targets are missed" if missed else ""))
     show(*balance_tables.speech_lines(result.target for result in results))
-    if missed or count:
-        raise typer.Exit(ExitStatus.INPUT)
 
 
 def _update(plan: Path, bases: Sequence[Path], *, quiet: bool) -> tuple[UpdatedFile, ...]:

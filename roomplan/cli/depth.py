@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.cli.environment import StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, PlanFile, Quiet, decimal_number, help_of
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from roomplan.depth import Depth
 
 __all__ = ["register"]
 
@@ -76,36 +71,20 @@ def depth(
     from roomplan.cli.opening import require_plans
 
     require_plans([plan])
-    from roomplan.api.opening import open_plan
-    from roomplan.balance.levels import silent_sections
-    from roomplan.depth import absolute_depth, relative_depth, sections_in_rooms
-    from roomplan.files.cache import Cache
-    from roomplan.rendering.render import measure_session
+    from roomplan.api.solving import depth_of_file
     from roomplan.report.documents import to_text
     from roomplan.show import depth_tables
     from roomplan.show.tables import note
 
+    share = None if absolute else 1.0 if amount is None else amount
     with StageProgress(quiet=quiet) as progress:
-        cache = Cache.open()
-        session = open_plan(plan, progress=progress.note, cache=cache, notice=print_errors)
-        rendering = measure_session(session, progress=progress, cache=cache)
-        progress.note("looking at seats")
-        places = sections_in_rooms(session, rendering.sends)
-    if absolute:
-        found = absolute_depth(places)
-    else:
-        found = relative_depth(
-            places,
-            reference_section=session.plan.reference_section,
-            amount=1.0 if amount is None else amount,
-            reference_place=session.plan.place_of("reference_section"),
-        )
-    backup = _write(plan, found, silent_sections(session)) if write else None
+        done = depth_of_file(plan, amount=share, write=write, progress=progress, notice=print_errors)
+    found, backup = done.found, done.backup
     if as_json:
         kept = None if backup is None else str(backup)
-        emit(to_text(depth_tables.depth_document(found, session.plan, written=kept)))
+        emit(to_text(depth_tables.depth_document(found, done.plan, written=kept)))
         return
-    show(*depth_tables.depth_tables(found, session.plan), *depth_tables.depth_lines(found))
+    show(*depth_tables.depth_tables(found, done.plan), *depth_tables.depth_lines(found))
     if backup is not None:
         show(*depth_tables.change_lines(found))
         show(f"written to {plan}; the old file is {backup}")
@@ -114,21 +93,3 @@ def depth(
     elif found.changes:
         show("nothing written; add --write to change the plan")
     show(note(MUSIC_ONLY))
-
-
-def _write(path: Path, found: Depth, silent: frozenset[str]) -> Path | None:
-    """Write the sends that change into the plan; where the old file is kept, None where none changes."""
-    from roomplan.plan.overrides import Overrides, SendOverride, write_overrides
-
-    if not found.changes:
-        return None
-    return write_overrides(
-        path,
-        Overrides(
-            sends=tuple(
-                SendOverride(change.section, change.room, change.send.position, change.after_db)
-                for change in found.changes
-            ),
-            silent=silent,
-        ),
-    )

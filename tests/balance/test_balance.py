@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from made_sessions import wish
 
+from roomplan.api.solving import overrides_of
 from roomplan.balance.balance import solve_balance, target_results
 from roomplan.balance.levels import Levels, session_at, written_levels
-from roomplan.cli.balance import overrides_of
 from roomplan.errors import RoomplanError
 from roomplan.files.cache import Cache
 from roomplan.plan.overrides import write_overrides

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from roomplan.api import opening
+from roomplan.api import solving
 from roomplan.balance.levels import session_at, written_levels
 from roomplan.cli.main import main
 from roomplan.plan.load import load_plan
@@ -154,7 +154,7 @@ def test_levels_that_sections_share_are_written_once_where_they_stand(plan, bala
 
 def test_a_written_plan_whose_figures_are_not_those_of_the_answer_ends_with_1(plan, balance, monkeypatch):
     path = plan("{of: choir, wet_to_dry: -9}")
-    opened = opening.open_plan
+    opened = solving.open_plan
     sessions = []
 
     def opened_otherwise(*arguments, **more):
@@ -165,7 +165,7 @@ def test_a_written_plan_whose_figures_are_not_those_of_the_answer_ends_with_1(pl
         sessions.append(session)
         return session
 
-    monkeypatch.setattr(opening, "open_plan", opened_otherwise)
+    monkeypatch.setattr(solving, "open_plan", opened_otherwise)
     status, output, errors = balance(path, "--write")
     assert (status, output) == (1, "")
     assert "the plan as written measures otherwise: choir wet/dry" in errors
