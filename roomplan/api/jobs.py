@@ -5,10 +5,6 @@ Conventions
 A `RenderJob` is a few plain values and travels between processes and machines; so does its `JobSummary`. What
 a plan does wrong becomes the `problems` of its summary and keeps no other plan from being rendered. A job
 opens its own files: where it runs, the plan, its stems and its folders must be found under the same paths.
-
-Notes
------
-The report of a render is made here, because a job that runs elsewhere must make it there.
 """
 
 from __future__ import annotations
@@ -20,6 +16,7 @@ from fractions import Fraction
 from multiprocessing import get_context
 from typing import TYPE_CHECKING, Any
 
+from roomplan.api.delivering import deliver, guard_targets, reproduction, spare_renders
 from roomplan.api.opening import open_loaded
 from roomplan.api.render_job import RenderJob
 from roomplan.errors import PlanError, ReportError, RoomplanError
@@ -33,16 +30,11 @@ from roomplan.rendering.excerpt import KeptExcerpt, excerpt_of, parse_length, pa
 from roomplan.rendering.folder_ownership import DeliveredError
 from roomplan.rendering.one_pass import silent_progress
 from roomplan.rendering.outside import (
-    is_the_users,
-    outside_folders,
-    refuse_outside,
     refuse_whole_places,
-    words_of_outside,
 )
-from roomplan.rendering.render import render_session
 from roomplan.report.comparison import differences_of_bus
-from roomplan.report.documents import render_document, to_text
-from roomplan.report.reproduction import RenderOptions, changed_inputs, options_of, reproduction_of
+from roomplan.report.documents import render_document
+from roomplan.report.reproduction import RenderOptions, changed_inputs, options_of
 from roomplan.report.revision import comparable, same_samples
 from roomplan.report_file import REPORT_NAME, read_report
 from roomplan.session.output_files import plan_targets
@@ -69,7 +61,6 @@ __all__ = [
     "RepeatedRender",
     "ReportGivenError",
     "guard_job",
-    "guard_targets",
     "job_processes",
     "job_targets",
     "open_job",
@@ -77,7 +68,6 @@ __all__ = [
     "render_job",
     "run_job",
     "run_jobs",
-    "spare_renders",
     "summary_of",
 ]
 
@@ -289,16 +279,11 @@ def _render_job(
     if not job.replace:
         spare_renders(opened.loaded, targets, remedy="name another folder with --output, or give --replace")
     place, earlier = _earlier(job, targets, kept)
-    reproduce = reproduction_of(
-        opened.loaded,
-        session,
-        opened.options,
-        digest=file_digest if cache is None else cache.file_digest,
-    )
-    rendering = render_session(
+    reproduce = reproduction(opened.loaded, session, opened.options, cache)
+    rendering = deliver(
         session,
         targets,
-        report=lambda found, target: to_text(render_document(found, target, reproduce=reproduce)),
+        reproduce=reproduce,
         only=opened.options.only,
         replace=job.replace,
         remake=remake,
@@ -370,68 +355,6 @@ def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], Non
             remedy="name a folder with --output, or give --outside",
             notice=notice,
         )
-
-
-def guard_targets(
-    plan: Plan,
-    targets: Sequence[Target],
-    *,
-    report: Path | None,
-    agreed: bool,
-    remedy: str,
-    notice: Callable[[str], None],
-) -> None:
-    """Say which of a plan's own folders lie outside the plan's, or refuse them.
-
-    Parameters
-    ----------
-    targets : sequence of Target
-        In the folders of the plan's deliveries, not in one that the user has named.
-    report : Path or None
-        The report that the plan comes from. What it says of folders may be anybody's: its own counts.
-    agreed : bool
-        Whether the user has agreed to folders outside.
-    remedy : str
-        How to agree: an option of the command, an argument of a function.
-    notice : callable
-        Takes the line.
-
-    Raises
-    ------
-    RoomplanError
-        A report, or a plan in another user's folder, would write outside its own folder.
-    """
-    file = plan.source if report is None else report
-    base, of = file.absolute().parent, "plan" if report is None else "report"
-    found = outside_folders(base, [target.folder for target in targets])
-    if not agreed and report is not None:
-        refuse_outside(found, f"{file}: is a report, and", of=of, remedy=remedy)
-    elif not agreed and not is_the_users(base):
-        refuse_outside(found, f"{file}: lies in another user's folder, and", of=of, remedy=remedy)
-    if found:
-        notice(f"{file}: {words_of_outside(found, of=of)}")
-
-
-def spare_renders(loaded: LoadedPlan, targets: Sequence[Target], *, remedy: str) -> None:
-    """Refuse to replace a render by what is made from a report, not even one of the same plan.
-
-    Parameters
-    ----------
-    loaded : LoadedPlan
-        One that does not come from a report is left to `render_session`.
-    remedy : str
-        How to replace it all the same: an option of the command, an argument of a function.
-
-    Raises
-    ------
-    RoomplanError
-        A folder that holds a report.
-    """
-    if loaded.written is None or loaded.written.report is None:
-        return
-    for folder in (target.folder for target in targets):
-        if (folder / REPORT_NAME).exists():
-            raise RoomplanError(f"{folder}: already holds a render", remedy=remedy)
 
 
 def _earlier(

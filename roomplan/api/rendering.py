@@ -16,20 +16,21 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
+from roomplan.api.delivering import deliver, guard_targets, reproduction, spare_renders
 from roomplan.api.faces import html_of
-from roomplan.api.jobs import RenderJob, guard_targets, job_targets, spare_renders
+from roomplan.api.jobs import RenderJob, job_targets
 from roomplan.api.plans import opened
 from roomplan.cautions import LEVELS
 from roomplan.errors import Problem
-from roomplan.files.cache import Cache, file_digest
+from roomplan.files.cache import Cache
 from roomplan.rendering.bus_mixer import BusMixer
 from roomplan.rendering.component_stream import ComponentStream
 from roomplan.rendering.one_pass import silent_progress
-from roomplan.rendering.render import measure_session, render_session
+from roomplan.rendering.render import measure_session
 from roomplan.rendering.result import Rendering
 from roomplan.report.comparison import Compared
-from roomplan.report.documents import render_document, session_part, sound_part, to_text
-from roomplan.report.reproduction import RenderOptions, reproduction_of
+from roomplan.report.documents import session_part, sound_part
+from roomplan.report.reproduction import RenderOptions
 from roomplan.session.buses import build_buses, build_components, find_bus
 from roomplan.session.response_matrices import response_matrices
 from roomplan.show.compare_tables import margin_table
@@ -228,12 +229,11 @@ def render(
         if not replace:
             spare_renders(plan.loaded, targets, remedy="name another folder, or replace=True")
         options = RenderOptions(only, plan.options.mute)
-        digest = file_digest if cache is None else cache.file_digest
-        reproduce = reproduction_of(plan.loaded, plan.session, options, digest=digest)
-    found = render_session(
+        reproduce = reproduction(plan.loaded, plan.session, options, cache)
+    found = deliver(
         plan.session,
         targets,
-        report=lambda result, target: to_text(render_document(result, target, reproduce=reproduce)),
+        reproduce=reproduce,
         only=only,
         replace=replace,
         workers=workers,
