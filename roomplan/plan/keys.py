@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Annotated, Any, get_args, get_origin
 from roomplan.documents.wording import number
 from roomplan.plan.base_shape import Shape
 from roomplan.plan.shape import PlanShape
-from roomplan.plan.targets import WISHES, TargetShape, Wish
+from roomplan.plan.target_shape import TargetShape
+from roomplan.plan.targets import WISHES, Wish
 from roomplan.plan.values import ListOf, MappingOf, Otherwise, ValueKind
 
 if TYPE_CHECKING:

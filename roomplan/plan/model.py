@@ -18,7 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
-from roomplan.plan.targets import BalanceLimits, Target
+from roomplan.plan.targets import BalanceLimits, Band, Target
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -61,7 +61,6 @@ Direct = Literal["drop", "keep", "absent"]
 Align = Literal["each", "room"]
 Container = Literal["wav", "flac"]
 BitDepth = Literal[16, 24, "32f"]
-Band = Literal["full", "speech"]
 Family = Literal["mix", "prints", "dry", "wet", "rooms", "groups", "alternates", "alternate_groups"]
 
 # Between the two sources of a stereo stem; about two desks of strings. Common practice, no source.

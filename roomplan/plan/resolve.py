@@ -22,8 +22,8 @@ from roomplan.plan.resolve_deliveries import resolve_deliveries
 from roomplan.plan.resolve_margins import resolve_margins
 from roomplan.plan.resolve_rooms import resolve_room
 from roomplan.plan.resolve_sends import merged_sends, resolve_sends
+from roomplan.plan.resolve_targets import resolve_balance, resolve_reference_section, resolve_targets
 from roomplan.plan.shape import StemShape
-from roomplan.plan.targets import resolve_balance, resolve_reference_section, resolve_targets
 from roomplan.plan.times import timecode_seconds
 from roomplan.timecode import parse_timecode
 

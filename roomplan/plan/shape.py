@@ -23,7 +23,7 @@ from roomplan.plan import model
 from roomplan.plan.base_shape import TAG, Shape
 from roomplan.plan.faults import DocumentKind
 from roomplan.plan.names import LONGEST_NAME
-from roomplan.plan.targets import BalanceShape, TargetShape
+from roomplan.plan.target_shape import BalanceShape, TargetShape
 from roomplan.plan.values import (
     NOTE,
     Choice,
