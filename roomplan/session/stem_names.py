@@ -7,7 +7,8 @@ numbers, at separators, between letters and digits and at the humps of camelCase
 version, date, reel, rate, word length, tempo, timecode, frame rate) are recognised by their form, between
 separators.
 
-The *revision* of a stem is its version, take and date, what it lacks counting as the earliest. Stems that
+The *revision* of a stem is its version, take and date, and words such as *final* at its end, what it
+lacks counting as the earliest. Stems that
 differ in nothing else are versions of one: heard together they double. A number without a mark is a part
 (choir 1, choir 2); another cue, reel, tempo, microphone or side is another stem.
 
@@ -62,6 +63,11 @@ MARKS = re.compile(
 _RUN = re.compile(r"[^\W\d_]+|\d+")
 _ORDINALS = frozenset({"st", "nd", "rd", "th", "er", "ere", "e", "eme", "a", "o"})
 _YEAR_FIRST = re.compile(r"(?:19|20)\d{2}[-_.]?\d\d[-_.]?\d\d")
+# at the end of a name: the stem was done again, and so it is newer
+_DONE = frozenset({
+    "final", "fix", "fixed", "new", "neu", "latest", "edit", "edited", "revised", "updated", "corrected",
+    "approved",
+})  # fmt: skip
 _BARE_VERSION = re.compile(r"v[12]", re.IGNORECASE)
 
 # Of the other stems' names hold a word that is the title's and no instrument's; common practice, no source.
@@ -84,9 +90,10 @@ class Token:
 
 @dataclass(frozen=True, slots=True, order=True)
 class Revision:
-    """How new a stem is: the version decides, then the take, then the date (YYYYMMDD)."""
+    """How new a stem is: the version decides, then words such as *final*, the take, the date (YYYYMMDD)."""
 
     version: tuple[int, ...] = ()
+    done: tuple[int, ...] = ()  # how many such words, and the number behind them
     take: int = 0
     date: str = ""
 
@@ -220,10 +227,17 @@ def _read(stem: str) -> _Read:
     marks = list(MARKS.finditer(stem, 0, end))
     versions = [m for m in marks if m["version"] or m["cue_version"]]
     identity: list[str] = []
+    words: list[int] = []  # those of `identity` that are no marks
     revision = Revision()
+
+    def add_words(start: int, end: int) -> None:
+        found = [token.text for token in tokens_between(stem, start, end)]
+        words.extend(range(len(identity), len(identity) + len(found)))
+        identity.extend(found)
+
     position = 0
     for mark in marks:
-        identity += [token.text for token in tokens_between(stem, position, mark.start())]
+        add_words(position, mark.start())
         position = mark.end()
         if mark["cue"]:
             identity.append(mark["cue"].casefold())
@@ -232,11 +246,40 @@ def _read(stem: str) -> _Read:
             revision = replace(revision, version=mark_numbers(mark["version"] or mark["cue_version"]))
         elif mark["take"]:
             revision = replace(revision, take=mark_numbers(mark["take"])[0])
-        elif mark["date"] and _YEAR_FIRST.fullmatch(mark["date"]):
-            revision = replace(revision, date=re.sub(r"\D", "", mark["date"]))
+        elif mark["date"]:
+            revision = replace(revision, date=_year_first(mark["date"]))
         elif not (mark["cue"] or mark["rate"] or mark["bits"]):
             identity.append(fold(mark[0]))
-    identity += [token.text for token in tokens_between(stem, position, end)]
-    bare = revision.take == 0 and not revision.date
+    add_words(position, end)
+    revision = replace(revision, done=_take_done(identity, words))
+    bare = revision.take == 0 and not (revision.date or revision.done)
     bare = bare and len(versions) == 1 and _BARE_VERSION.fullmatch(versions[0][0]) is not None
     return _Read(tuple(identity) if any(not text.isdecimal() for text in identity) else (), revision, bare)
+
+
+def _take_done(identity: list[str], words: Sequence[int]) -> tuple[int, ...]:
+    """Take words such as *final*, each with a number behind it or none, off the end of a name's words."""
+    count, last = 0, 0
+    left = list(words)
+    while len(left) > 1:
+        numbered = len(left) > 2 and identity[left[-1]].isdecimal()
+        if identity[left[-2 if numbered else -1]] not in _DONE:
+            break
+        number = int(identity[left.pop()]) if numbered else 0
+        left.pop()
+        last = last if count else number
+        count += 1
+    for index in reversed(words[len(left) :]):
+        del identity[index]
+    return (count, last) if count else ()
+
+
+def _year_first(date: str) -> str:
+    """Date as YYYYMMDD; of two figures each, the year is first with hyphens and last with points."""
+    if _YEAR_FIRST.fullmatch(date):
+        return re.sub(r"\D", "", date)
+    first, middle, last = re.split(r"[-.]", date)
+    year, month, day = (first, middle, last) if len(last) == 2 and "-" in date else (last, middle, first)
+    if int(month) > 12:  # month, day, year
+        month, day = day, month
+    return f"{year if len(year) == 4 else '20' + year}{month}{day}"

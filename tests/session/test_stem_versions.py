@@ -36,9 +36,18 @@ def groups(*stems: str, beside: tuple[str, ...] = ()) -> list[tuple[set[str], se
         ("Choir_V1", "Choir_V2"),
         ("Choir_v2_48k_24b", "Choir_v3_96k_32f"),
         ("Chœur_v1", "CHOEUR_v2"),
+        ("Trp v2", "Trp V3 FIX"),
+        ("Trp v3", "Trp v3 fixed"),
+        ("Piano", "Piano final"),
+        ("Piano final", "Piano_FINAL2"),
+        ("Piano final", "Piano final final"),
+        ("1m4 Piano final v2", "1m4 Piano v3"),
+        ("CB_24-11-29", "CB_24-11-30"),
+        ("CB 30.11.24", "CB 01.12.2024"),
+        ("CB 11-29-2024", "CB 12-30-2024"),
     ],
 )
-def test_names_that_differ_by_version_take_or_date_are_one_stem_and_the_newest_is_known(older, newer):
+def test_names_that_differ_by_version_take_date_or_final_are_one_stem_and_the_newest_is_known(older, newer):
     assert groups(newer, older) == [({older, newer}, {newer})]
 
 
@@ -60,6 +69,9 @@ def test_names_that_differ_by_version_take_or_date_are_one_stem_and_the_newest_i
         ("Choir_48k", "Choir_96k"),
         ("verse 1", "verse 2"),
         ("tenor_t1", "tenor_t2"),
+        ("Final Choir", "Choir"),
+        ("final", "new"),
+        ("Choir final close", "Choir final room"),
     ],
 )
 def test_parts_halves_cues_microphones_and_rates_are_no_versions(stems):
