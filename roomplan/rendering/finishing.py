@@ -73,15 +73,20 @@ def judge_levels(
         problem = _clipping(session, over, several=several)
         raise RoomplanError(problem.what, remedy=problem.remedy)
     floats = any(output.form.bit_depth == "32f" for output in outputs.get("mix", ()))
+    return _over_full_scale(levels, floats=floats) if "mix" in outputs else []
+
+
+def _over_full_scale(levels: Sequence[Level], *, floats: bool) -> list[Problem]:
+    """What to know of a mix that its files hold and a converter does not."""
     holds = "fine in the float file" if floats else "its samples fit"
     return [
         Problem(
-            f"bus {level.bus.name} has a true peak of {decibels(level.peaks.true) or 0.0:+.1f} dBTP",
+            f"bus mix has a true peak of {decibels(level.peaks.true) or 0.0:+.1f} dBTP",
             None,
             f"{holds}, but a converter will clip: lower `trim`",
         )
         for level in levels
-        if level.bus.name in outputs and level.bus.name == "mix" and (level.peaks.true or 0.0) > 1.0
+        if level.bus.name == "mix" and (level.peaks.true or 0.0) > 1.0
     ]
 
 
@@ -101,7 +106,7 @@ def foreseen_clipping(
         At most one, in the words of a render.
     advice : list of Problem
         What only a render can tell: peaks that are not known at these levels, and peaks between the samples,
-        which another sample rate may meet.
+        which another sample rate may meet; and a mix over full scale that a float file holds.
 
     Notes
     -----
@@ -138,6 +143,9 @@ def foreseen_clipping(
             what = f"{_named(between)} may clip in {depth} bit at {rate} Hz: the true peak is over full scale"
             advice.append(Problem(what, target.delivery.place, "lower `trim`, or write 32f"))
     if not over:
+        floats = [target for target in targets if target.delivery.bit_depth == "32f"]
+        if any("mix" in output_files(session, buses, families, one.delivery, ()) for one in floats):
+            advice += _over_full_scale(levels, floats=True)
         return [], advice
     problem = _clipping(session, over, several=len(targets) > 1)
     return [replace(problem, place=session.plan.deliveries[over[0].delivery].place)], advice

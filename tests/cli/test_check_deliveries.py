@@ -71,8 +71,16 @@ def test_the_trim_that_check_proposes_mends_the_plan(run, hot):
     assert run("render", plan).status == 0
 
 
-def test_check_passes_a_float_delivery_over_full_scale(run, hot):
-    assert run("check", hot(**delivery())).status == 0
+def test_check_passes_a_float_delivery_over_full_scale_with_the_note_of_render(run, hot):
+    plan = hot(**delivery())
+    checked, rendered = run("check", plan), run("render", plan)
+    assert (checked.status, rendered.status) == (0, 0)
+    (note,) = [line for line in rendered.output.splitlines() if "a converter will clip" in line]
+    assert note in checked.output.splitlines()
+
+
+def test_a_float_mix_within_full_scale_gets_no_note(run, hot):
+    assert "converter" not in run("check", hot(trim=-20, **delivery())).output
 
 
 def test_a_trim_known_from_an_earlier_pass_is_judged_without_hearing_again(run, hot):
