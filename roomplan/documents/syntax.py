@@ -21,7 +21,7 @@ _BEGINS_EARLIER = re.compile(
 
 # What the parser says (a piece of it) → what is wrong, what would be right. The first match counts.
 _WORDINGS = (
-    (r"character '\\t'", "there is a tab where only spaces may be", "spaces instead"),
+    (r"character '\\t'", "there is a tab where only spaces may be", "write spaces instead"),
     (
         r"mapping values are not allowed",
         "a second ': ' in one line, or a line indented too far",
@@ -82,7 +82,7 @@ def syntax_problem(error: MarkedYAMLError, text: str, file: Path) -> Problem:
         return Problem("not readable as YAML: a no-break space", spot, "an ordinary space instead")
     if re.match(r"[ ]*\t", line):
         return Problem(
-            "not readable as YAML: there is a tab where only spaces may be", place, "spaces instead"
+            "not readable as YAML: there is a tab where only spaces may be", place, "write spaces instead"
         )
     for pattern, what, remedy in _WORDINGS:
         if re.search(pattern, said):

@@ -498,11 +498,10 @@ def _arranged(folder: Path, files: Sequence[StemFile], found: _Sorted) -> Propos
     longest = max((entry.file.duration_s for entry in used), default=0.0)
     short = [entry for entry in used if 0.0 < entry.file.duration_s < 0.5 * longest]
     if short and len(short) <= len(used) / 2:
-        remarks.append(
-            "much shorter than the longest stem: "
-            + ", ".join(_few([entry.file.name for entry in short]))
-            + "; every stem starts at the same moment here"
-        )
+        timed = any(entry.file.begins_sample for entry in used)
+        placed = "is placed by its time reference" if timed else "starts at the same moment here"
+        names_of_short = ", ".join(_few([entry.file.name for entry in short]))
+        remarks.append(f"much shorter than the longest stem: {names_of_short}; every stem {placed}")
     return Proposal(
         title=_title(folder, found.cue),
         folder=folder,

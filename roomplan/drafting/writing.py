@@ -432,15 +432,9 @@ def _flow(names: Iterable[str]) -> str:
 def _facts(files: Sequence[StemFile]) -> str:
     """What is in a section, in one line."""
     stereo = sum(file.channels == 2 for file in files)
-    kinds = [
-        text
-        for count, text in (
-            (stereo, f"{stereo} stereo"),
-            (len(files) - stereo, f"{len(files) - stereo} mono"),
-        )
-        if count
-    ]
-    parts = [f"{' and '.join(kinds)} file{'' if len(files) == 1 else 's'}"]
+    counts = {"stereo": stereo, "mono": len(files) - stereo}
+    kinds = [f"{count} {kind} file{'' if count == 1 else 's'}" for kind, count in counts.items() if count]
+    parts = [" and ".join(kinds)]
     spans = [file.sounds_s for file in files if file.sounds_s is not None]
     if spans:
         first, last = min(span[0] for span in spans), max(span[1] for span in spans)

@@ -126,6 +126,22 @@ def test_what_is_silent_short_or_half_a_pair_is_remarked():
     assert any("Harp_L.wav" in remark for remark in proposal.remarks)
 
 
+@pytest.mark.parametrize(
+    ("begins", "said"),
+    [
+        (None, "every stem starts at the same moment here"),
+        (480, "every stem is placed by its time reference"),
+    ],
+)
+def test_a_short_stem_is_remarked_with_how_the_stems_are_placed(begins, said):
+    files = [
+        StemFile(f"{name}.wav", 2, 48_000, seconds, -23.0, -3.0, (0.0, seconds), begins_sample=begins)
+        for name, seconds in (("Vln", 60.0), ("Vc", 60.0), ("Choir", 12.0))
+    ]
+    (remark,) = propose(Path("stems"), files).remarks
+    assert remark == f"much shorter than the longest stem: Choir.wav; {said}"
+
+
 def test_an_orchestra_sits_in_the_hall_and_its_choir_also_in_the_nave(imagined):
     proposal = imagined("Strings.wav", "Choir.wav")
     assert [room.name for room in proposal.rooms] == ["larkmere_hall", "orrin_nave", "tallowyard_stage"]
