@@ -142,6 +142,7 @@ def page(topic: Topic, commands: Mapping[str, Any], width: int = WIDEST) -> str:
         for part in _parts(source(topic)):
             console.print(part, crop=False)
         for name in topic.commands:
+            console.print()
             console.print(_Page(f"## Options of {name}"), _option_list(commands[name].params), crop=False)
     lines = (line.rstrip() for line in capture.get().splitlines())
     return re.sub(r"\n{3,}", "\n\n", "\n".join(lines)).strip("\n") + "\n"

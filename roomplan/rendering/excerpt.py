@@ -42,6 +42,8 @@ if TYPE_CHECKING:
 
 __all__ = ["ComponentSource", "KeptExcerpt", "excerpt_of", "parse_length", "parse_moment"]
 
+_HOUR_S = 3600
+
 _SECONDS = re.compile(r"[0-9]+(?:\.[0-9]*)?|\.[0-9]+")
 _REMEDY = 'seconds such as 70 or 12.5, minutes and seconds such as "1:10", or timecode such as "01:02:03:04"'
 # 20 s at 48 kHz take 7.7 MB per component: 512 MiB hold 69 components
@@ -148,10 +150,14 @@ def excerpt_of(
         raise RoomplanError(f"{_said(start_s)} is before the cue", remedy="start at 0 or later")
     if start >= end:
         latest = Fraction((end - 1) * 100 // rate, 100)
+        remedy = f"start at {_said(latest)} or earlier"
+        if session.start_s is not None and start_s >= _HOUR_S:
+            # the frames of a timecode were left out, or a shell cut them off at their semicolon
+            remedy += '; timecode has frames too, and quotes around a semicolon: "01:02:03;04"'
         raise RoomplanError(
             f"{_said(start_s)} is beyond the end of the cue, which with its last tail is "
             f"{_said(Fraction(end, rate))} long",
-            remedy=f"start at {_said(latest)} or earlier",
+            remedy=remedy,
         )
     # the last response may ring on a little beyond what is known here; the stream ends where it does
     frames = end + rate - start

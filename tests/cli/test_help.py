@@ -113,6 +113,14 @@ def test_a_topic_goes_into_a_pipe_as_plain_text_without_marks_of_its_source(run,
     assert not any(line != line.rstrip() for line in outcome.output.splitlines())
 
 
+@pytest.mark.parametrize("name", ["render", "balance", "synthetic"])
+def test_the_options_at_the_end_of_a_page_begin_after_an_empty_line(name):
+    lines = page(TOPICS[name], COMMANDS).splitlines()
+    headings = [place for place, line in enumerate(lines) if line.startswith("Options of")]
+    assert headings
+    assert all(lines[place - 1] == "" for place in headings)
+
+
 def test_prose_keeps_to_the_width_of_the_terminal():
     prose = page(TOPICS["sections"], COMMANDS, 60)
     assert max(map(len, prose.splitlines())) <= 60

@@ -268,6 +268,13 @@ def test_an_excerpt_that_is_not_in_the_cue_is_refused_with_the_length_of_the_cue
         excerpt_of(ensemble, start, length)
 
 
+def test_a_timecode_that_lost_its_frames_is_refused_with_how_it_is_written(ensemble):
+    with pytest.raises(RoomplanError, match="timecode has frames too, and quotes around a semicolon"):
+        excerpt_of(replace(ensemble, start_s=Fraction(36_000)), 36_004)
+    with pytest.raises(RoomplanError, match=r"or earlier$"):
+        excerpt_of(ensemble, 36_004)
+
+
 def test_the_latest_start_that_a_refusal_names_is_accepted(ensemble):
     with pytest.raises(RoomplanError) as refused:
         excerpt_of(ensemble, 75)
