@@ -85,8 +85,8 @@ def new(
 
     Sections are recognised by their names and abbreviations (English, German, French, Italian, Spanish); cue
     numbers, takes, versions, dates and microphones around them are ignored. Seats and
-    sends are starting points. Names, seats and sends are those of configs/instruments.yaml, which you can
-    correct. What is uncertain is marked with ? in the plan's comments; mixes, clicks and earlier takes are
+    sends are starting points, which you can correct in the file that roomplan help instruments names.
+    What is uncertain is marked with ? in the plan's comments; mixes, clicks and earlier takes are
     left out and listed.
 
     Example: roomplan new stems -o cue.yaml

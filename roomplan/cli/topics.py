@@ -24,6 +24,7 @@ from rich.text import Text
 
 from roomplan.documents.wording import number
 from roomplan.files.resources import bundled_folder
+from roomplan.foreign_text import printable
 from roomplan.plan.keys import Key, keys_of, plan_shapes
 
 if TYPE_CHECKING:
@@ -52,12 +53,15 @@ class Topic:
         Headings of the sections that it shows; empty for the whole file, "" for what precedes the first.
     commands : tuple of str
         Commands whose options it ends with.
+    edited : str
+        A file beside the page that is there to be changed: the page ends with where it is; "" for none.
     """
 
     about: str
     file: str
     sections: tuple[str, ...] = ()
     commands: tuple[str, ...] = ()
+    edited: str = ""
 
 
 _PLAN = "configs/README.md"
@@ -83,7 +87,10 @@ TOPICS = {
     "buses": Topic("the names of what is metered and written", _PLAN, ("Buses",)),
     "extends": Topic("a house set-up, and the next cue", _PLAN, ("The next cue",)),
     "instruments": Topic(
-        "what new knows of sections, and how to correct it", _PLAN, ("Names of instruments",)
+        "what new knows of sections, and how to correct it",
+        _PLAN,
+        ("Names of instruments",),
+        edited="instruments.yaml",
     ),
     "render": Topic("excerpts, rendering while you edit, rendering again", "render.md", commands=("render",)),
     "cues": Topic("many cues at once, also on a cluster", "cues.md"),
@@ -141,6 +148,10 @@ def page(topic: Topic, commands: Mapping[str, Any], width: int = WIDEST) -> str:
     with console.capture() as capture:
         for part in _parts(source(topic)):
             console.print(part, crop=False)
+        if topic.edited:
+            folder = bundled_folder(topic.file.rpartition("/")[0])
+            console.print()
+            console.print(Text(f"Here it is {printable(str(folder / topic.edited))}"), soft_wrap=True)
         for name in topic.commands:
             console.print()
             console.print(_Page(f"## Options of {name}"), _option_list(commands[name].params), crop=False)

@@ -121,6 +121,11 @@ def test_the_options_at_the_end_of_a_page_begin_after_an_empty_line(name):
     assert all(lines[place - 1] == "" for place in headings)
 
 
+def test_the_page_on_instruments_names_the_file_to_correct_where_it_is():
+    last = page(TOPICS["instruments"], COMMANDS, 40).splitlines()[-1]
+    assert Path(last.removeprefix("Here it is ")) == bundled_folder("configs") / "instruments.yaml"
+
+
 def test_prose_keeps_to_the_width_of_the_terminal():
     prose = page(TOPICS["sections"], COMMANDS, 60)
     assert max(map(len, prose.splitlines())) <= 60
