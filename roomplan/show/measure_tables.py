@@ -28,6 +28,7 @@ from roomplan.show.tables import (
     level,
     marked,
     plain_table,
+    verdict_word,
 )
 
 if TYPE_CHECKING:
@@ -116,7 +117,8 @@ def _verdict(band: BandFigures) -> str:
     marks = doubtful_figures(band.doubt)
     if band.verdict == "good" and marks is not None:
         return f"good but for {marks}"
-    text = f"{band.verdict}: {reason}" if reason else band.verdict
+    word = verdict_word(band)
+    text = f"{word}: {reason}" if reason else word
     if band.t20_s is None and band.t10_s is not None and band.doubt["t10_s"].verdict == "good":
         text += f"; T10 is {band.t10_s:.2f} s"
     return text

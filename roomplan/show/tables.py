@@ -51,6 +51,7 @@ __all__ = [
     "room_table",
     "section_table",
     "send_matrix",
+    "verdict_word",
     "warning_lines",
 ]
 
@@ -122,6 +123,11 @@ def figure(value: float | None, digits: int = 2) -> str:
 def decay_range(range_db: float | None) -> str:
     """Whole decibels, rounded down as the reasons beside it are: 24.9 dB are not the 25 dB an EDT needs."""
     return figure(None if range_db is None else math.floor(range_db), 0)
+
+
+def verdict_word(band: BandFigures) -> str:
+    """Verdict on the decay times of a band; unusable is only said of a row without any figure."""
+    return "no decay time" if band.verdict == "unusable" and band.c80_db is not None else band.verdict
 
 
 def marked(text: str, *, doubtful: bool) -> str:
@@ -237,7 +243,7 @@ def _band_cells(band: BandFigures) -> list[str]:
 
 def _verdict(band: BandFigures) -> str:
     reasons = list(dict.fromkeys(band.reasons.values()))
-    return f"{band.verdict}: {reasons[0]}" if reasons else band.verdict
+    return f"{verdict_word(band)}: {reasons[0]}" if reasons else verdict_word(band)
 
 
 def octave_tables(rendering: Rendering) -> list[Table]:

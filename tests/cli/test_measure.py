@@ -6,10 +6,12 @@ import csv
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from measured_documents import DOUBT_KEYS, RATE, all_bands, decay, require_honest
 
@@ -92,6 +94,17 @@ def test_a_row_with_doubtful_figures_is_not_plainly_good_and_names_them(measure,
     assert marked
     assert not [row for row in marked if row.rstrip().endswith(" good")]
     assert [row for row in marked if "good but for EDT" in row]
+
+
+def test_a_row_without_decay_times_is_not_called_unusable_where_it_has_clarity(measure, write):
+    samples = decay(2.0, length_s=3.0)
+    noise = 0.006 * np.random.default_rng(4).standard_normal(samples.shape)
+    (row,) = [
+        row for row in measure(write("pop.wav", samples + noise), *MIDS).output.splitlines() if " mid " in row
+    ]
+    assert "no decay time: " in row
+    assert re.search(r"[+−]\d+\.\d", row)
+    assert "unusable" in measure(write("noise.wav", noise), *MIDS, "--force").output
 
 
 def test_tables_in_a_pipe_are_120_columns_wide_or_as_wide_as_their_names_and_cut_nothing(measure, write):
