@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from rich.console import Console
-from rich.markdown import CodeBlock, Heading, Markdown
+from rich.markdown import CodeBlock, Heading, Markdown, TableElement
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
@@ -233,6 +233,17 @@ class _PlainCode(CodeBlock):
         yield Text(str(self.text).rstrip(), no_wrap=True, overflow="ignore")
 
 
+class _WholeTable(TableElement):
+    """A table whose words are never cut: a name is there to be typed."""
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        for one in super().__rich_console__(console, options):
+            for column in one.columns if isinstance(one, Table) else ():
+                words = [len(word) for cell in (column.header, *column.cells) for word in str(cell).split()]
+                column.min_width = max(words, default=1)
+            yield one
+
+
 class _Page(Markdown):
     """Markdown that keeps the ticks of names and shows code as it is."""
 
@@ -241,6 +252,7 @@ class _Page(Markdown):
         "heading_open": _PlainHeading,
         "fence": _PlainCode,
         "code_block": _PlainCode,
+        "table_open": _WholeTable,
     }
 
     def __init__(self, markup: str) -> None:

@@ -126,6 +126,15 @@ def test_the_page_on_instruments_names_the_file_to_correct_where_it_is():
     assert Path(last.removeprefix("Here it is ")) == bundled_folder("configs") / "instruments.yaml"
 
 
+@pytest.mark.parametrize("width", [60, 80, 100])
+def test_no_name_in_a_table_of_a_page_is_cut(width):
+    text = page(TOPICS["room_file"], COMMANDS, width)
+    assert "`suspended_gypsum_board`" in text
+    assert "`empty_upholstered_seats`" in text
+    for topic in TOPICS.values():
+        assert not re.search(r"`\w+…", page(topic, COMMANDS, width))
+
+
 def test_prose_keeps_to_the_width_of_the_terminal():
     prose = page(TOPICS["sections"], COMMANDS, 60)
     assert max(map(len, prose.splitlines())) <= 60
