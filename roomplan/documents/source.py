@@ -135,9 +135,10 @@ def read_document(path: Path) -> tuple[Document | None, list[Problem]]:
             what = (
                 f"the top level {describe(parsed.data)}"
                 if isinstance(parsed.data, list)
-                else "the file is one value"
+                else "the file has no keys"
             )
-            problems.append(Problem(what, parsed.places.of(()), "a mapping of keys and values"))
+            remedy = "keys with values, such as `title: Ice Harbour`"
+            problems.append(Problem(what, parsed.places.of(()), remedy))
     else:
         document = Document(path, parsed.data, parsed.places, (path,))
         return document, in_file_order(problems, (path,))

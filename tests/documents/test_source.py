@@ -202,8 +202,8 @@ def test_columns_count_characters_not_bytes(read):
         (b"# only a comment\n", (None, None), "empty"),
         (b"---\n...\n", (None, None), "empty"),
         (b"- a\n- b\n", (1, 1), "is a list"),
-        (b"hello\n", (1, 1), "one value"),
-        (b"12\n", (1, 1), "one value"),
+        (b"hello\n", (1, 1), "no keys"),
+        (b"12\n", (1, 1), "no keys"),
     ],
 )
 def test_a_file_that_is_no_mapping_of_text_is_one_problem(read, content, spot, said):
