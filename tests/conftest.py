@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import gc
 import importlib.metadata
+import os
 import time
 from typing import TYPE_CHECKING
+
+# As the command does for itself, before numpy is there: threads of BLAS wait for one another in a busy loop;
+# beside those of a pass, or of another process, they cost a test of two seconds ten minutes.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 import soundfile

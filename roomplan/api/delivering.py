@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from roomplan.rendering.result import Rendering
     from roomplan.report.documents import Document
     from roomplan.report.reproduction import RenderOptions
-    from roomplan.session.output_files import Target
+    from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session
 
 __all__ = ["deliver", "guard_targets", "reproduction", "spare_renders"]
@@ -40,7 +40,7 @@ __all__ = ["deliver", "guard_targets", "reproduction", "spare_renders"]
 
 def deliver(
     session: Session,
-    targets: Sequence[Target],
+    targets: Sequence[DeliveryTarget],
     *,
     reproduce: Document | None,
     only: Sequence[str],
@@ -86,7 +86,7 @@ def reproduction(
 
 def guard_targets(
     plan: Plan,
-    targets: Sequence[Target],
+    targets: Sequence[DeliveryTarget],
     *,
     report: Path | None,
     agreed: bool,
@@ -97,7 +97,7 @@ def guard_targets(
 
     Parameters
     ----------
-    targets : sequence of Target
+    targets : sequence of DeliveryTarget
         In the folders of the plan's deliveries, not in one that the user has named.
     report : Path or None
         The report that the plan comes from. What it says of folders may be anybody's: its own counts.
@@ -124,7 +124,7 @@ def guard_targets(
         notice(f"{file}: {words_of_outside(found, of=of)}")
 
 
-def spare_renders(loaded: LoadedPlan, targets: Sequence[Target], *, remedy: str) -> None:
+def spare_renders(loaded: LoadedPlan, targets: Sequence[DeliveryTarget], *, remedy: str) -> None:
     """Refuse to replace a render by what is made from a report, not even one of the same plan.
 
     Parameters

@@ -50,7 +50,7 @@ if TYPE_CHECKING:
     from roomplan.rendering.excerpt import ComponentSource
     from roomplan.rendering.one_pass import Progress
     from roomplan.rendering.result import Rendering
-    from roomplan.session.output_files import Target
+    from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session
 
 __all__ = [
@@ -302,7 +302,7 @@ def _render_job(
     return RenderedJob(rendering, document, earlier, place, same_samples(kept, document), changed)
 
 
-def job_targets(job: RenderJob, plan: Plan, *, excerpt: bool) -> tuple[Target, ...]:
+def job_targets(job: RenderJob, plan: Plan, *, excerpt: bool) -> tuple[DeliveryTarget, ...]:
     """Where a job writes: an excerpt beside the deliveries, so that hearing one replaces no delivery.
 
     Parameters
@@ -358,7 +358,7 @@ def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], Non
 
 
 def _earlier(
-    job: RenderJob, targets: Sequence[Target], kept: Mapping[str, Any] | None
+    job: RenderJob, targets: Sequence[DeliveryTarget], kept: Mapping[str, Any] | None
 ) -> tuple[Path | None, Mapping[str, Any] | None]:
     """Report to compare with, read before anything is replaced; a broken one in the folder is no matter."""
     if job.against is not None:

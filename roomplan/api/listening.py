@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from roomplan.api.side_by_side import reported_files
 from roomplan.rendering.render import render_session
 from roomplan.rendering.versions import Version, write_versions
-from roomplan.session.output_files import Target
+from roomplan.session.output_files import DeliveryTarget
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -69,7 +69,7 @@ def _rendered_files(
     floats = replace(delivery, container="wav", bit_depth="32f", sample_rate=None, file_name=None)
     written = render_session(
         session,
-        [Target(floats, folder, floats.name)],
+        [DeliveryTarget(floats, folder, floats.name)],
         report=lambda _rendering, _target: "{}",
         only=buses,
         progress=lambda stage, done, total: progress(f"{label}: {stage}", done, total),

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.balance.levels import Levels
-    from roomplan.balance.problem import Problem, Shift
+    from roomplan.balance.problem import BalanceProblem, Shift
     from roomplan.balance.reach import ReachedWith, Search
     from roomplan.files.cache import Cache
     from roomplan.plan.targets import BalanceLimits, Target
@@ -532,7 +532,7 @@ def _changes(session: Session, levels: Levels) -> tuple[LevelChange, ...]:
     return tuple(found)
 
 
-def _first_level(problem: Problem, shift: Shift, levels: Levels) -> LevelChange:
+def _first_level(problem: BalanceProblem, shift: Shift, levels: Levels) -> LevelChange:
     """Level a shift moves, the first where it moves several."""
     if shift.sends:
         name, index = shift.sends[0]
@@ -545,7 +545,7 @@ def _first_level(problem: Problem, shift: Shift, levels: Levels) -> LevelChange:
 
 
 def _binding(
-    problem: Problem,
+    problem: BalanceProblem,
     solution: Solution,
     weights: NDArray[np.float64],
     place: Sequence[int],
@@ -574,7 +574,7 @@ def _binding(
 
 
 def _conflicts(
-    problem: Problem,
+    problem: BalanceProblem,
     found: Search,
     limits: BalanceLimits,
     place: Sequence[int],
@@ -606,7 +606,7 @@ def _known(solution: Solution, index: int) -> float:
 
 
 def _against(
-    problem: Problem, solution: Solution, weights: NDArray[np.float64], missed: Sequence[int]
+    problem: BalanceProblem, solution: Solution, weights: NDArray[np.float64], missed: Sequence[int]
 ) -> dict[int, list[int]]:
     """For each of some targets: those without any one of which it would be missed by half as much."""
     against: dict[int, list[int]] = {index: [] for index in missed}
@@ -626,7 +626,7 @@ def _against(
 
 
 def _released_by(
-    problem: Problem, found: Search, limits: BalanceLimits, missed: Sequence[int]
+    problem: BalanceProblem, found: Search, limits: BalanceLimits, missed: Sequence[int]
 ) -> dict[int, list[Literal["sends", "levels", "locked"]]]:
     """For each of some targets: limits that, wide open, would let it be missed by half as much."""
     released: dict[int, list[Literal["sends", "levels", "locked"]]] = {index: [] for index in missed}
@@ -677,7 +677,7 @@ def _trim_conflict(targets: Sequence[Target], after: Sequence[TargetResult]) -> 
 
 
 def _alternatives(
-    problem: Problem,
+    problem: BalanceProblem,
     best: Solution,
     solutions: Sequence[Solution],
     weights: NDArray[np.float64],

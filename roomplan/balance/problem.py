@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
 
-__all__ = ["Problem", "Shift", "build_problem", "sections_of_target", "shift_moves", "shifts_of"]
+__all__ = ["BalanceProblem", "Shift", "build_problem", "sections_of_target", "shift_moves", "shifts_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,7 @@ class _LocalComposite:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Problem:
+class BalanceProblem:
     """Everything the solver needs.
 
     Attributes
@@ -272,7 +272,7 @@ def build_problem(
     *,
     speech: SpeechModel | None,
     workers: int,
-) -> Problem:
+) -> BalanceProblem:
     """Gather what the targets of a session need.
 
     Parameters
@@ -300,7 +300,7 @@ def build_problem(
         name: Composite(session.section(name), matrices, sample_rate=session.sample_rate, workers=workers)
         for name in named
     }
-    return Problem(
+    return BalanceProblem(
         session=session,
         targets=solved,
         shifts=shifts,

@@ -8,7 +8,7 @@ wish, after all others: those of its own weight and more keep what they have wit
 less weight may pay for it. Targets that exclude each other but can be had one by one are not beyond reach:
 between them the weights decide.
 
-Targets are named by their place in `Problem.targets`.
+Targets are named by their place in `BalanceProblem.targets`.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from roomplan.balance.problem import Problem
+    from roomplan.balance.problem import BalanceProblem
     from roomplan.plan.targets import Target
 
 __all__ = ["Reach", "ReachedWith", "Search", "search"]
@@ -68,7 +68,7 @@ class Search:
 
     Attributes
     ----------
-    problem : Problem
+    problem : BalanceProblem
         Targets beyond reach, and those that keep what they have, have this as their value.
     weights : ndarray, shape (targets,)
         Of that problem.
@@ -80,7 +80,7 @@ class Search:
         As written, 0 for the targets beyond reach.
     """
 
-    problem: Problem
+    problem: BalanceProblem
     weights: NDArray[np.float64]
     best: Solution
     solutions: tuple[Solution, ...]
@@ -89,7 +89,7 @@ class Search:
     beyond: tuple[Reach, ...]
 
 
-def search(problem: Problem) -> Search:
+def search(problem: BalanceProblem) -> Search:
     """Find the levels for all targets of a problem.
 
     Notes
@@ -114,7 +114,7 @@ def search(problem: Problem) -> Search:
 
 
 def _from(
-    problem: Problem,
+    problem: BalanceProblem,
     places: Sequence[NDArray[np.float64]],
     weights: NDArray[np.float64],
     known: Sequence[Solution] = (),
@@ -140,7 +140,7 @@ def _missed(targets: Sequence[Target], solution: Solution) -> list[int]:
     ]
 
 
-def _reach(problem: Problem, index: int, joint: Solution) -> Reach | None:
+def _reach(problem: BalanceProblem, index: int, joint: Solution) -> Reach | None:
     """The best figure of one target when nothing else is wanted; None where its wish is met there."""
     target = problem.targets[index]
     alone = replace(problem, targets=(target,))
@@ -163,7 +163,7 @@ def _reach(problem: Problem, index: int, joint: Solution) -> Reach | None:
     return _described(alone, index, value, shifts)
 
 
-def _described(alone: Problem, index: int, value: float, shifts: NDArray[np.float64]) -> Reach:
+def _described(alone: BalanceProblem, index: int, value: float, shifts: NDArray[np.float64]) -> Reach:
     """Say what has to be done for the best figure; an end of all sends that is as good is preferred."""
     (target,) = alone.targets
     by_sends, by_levels = sections_of_target(alone.session, target)
@@ -190,8 +190,8 @@ def _described(alone: Problem, index: int, value: float, shifts: NDArray[np.floa
 
 
 def _with_beyond(
-    problem: Problem, weights: NDArray[np.float64], plain: Solution, beyond: Sequence[Reach]
-) -> tuple[Problem, NDArray[np.float64], tuple[Solution, ...]]:
+    problem: BalanceProblem, weights: NDArray[np.float64], plain: Solution, beyond: Sequence[Reach]
+) -> tuple[BalanceProblem, NDArray[np.float64], tuple[Solution, ...]]:
     """Move the targets beyond reach as near to their best as the others let them, the heaviest first."""
     waiting = {reach.target for reach in beyond}
     current, solutions = plain, (plain,)

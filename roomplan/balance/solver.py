@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.balance.figures import Figure
-    from roomplan.balance.problem import Problem
+    from roomplan.balance.problem import BalanceProblem
     from roomplan.plan.targets import Target
 
 __all__ = [
@@ -94,14 +94,14 @@ def total_miss(targets: Sequence[Target], figures: Sequence[Figure], weights: ND
     )
 
 
-def starts(problem: Problem) -> list[NDArray[np.float64]]:
+def starts(problem: BalanceProblem) -> list[NDArray[np.float64]]:
     """Shifts to start from: the plan, and a quarter of the way from either bound."""
     low, high = problem.bounds
     return [np.zeros(low.size), low + 0.25 * (high - low), high - 0.25 * (high - low)]
 
 
 def solve(
-    problem: Problem,
+    problem: BalanceProblem,
     start: NDArray[np.float64],
     *,
     weights: NDArray[np.float64],
@@ -150,14 +150,17 @@ def solve(
 
 
 def _cost(
-    problem: Problem, figures: Sequence[Figure], shifts: NDArray[np.float64], weights: NDArray[np.float64]
+    problem: BalanceProblem,
+    figures: Sequence[Figure],
+    shifts: NDArray[np.float64],
+    weights: NDArray[np.float64],
 ) -> float:
     counts = np.array([shift.count for shift in problem.shifts])
     return total_miss(problem.targets, figures, weights) + _PULL * float(np.sum(counts * shifts**2))
 
 
 def _between_looks(
-    problem: Problem,
+    problem: BalanceProblem,
     figures: Sequence[Figure],
     shifts: NDArray[np.float64],
     weights: NDArray[np.float64],
@@ -233,7 +236,9 @@ def _nearest_on_lines(
     return np.clip(found, *bounds)
 
 
-def slopes_of_miss(problem: Problem, solution: Solution, weights: NDArray[np.float64]) -> NDArray[np.float64]:
+def slopes_of_miss(
+    problem: BalanceProblem, solution: Solution, weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Derivative of each target's weighted squared miss by every shift, shape (targets, shifts)."""
     slopes = np.zeros((len(problem.targets), len(problem.shifts)))
     for row, target, figure, weight in zip(slopes, problem.targets, solution.figures, weights, strict=True):
@@ -247,7 +252,7 @@ def slopes_of_miss(problem: Problem, solution: Solution, weights: NDArray[np.flo
 
 
 def rounded_shifts(
-    problem: Problem, solution: Solution, weights: NDArray[np.float64]
+    problem: BalanceProblem, solution: Solution, weights: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], list[Figure]]:
     """Shifts whose levels are whole tenths of a dB, and the figures there.
 
@@ -284,7 +289,10 @@ def rounded_shifts(
 
 
 def without_small_moves(
-    problem: Problem, shifts: NDArray[np.float64], figures: Sequence[Figure], weights: NDArray[np.float64]
+    problem: BalanceProblem,
+    shifts: NDArray[np.float64],
+    figures: Sequence[Figure],
+    weights: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Leave sends as written that move by less than 0.3 dB, as long as no target is worse for it.
 
@@ -322,13 +330,13 @@ def without_small_moves(
     return shifts, left
 
 
-def _small(problem: Problem, shifts: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _small(problem: BalanceProblem, shifts: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Whether a shift moves sends, and by less than what counts."""
     sends = np.array([bool(shift.sends) for shift in problem.shifts], dtype=bool)
     return sends & (shifts != 0.0) & (np.abs(shifts) < SMALL_MOVE_DB - 1e-9)
 
 
-def _with_fixed(problem: Problem, fixed: NDArray[np.bool_]) -> Problem:
+def _with_fixed(problem: BalanceProblem, fixed: NDArray[np.bool_]) -> BalanceProblem:
     shifts = tuple(
         replace(shift, low_db=0.0, high_db=0.0) if stays else shift
         for shift, stays in zip(problem.shifts, fixed, strict=True)
@@ -337,7 +345,7 @@ def _with_fixed(problem: Problem, fixed: NDArray[np.bool_]) -> Problem:
 
 
 def _few_left(
-    problem: Problem,
+    problem: BalanceProblem,
     shifts: NDArray[np.float64],
     figures: Sequence[Figure],
     weights: NDArray[np.float64],
@@ -366,7 +374,7 @@ def _few_left(
     return shifts if _judged(problem, problem.evaluate(trial), weights) > judged + 1e-9 else trial
 
 
-def _nearest(problem: Problem, column: int, amount: float) -> float:
+def _nearest(problem: BalanceProblem, column: int, amount: float) -> float:
     """Shift whose level is a whole tenth; 0 where the level hardly moves."""
     if abs(amount) < 0.5 * STEP_DB:
         return 0.0
@@ -381,7 +389,7 @@ def _nearest(problem: Problem, column: int, amount: float) -> float:
     return round((written + amount) / STEP_DB) * STEP_DB - written
 
 
-def _judged(problem: Problem, figures: Sequence[Figure], weights: NDArray[np.float64]) -> float:
+def _judged(problem: BalanceProblem, figures: Sequence[Figure], weights: NDArray[np.float64]) -> float:
     """Σ weight · (miss beyond the tolerance)²: what a target that is met adds nothing to."""
     return float(
         sum(
@@ -397,7 +405,10 @@ def _beyond(target: Target, value: float) -> float:
 
 
 def _mended(
-    problem: Problem, figures: Sequence[Figure], shifts: NDArray[np.float64], weights: NDArray[np.float64]
+    problem: BalanceProblem,
+    figures: Sequence[Figure],
+    shifts: NDArray[np.float64],
+    weights: NDArray[np.float64],
 ) -> NDArray[np.float64] | None:
     """Shifts with the one step of a tenth that helps most, as far as the slopes tell; None when none does."""
     low, high = problem.bounds

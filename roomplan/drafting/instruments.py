@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 __all__ = [
     "LONGEST_PHRASE",
     "Ambiguity",
-    "Family",
     "Instrument",
+    "InstrumentFamily",
     "InstrumentTable",
     "NotStem",
     "find_instrument",
@@ -37,7 +37,7 @@ LONGEST_PHRASE = 4  # words of a name: no more are put together when a file's na
 
 
 @dataclass(frozen=True, slots=True)
-class Family:
+class InstrumentFamily:
     """Sections that belong together; `title` is how a comment speaks of them."""
 
     name: str
@@ -102,7 +102,7 @@ class InstrumentTable:
         Word of what is in a session's folder and is no stem → why it is left out.
     """
 
-    families: Mapping[str, Family]
+    families: Mapping[str, InstrumentFamily]
     instruments: tuple[Instrument, ...]
     ambiguities: tuple[Ambiguity, ...]
     not_stems: Mapping[str, NotStem]
@@ -125,7 +125,7 @@ def instrument_table() -> InstrumentTable:
 def table_of(shape: TableShape) -> InstrumentTable:
     """Give the table that a file means."""
     return InstrumentTable(
-        {name: Family(name, family.title, family.hall) for name, family in shape.families.items()},
+        {name: InstrumentFamily(name, family.title, family.hall) for name, family in shape.families.items()},
         tuple(
             Instrument(
                 name=one.section,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from roomplan.session.buses import build_buses, build_components, build_families
 
 if TYPE_CHECKING:
-    from roomplan.session.buses import Bus, Component, Family
+    from roomplan.session.buses import Bus, BusFamily, Component
     from roomplan.session.session import Session
 
 __all__ = ["BusLayout", "lay_out"]
@@ -21,7 +21,7 @@ class BusLayout:
     session: Session
     components: tuple[Component, ...]
     buses: tuple[Bus, ...]
-    families: tuple[Family, ...]
+    families: tuple[BusFamily, ...]
 
     @property
     def wants_speech_band(self) -> bool:

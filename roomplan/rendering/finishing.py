@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from roomplan.plan.model import BitDepth
     from roomplan.rendering.bus_figures import BusFigures
     from roomplan.rendering.one_pass import Level, Output
-    from roomplan.session.buses import Family
-    from roomplan.session.output_files import Target
+    from roomplan.session.buses import BusFamily
+    from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session
 
 __all__ = ["decibels", "finish_files", "foreseen_clipping", "judge_levels", "time_advice"]
@@ -91,7 +91,10 @@ def _over_full_scale(levels: Sequence[Level], *, floats: bool) -> list[Problem]:
 
 
 def foreseen_clipping(
-    session: Session, levels: Sequence[Level], targets: Sequence[Target], families: tuple[Family, ...]
+    session: Session,
+    levels: Sequence[Level],
+    targets: Sequence[DeliveryTarget],
+    families: tuple[BusFamily, ...],
 ) -> tuple[list[Problem], list[Problem]]:
     """What `judge_levels` would refuse of deliveries that are not written, as far as peaks are known.
 
@@ -186,7 +189,7 @@ def _first_sample(session: Session, sample_rate: int) -> int | None:
     return math.floor(start_s * sample_rate + Fraction(1, 2))
 
 
-def time_advice(session: Session, targets: Sequence[Target]) -> list[Problem]:
+def time_advice(session: Session, targets: Sequence[DeliveryTarget]) -> list[Problem]:
     """Say that a FLAC file does not carry the time it begins at."""
     names = [target.name for target in targets if target.delivery.container == "flac"]
     if session.start_s is None or not names:
@@ -202,7 +205,7 @@ def time_advice(session: Session, targets: Sequence[Target]) -> list[Problem]:
 
 def finish_files(
     session: Session,
-    targets: Sequence[Target],
+    targets: Sequence[DeliveryTarget],
     outputs: Mapping[str, tuple[Output, ...]],
     buses: Mapping[str, BusFigures],
 ) -> dict[str, tuple[Output, ...]]:

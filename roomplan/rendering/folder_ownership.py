@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
     from roomplan.rendering.one_pass import Output
-    from roomplan.session.output_files import Target
+    from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session
 
 __all__ = [
@@ -219,7 +219,7 @@ def examine_folder(
 
 
 def finished_delivery(
-    session: Session, target: Target, files: Collection[str], *, digest: str | None
+    session: Session, target: DeliveryTarget, files: Collection[str], *, digest: str | None
 ) -> Finished | None:
     """Find what there is of a delivery of the plan's version where a target goes.
 

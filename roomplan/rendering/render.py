@@ -40,8 +40,8 @@ if TYPE_CHECKING:
     from roomplan.rendering.one_pass import Heard, Progress
     from roomplan.rendering.stem_survey import SurveyedFile
     from roomplan.rendering.transaction import Transaction
-    from roomplan.session.buses import Family
-    from roomplan.session.output_files import Target
+    from roomplan.session.buses import BusFamily
+    from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
 
@@ -85,9 +85,9 @@ def measure_session(
 
 def render_session(
     session: Session,
-    targets: Sequence[Target],
+    targets: Sequence[DeliveryTarget],
     *,
-    report: Callable[[Rendering, Target | None], str],
+    report: Callable[[Rendering, DeliveryTarget | None], str],
     only: Sequence[str] = (),
     replace: bool = False,
     remake: Collection[Path] = (),
@@ -101,7 +101,7 @@ def render_session(
 
     Parameters
     ----------
-    targets : sequence of Target
+    targets : sequence of DeliveryTarget
         From `plan_targets`: what is written where.
     report : callable
         Turns the rendering into the text of the `report.json` of one target; of the folder that holds several
@@ -173,7 +173,7 @@ def _matrices(session: Session, options: PassOptions) -> Matrices:
 
 
 def _advice(
-    session: Session, heard: Heard, stems: Sequence[SurveyedFile], targets: Sequence[Target]
+    session: Session, heard: Heard, stems: Sequence[SurveyedFile], targets: Sequence[DeliveryTarget]
 ) -> list[Problem]:
     """What is worth knowing of plan, signals and stems, whether files are written or not."""
     return [
@@ -187,7 +187,7 @@ def _advice(
 
 
 def _changed_stems(
-    session: Session, stems: Sequence[SurveyedFile], targets: Sequence[Target]
+    session: Session, stems: Sequence[SurveyedFile], targets: Sequence[DeliveryTarget]
 ) -> list[Problem]:
     """Notes on stems that are not those of the last render in the first of these folders that has one."""
     if not stems:
@@ -225,7 +225,7 @@ def _measured(layout: BusLayout, heard: Heard, matrices: Matrices, options: Pass
 
 
 def _delivered(
-    measured: Rendering, heard: Heard, families: Sequence[Family], transaction: Transaction
+    measured: Rendering, heard: Heard, families: Sequence[BusFamily], transaction: Transaction
 ) -> Rendering:
     """Finish the files of a render, and add to its figures what was written where."""
     planned = transaction.planned
@@ -244,7 +244,7 @@ def _delivered(
     )
 
 
-def _complete_in(target: Target, family: Family, heard: Heard) -> bool:
+def _complete_in(target: DeliveryTarget, family: BusFamily, heard: Heard) -> bool:
     files = {
         bus: [output.file for output in group if output.delivery == target.name]
         for bus, group in heard.outputs.items()

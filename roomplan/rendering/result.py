@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from roomplan.rendering.pass_figures import SendFigures
     from roomplan.rendering.passages import MarginOfBuses, PassageOfBus
     from roomplan.rendering.stem_survey import SurveyedFile
-    from roomplan.session.buses import Family
-    from roomplan.session.output_files import Target
+    from roomplan.session.buses import BusFamily
+    from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session
 
 __all__ = ["Rendering"]
@@ -44,7 +44,7 @@ class Rendering:
     frames: int
     buses: tuple[BusFigures, ...]
     sends: tuple[SendFigures, ...]
-    families: tuple[Family, ...]
+    families: tuple[BusFamily, ...]
     outputs: Mapping[str, tuple[Output, ...]]
     folder: Path | None
     warnings: tuple[Problem, ...]
@@ -52,7 +52,7 @@ class Rendering:
     passages: tuple[PassageOfBus, ...]
     hop_sums: Mapping[str, NDArray[np.float64]]
     recalled: bool
-    targets: tuple[Target, ...] = ()
+    targets: tuple[DeliveryTarget, ...] = ()
     left_over: Mapping[str, tuple[LeftOver, ...]] = field(default_factory=dict)
     plan_sha256: str | None = None
     stems: tuple[SurveyedFile, ...] = ()

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from roomplan.rendering.folder_ownership import Finished, LeftOver
     from roomplan.rendering.one_pass import Heard, Progress
     from roomplan.rendering.result import Rendering
-    from roomplan.session.output_files import Target
+    from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session
 
 __all__ = ["PlannedDeliveries", "Transaction", "begin", "left_over_advice", "plan_deliveries"]
@@ -50,7 +50,7 @@ class PlannedDeliveries:
 
     Attributes
     ----------
-    targets : tuple of Target
+    targets : tuple of DeliveryTarget
         Those that write something.
     files : mapping of str to mapping
         Delivery → bus → files.
@@ -59,11 +59,11 @@ class PlannedDeliveries:
     """
 
     session: Session
-    targets: tuple[Target, ...]
+    targets: tuple[DeliveryTarget, ...]
     files: Mapping[str, Mapping[str, tuple[str, ...]]]
     plan_sha256: str | None
 
-    def names_of(self, target: Target) -> list[str]:
+    def names_of(self, target: DeliveryTarget) -> list[str]:
         """All files of one delivery."""
         return _names(self.files[target.name])
 
@@ -103,7 +103,9 @@ class Transaction:
         }
         refuse_other_samples(self.planned.session, kept, heard.outputs)
 
-    def write_reports(self, result: Rendering, report: Callable[[Rendering, Target | None], str]) -> None:
+    def write_reports(
+        self, result: Rendering, report: Callable[[Rendering, DeliveryTarget | None], str]
+    ) -> None:
         """Put a report beside every delivery, and one into the folder that holds them."""
         targets = self.planned.targets
         for target in targets:
@@ -130,7 +132,9 @@ class Transaction:
             done += [target.name for target in self.planned.targets if target.root == root]
 
 
-def plan_deliveries(layout: BusLayout, targets: Sequence[Target], only: Sequence[str]) -> PlannedDeliveries:
+def plan_deliveries(
+    layout: BusLayout, targets: Sequence[DeliveryTarget], only: Sequence[str]
+) -> PlannedDeliveries:
     """Settle which files go where; refuse those that would overwrite an input or one another.
 
     Parameters
@@ -202,11 +206,11 @@ def _names(files: Mapping[str, Sequence[str]]) -> list[str]:
 
 
 def _files_of(
-    layout: BusLayout, targets: Sequence[Target], only: Sequence[str]
+    layout: BusLayout, targets: Sequence[DeliveryTarget], only: Sequence[str]
 ) -> dict[str, dict[str, tuple[str, ...]]]:
     """Delivery → bus → files, for the deliveries that write something."""
 
-    def files(target: Target, buses: Sequence[str]) -> dict[str, tuple[str, ...]]:
+    def files(target: DeliveryTarget, buses: Sequence[str]) -> dict[str, tuple[str, ...]]:
         return output_files(layout.session, layout.buses, layout.families, target.delivery, buses)
 
     usual = {target.name: files(target, ()) for target in targets}
@@ -223,7 +227,7 @@ def _files_of(
     return chosen
 
 
-def _planned_file(session: Session, target: Target, stage: StagedFolder, path: str) -> PlannedFile:
+def _planned_file(session: Session, target: DeliveryTarget, stage: StagedFolder, path: str) -> PlannedFile:
     delivery = target.delivery
     return PlannedFile(
         file=path,

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from roomplan.rendering.one_pass import Output
     from roomplan.rendering.passages import MarginOfBuses
     from roomplan.rendering.result import Rendering
-    from roomplan.session.output_files import Target
+    from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session
 
 __all__ = [
@@ -296,7 +296,7 @@ def _seat(seat: Seat) -> str:
     return f"{seat.distance_m:g} m, {seat.angle_deg:g}°, spread {seat.spread_m:g} m"
 
 
-def sound_part(rendering: Rendering, target: Target | None = None) -> Document:
+def sound_part(rendering: Rendering, target: DeliveryTarget | None = None) -> Document:
     """Figures of the sound: buses, margins, passages; with the files of a target, or of all."""
     files = {name: _bus_files(rendering, target, group) for name, group in rendering.outputs.items()}
     return {
@@ -338,14 +338,16 @@ def _margin(found: MarginOfBuses) -> Document:
     }
 
 
-def _placed(rendering: Rendering, target: Target | None, owner: Target, file: str) -> str:
+def _placed(rendering: Rendering, target: DeliveryTarget | None, owner: DeliveryTarget, file: str) -> str:
     """Path of a file of `owner` as the report of a target, or the one about all of them, has it."""
     if target is not None:
         return file
     return str(owner.folder / file) if rendering.folder is None else owner.prefix + file
 
 
-def _bus_files(rendering: Rendering, target: Target | None, outputs: Sequence[Output]) -> dict[str, str]:
+def _bus_files(
+    rendering: Rendering, target: DeliveryTarget | None, outputs: Sequence[Output]
+) -> dict[str, str]:
     """Delivery → path of its first file of a bus."""
     owners = {owner.name: owner for owner in rendering.targets}
     files: dict[str, str] = {}
@@ -356,7 +358,7 @@ def _bus_files(rendering: Rendering, target: Target | None, outputs: Sequence[Ou
     return files
 
 
-def _families(rendering: Rendering, target: Target | None, owner: Target) -> list[Document]:
+def _families(rendering: Rendering, target: DeliveryTarget | None, owner: DeliveryTarget) -> list[Document]:
     """Families that are complete in the delivery of `owner`."""
     written = {
         bus: [o.file for o in group if o.delivery == owner.name] for bus, group in rendering.outputs.items()
@@ -382,7 +384,9 @@ def _families(rendering: Rendering, target: Target | None, owner: Target) -> lis
     ]
 
 
-def _file(rendering: Rendering, target: Target | None, owner: Target, bus: str, output: Output) -> Document:
+def _file(
+    rendering: Rendering, target: DeliveryTarget | None, owner: DeliveryTarget, bus: str, output: Output
+) -> Document:
     return {
         "file": _placed(rendering, target, owner, output.file),
         "bus": bus,
@@ -397,7 +401,7 @@ def _file(rendering: Rendering, target: Target | None, owner: Target, bus: str, 
     }
 
 
-def _delivery(rendering: Rendering, target: Target) -> Document:
+def _delivery(rendering: Rendering, target: DeliveryTarget) -> Document:
     delivery = target.delivery
     outputs = [o for group in rendering.outputs.values() for o in group if o.delivery == target.name]
     return {
@@ -414,13 +418,13 @@ def _delivery(rendering: Rendering, target: Target) -> Document:
 
 
 def render_document(
-    rendering: Rendering, target: Target | None = None, *, reproduce: Document | None = None
+    rendering: Rendering, target: DeliveryTarget | None = None, *, reproduce: Document | None = None
 ) -> Document:
     """Report of a render (`roomplan.render/3`): the content of a delivery's `report.json`.
 
     Parameters
     ----------
-    target : Target, optional
+    target : DeliveryTarget, optional
         The delivery it is about; without one it is about all of them, see the module.
     reproduce : dict, optional
         What it takes to render the same again, stored as it is.

@@ -38,7 +38,7 @@ from scipy.ndimage import uniform_filter1d
 
 from roomplan.acoustics.bands import exact_mid_band
 from roomplan.acoustics.room_formulas import DECAY_RATE
-from roomplan.rooms.field import BandDecay, expected_t30
+from roomplan.rooms.field import FieldDecay, expected_t30
 from roomplan.rooms.walls import ALL_CENTRES_HZ as CENTRES_HZ
 
 if TYPE_CHECKING:
@@ -315,6 +315,6 @@ def calibrated_times(times: Mapping[int, float], densities: Mapping[int, float])
     made = wanted.copy()
     for _turn in range(4):
         rates = DECAY_RATE / made
-        measured = np.array([expected_t30(BandDecay(row * rates, rates)) for row in leakage])
+        measured = np.array([expected_t30(FieldDecay(row * rates, rates)) for row in leakage])
         made = np.clip(made * wanted / measured, 0.75 * wanted, 1.25 * wanted)
     return dict(zip(CENTRES_HZ, made.tolist(), strict=True))

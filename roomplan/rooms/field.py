@@ -46,13 +46,13 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["BandDecay", "EnergyField", "decay_times_of_materials", "expected_t30", "field_of"]
+__all__ = ["EnergyField", "FieldDecay", "decay_times_of_materials", "expected_t30", "field_of"]
 
 POLAR, AZIMUTHS = 16, 16  # directions of an octant: times come out within 0.1 % of four times as many
 
 
 @dataclass(frozen=True, slots=True)
-class BandDecay:
+class FieldDecay:
     """Energy over time of one band: Σ weights · exp(−rates · t)."""
 
     weights: Array
@@ -73,14 +73,14 @@ class EnergyField:
 
     Attributes
     ----------
-    decays : mapping of int to BandDecay
+    decays : mapping of int to FieldDecay
         Octave centre, 63 to 16 000 Hz, → decay.
-    mirrored : mapping of int to BandDecay
+    mirrored : mapping of int to FieldDecay
         The part of it that image sources hold; the rest is scattered.
     """
 
-    decays: Mapping[int, BandDecay]
-    mirrored: Mapping[int, BandDecay]
+    decays: Mapping[int, FieldDecay]
+    mirrored: Mapping[int, FieldDecay]
 
 
 def field_of(spec: RoomSpecification) -> EnergyField:
@@ -90,8 +90,8 @@ def field_of(spec: RoomSpecification) -> EnergyField:
     if spec.absorption is None:
         rates = {centre: DECAY_RATE / time for centre, time in all_times(spec).items()}
         return EnergyField(
-            {centre: BandDecay(np.ones(1), np.array([rate])) for centre, rate in rates.items()},
-            {centre: BandDecay(weights, scattered + rate) for centre, rate in rates.items()},
+            {centre: FieldDecay(np.ones(1), np.array([rate])) for centre, rate in rates.items()},
+            {centre: FieldDecay(weights, scattered + rate) for centre, rate in rates.items()},
         )
     losses = wall_losses(spec)
     decays, mirrored = {}, {}
@@ -105,8 +105,8 @@ def field_of(spec: RoomSpecification) -> EnergyField:
             np.abs(diffuse - gone) < 1e-6 * diffuse + 1e-9, 1e-6 * diffuse + 1e-9, diffuse - gone
         )
         fed = weights * scattered / apart
-        decays[centre] = BandDecay(np.append(weights + fed, -np.sum(fed)), np.append(gone, diffuse) + air)
-        mirrored[centre] = BandDecay(weights, gone + air)
+        decays[centre] = FieldDecay(np.append(weights + fed, -np.sum(fed)), np.append(gone, diffuse) + air)
+        mirrored[centre] = FieldDecay(weights, gone + air)
     return EnergyField(decays, mirrored)
 
 
@@ -116,7 +116,7 @@ def decay_times_of_materials(spec: RoomSpecification) -> dict[int, float]:
     return {centre: expected_t30(decays[centre]) for centre in spec.reverberation_time_s}
 
 
-def expected_t30(decay: BandDecay) -> float:
+def expected_t30(decay: FieldDecay) -> float:
     """T30 of a decay (ISO 3382-1: −5 to −35 dB, least squares) in s."""
     slowest = float(np.min(decay.rates[np.abs(decay.weights) > 1e-9]))
     clock, level = _curve(decay, 40.0 / ENERGY_DB / slowest)
@@ -128,7 +128,7 @@ def expected_t30(decay: BandDecay) -> float:
     return -60.0 * float(np.sum(away * away) / np.sum(away * level[inside]))
 
 
-def _curve(decay: BandDecay, end_s: float) -> tuple[Array, Array]:
+def _curve(decay: FieldDecay, end_s: float) -> tuple[Array, Array]:
     """Times and levels in dB of a decay curve from 0 to an end."""
     clock = np.linspace(0.0, end_s, 400)
     level = 10.0 * np.log10(np.maximum(decay.remaining(clock), 1e-300))

@@ -50,7 +50,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["EnergyToCome", "ResponseFigures", "RoomPortrait", "portrait_of", "response_figures"]
+__all__ = ["EnergyToCome", "PortraitFigures", "RoomPortrait", "portrait_of", "response_figures"]
 
 SAMPLE_RATE_HZ = 48_000  # of the response a portrait measures
 POINTS = 400  # of the energy to come
@@ -73,7 +73,7 @@ class EnergyToCome:
 
 
 @dataclass(frozen=True, slots=True)
-class ResponseFigures:
+class PortraitFigures:
     """What a response measures, direct sound included, mean over its channels.
 
     Attributes
@@ -104,7 +104,7 @@ class RoomPortrait:
         Octave centre → coefficient, mean over the surfaces: of the materials, or as the times imply it.
     theory : FieldEnergies
         Revised theory at `distance_m`, mid bands.
-    measured : ResponseFigures
+    measured : PortraitFigures
         Of the synthesised response.
     reflections : tuple of Reflection
         By time, up to `window_s` after the direct sound.
@@ -122,7 +122,7 @@ class RoomPortrait:
     schroeder_frequency_hz: float
     mean_absorption: Mapping[int, float]
     theory: FieldEnergies
-    measured: ResponseFigures
+    measured: PortraitFigures
     reflections: tuple[Reflection, ...]
     window_s: float
     to_come: EnergyToCome | None
@@ -176,7 +176,7 @@ def portrait_of(spec: RoomSpecification, seat: Seat, microphones: str) -> RoomPo
     )
 
 
-def response_figures(response: SyntheticResponse) -> ResponseFigures:
+def response_figures(response: SyntheticResponse) -> PortraitFigures:
     """Measure a synthesised response.
 
     Parameters
@@ -201,7 +201,7 @@ def response_figures(response: SyntheticResponse) -> ResponseFigures:
         for i, centre in enumerate(BAND_CENTRES_HZ)
     }
     mids = [channel.mid for channel in channels]
-    return ResponseFigures(
+    return PortraitFigures(
         times, mean("t30_s", "t30_mid_s", mids), mean("c80_db", "c80_mid_db", mids), reasons
     )
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from roomplan.session.session import SectionSource, Session
 
-__all__ = ["Bus", "Component", "Family", "build_buses", "build_components", "build_families", "find_bus"]
+__all__ = ["Bus", "BusFamily", "Component", "build_buses", "build_components", "build_families", "find_bus"]
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ class Bus:
 
 
 @dataclass(frozen=True)
-class Family:
+class BusFamily:
     """Buses that add up to another one, and the folder their files share."""
 
     folder: str
@@ -157,7 +157,7 @@ def _alternate_factors(session: Session, components: tuple[Component, ...], name
     return factors
 
 
-def build_families(session: Session, buses: tuple[Bus, ...]) -> tuple[Family, ...]:
+def build_families(session: Session, buses: tuple[Bus, ...]) -> tuple[BusFamily, ...]:
     """Sets of buses that each add up to another one.
 
     To the mix: prints; dry and the rooms; groups; dry and wet. To an alternate: its groups, where they are
@@ -172,7 +172,7 @@ def build_families(session: Session, buses: tuple[Bus, ...]) -> tuple[Family, ..
         groups = (*map(BusName.of_group, session.plan.groups), *alone)
     folders = safe_file_names(list(session.plan.alternates))
     alternates = (
-        Family(
+        BusFamily(
             f"alternates/{folders[name]}",
             tuple(b.name for b in buses if b.kind == "alternate_group" and b.name.subject == name),
             BusName.of_alternate(name),
@@ -181,10 +181,10 @@ def build_families(session: Session, buses: tuple[Bus, ...]) -> tuple[Family, ..
     )
     mix, dry, wet = BusName("mix"), BusName("dry"), BusName("wet")
     return (
-        Family("prints", prints, mix),
-        Family("rooms", (dry, *rooms), mix),
-        Family("groups", groups, mix),
-        Family("dry_and_wet", (dry, wet), mix),
+        BusFamily("prints", prints, mix),
+        BusFamily("rooms", (dry, *rooms), mix),
+        BusFamily("groups", groups, mix),
+        BusFamily("dry_and_wet", (dry, wet), mix),
         *(family for family in alternates if family.buses),
     )
 

@@ -25,11 +25,11 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from roomplan.plan.model import Delivery, Plan
-    from roomplan.session.buses import Bus, Family
+    from roomplan.session.buses import Bus, BusFamily
     from roomplan.session.session import Session
 
 __all__ = [
-    "Target",
+    "DeliveryTarget",
     "delivery_rate",
     "is_complete",
     "output_files",
@@ -52,7 +52,7 @@ _FOLDER_OF_KIND = {
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
+class DeliveryTarget:
     """One delivery of a render and the folder it goes to.
 
     Attributes
@@ -81,7 +81,7 @@ class Target:
         return "" if self.within is None else f"{self.folder.name}/"
 
 
-def plan_targets(plan: Plan, output: Path | None = None) -> tuple[Target, ...]:
+def plan_targets(plan: Plan, output: Path | None = None) -> tuple[DeliveryTarget, ...]:
     """Where the deliveries of a plan go.
 
     Parameters
@@ -92,17 +92,17 @@ def plan_targets(plan: Plan, output: Path | None = None) -> tuple[Target, ...]:
 
     Returns
     -------
-    tuple of Target
+    tuple of DeliveryTarget
         In the order of the plan.
     """
     deliveries = tuple(plan.deliveries.values())
     if output is None:
-        return tuple(Target(one, one.folder.absolute(), one.name) for one in deliveries)
+        return tuple(DeliveryTarget(one, one.folder.absolute(), one.name) for one in deliveries)
     folder = output.expanduser().absolute()
     if len(deliveries) == 1:
-        return tuple(Target(one, folder, one.name) for one in deliveries)
+        return tuple(DeliveryTarget(one, folder, one.name) for one in deliveries)
     names = safe_file_names([one.name for one in deliveries])
-    return tuple(Target(one, folder / names[one.name], one.name, folder) for one in deliveries)
+    return tuple(DeliveryTarget(one, folder / names[one.name], one.name, folder) for one in deliveries)
 
 
 def delivery_rate(session: Session, delivery: Delivery) -> int:
@@ -113,7 +113,7 @@ def delivery_rate(session: Session, delivery: Delivery) -> int:
 def output_files(
     session: Session,
     buses: tuple[Bus, ...],
-    families: tuple[Family, ...],
+    families: tuple[BusFamily, ...],
     delivery: Delivery,
     only: Sequence[str],
 ) -> dict[str, tuple[str, ...]]:
@@ -202,7 +202,7 @@ def _field_values(session: Session, delivery: Delivery) -> dict[str, str]:
     }
 
 
-def is_complete(family: Family, files: Mapping[str, Sequence[str]]) -> bool:
+def is_complete(family: BusFamily, files: Mapping[str, Sequence[str]]) -> bool:
     """Whether all buses of a family are written into its folder, and their total somewhere."""
     return (
         bool(family.buses)

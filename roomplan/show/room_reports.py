@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from roomplan.plan.model import Seat
-    from roomplan.rooms.portrait import ResponseFigures, RoomPortrait
+    from roomplan.rooms.portrait import PortraitFigures, RoomPortrait
     from roomplan.rooms.spec import MicrophoneSetup, RoomSpecification
 
 __all__ = [
@@ -94,7 +94,7 @@ class WrittenResponse:
     frames: int
     peak: float
     direct: bool
-    figures: ResponseFigures
+    figures: PortraitFigures
     distance_m: float
     first_reflection_s: float | None
 

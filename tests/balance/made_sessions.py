@@ -11,6 +11,7 @@ import numpy as np
 from roomplan.balance.record import Record, component_gains
 from roomplan.errors import Place
 from roomplan.plan import model
+from roomplan.plan.bus_name import BusName
 from roomplan.plan.targets import WISHES, Target
 from roomplan.session.buses import build_components
 from roomplan.session.response_matrices import ResponseMatrix
@@ -32,7 +33,7 @@ class Made:
 def wish(kind: Any, value: float, of: str | None = None, **more: Any) -> Target:
     """Target as a plan would have it."""
     own = WISHES[kind]
-    given = {
+    given: dict[str, Any] = {
         "tolerance": own.tolerance * (abs(value) if own.relative else 1.0),
         "weight": 1.0,
         "over": None,
@@ -41,7 +42,9 @@ def wish(kind: Any, value: float, of: str | None = None, **more: Any) -> Target:
         "passage": None,
         "place": PLACE,
     } | more
-    return Target(kind=kind, value=value, of=of, **given)
+    if given["over"] is not None:
+        given["over"] = BusName(given["over"])
+    return Target(kind=kind, value=value, of=None if of is None else BusName(of), **given)
 
 
 def decaying(seconds: float, reverberation_time: float, seed: int, level: float = 0.05) -> np.ndarray:

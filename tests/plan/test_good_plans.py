@@ -6,6 +6,7 @@ import pytest
 
 from roomplan.errors import Place
 from roomplan.files.resources import bundled_folder
+from roomplan.plan.bus_name import BusName
 from roomplan.plan.load import load_plan
 from roomplan.plan.model import Margin, Passage, Seat, Send, StemEntry
 
@@ -80,9 +81,8 @@ def test_the_design_example_loads_into_seconds_hertz_decibels_and_absolute_paths
     assert plan.alternates["choir_up"].changes["choir"].level_db == 1.5
     assert plan.alternates["choir_up"].changes["choir"].mute is None
     assert plan.passages == {"verse": Passage("verse", 12.5, 48.0, Place(tmp_path / "plan.yaml", 34, 3))}
-    assert plan.margins == (
-        Margin("section:choir", "group:strings", "speech", Place(tmp_path / "plan.yaml", 36, 5)),
-    )
+    choir, strings = BusName("section:choir"), BusName("group:strings")
+    assert plan.margins == (Margin(choir, strings, "speech", Place(tmp_path / "plan.yaml", 36, 5)),)
     session = plan.deliveries["session"]
     assert (session.folder, session.container, session.bit_depth) == (
         tmp_path / "out/ice_harbour",

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from roomplan.plan.bus_name import BusName
 from roomplan.rendering.bus_mixer import SLICE, BusMixer, summing_order
 from roomplan.session.buses import Bus
 
@@ -17,7 +18,7 @@ factors = st.dictionaries(st.integers(0, COMPONENTS - 1), st.sampled_from([1.0, 
 
 
 def buses_of(choices):
-    return [Bus(f"bus {number}", "any", choice) for number, choice in enumerate(choices)]
+    return [Bus(BusName(f"bus {number}"), "any", choice) for number, choice in enumerate(choices)]
 
 
 @given(

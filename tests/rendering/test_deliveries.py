@@ -19,6 +19,7 @@ from roomplan.audio.writers import OutputFormat, RateChanger, SoundWriter
 from roomplan.convolution.engine import Convolver
 from roomplan.errors import RoomplanError
 from roomplan.files.cache import Cache
+from roomplan.plan.bus_name import BusName
 from roomplan.rendering.render import measure_session
 from roomplan.report.documents import render_document
 from roomplan.session.buses import build_buses, build_components
@@ -326,7 +327,7 @@ def test_factors_of_an_alternate_are_its_levels_multiplied(delivered):
     buses = {bus.name: bus for bus in build_buses(session, components)}
 
     def changes(alternate):
-        factors = buses[f"alternate:{alternate}"].factors
+        factors = buses[BusName.of_alternate(alternate)].factors
         return {
             (component.section, component.room): round(decibels(factors[i]), 6) if i in factors else None
             for i, component in enumerate(components)

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roomplan.acoustics.room_formulas import eyring_reverberation_time
-from roomplan.rooms.field import BandDecay, decay_times_of_materials, expected_t30, field_of
+from roomplan.rooms.field import FieldDecay, decay_times_of_materials, expected_t30, field_of
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
 from roomplan.rooms.walls import wall_losses
 
@@ -38,7 +38,7 @@ def test_without_scattering_the_decay_is_the_mean_of_an_independent_image_source
     # pyroomacoustics 0.10.1, images up to order 70, no air, four random pairs of places.
     spec = box(dimensions_m=sides, materials=absorption, positions_m=((5.0, 0.0, 1.5),))
     decay = field_of(spec).decays[250]
-    decay = BandDecay(decay.weights, decay.rates - DRY_AIR_LOSS / 4.343 * spec.sound_speed)
+    decay = FieldDecay(decay.weights, decay.rates - DRY_AIR_LOSS / 4.343 * spec.sound_speed)
     materials = pyroomacoustics.make_materials(
         west=absorption["stage_wall"],
         east=absorption["far_wall"],
@@ -135,4 +135,4 @@ def test_times_asked_for_are_the_decay_and_scattering_only_moves_the_mirrored_sh
 def test_t30_of_two_decays_is_that_of_their_sum():
     # Check values, section 3.4: 1 s and 3 s, the second 20 dB down in the curve: T30 1.3393 s.
     rates = 6.0 * np.log(10.0) / np.array([1.0, 3.0])
-    assert expected_t30(BandDecay(np.array([1.0, 0.01]) * rates, rates)) == pytest.approx(1.3393, abs=0.003)
+    assert expected_t30(FieldDecay(np.array([1.0, 0.01]) * rates, rates)) == pytest.approx(1.3393, abs=0.003)
