@@ -16,7 +16,7 @@ from roomplan.cautions import LEVELS, sentence
 
 RATE = 48_000
 ROLES = "L,R,C,LFE,Ls,Rs"
-# the documented keys: issue "Loudness to the letter", Meter
+# the documented keys
 FIGURES = (
     "integrated_lufs",
     "momentary_max_lufs",
@@ -121,7 +121,7 @@ def test_the_figures_of_a_written_file_are_those_of_libebur128(document, write, 
     )
     state.add_frames(np.ascontiguousarray(samples).ravel(), len(samples))
     found = only(document("mix.wav"))["loudness"]
-    # tolerances: issue "Loudness to the letter", what shows that it is done; three digits are printed
+    # tolerances: the limits of the project's own; three digits are printed
     assert found["integrated_lufs"] == pytest.approx(pyebur128.get_loudness_global(state), abs=0.001)
     assert found["loudness_range_lu"] == pytest.approx(pyebur128.get_loudness_range(state), abs=0.1)
     # it ends at its loudest

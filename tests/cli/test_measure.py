@@ -24,7 +24,7 @@ NOISE = "".join(
     f"{centre} {level}\n" for centre, level in zip(OCTAVES[2:9], (50, 48, 45, 42, 39, 36, 33), strict=True)
 )
 
-# the documented keys: issue "Measure a user's own impulse responses", Commands
+# the documented keys
 BAND_KEYS = {
     "centre_hz", "edt_s", "t10_s", "t20_s", "t30_s", "c50_db", "c80_db", "d50", "centre_time_s",
     "decay_range_db", "xi_permille", "curvature_percent", "doubt", "verdict", "reasons", "double_slope",

@@ -45,7 +45,7 @@ sections:
   brass: {stems: [brass_L, brass_R], dry: off, sends: {nave: -4}}
   winds: {stems: [winds], delay: 13}
 """
-# What the issue asks for: an excerpt equals the same frames of the whole to −120 dB of the level of the mix.
+# An excerpt equals the same frames of the whole to −120 dB of the level of the mix.
 SAME = 10.0 ** (-120.0 / 20.0)
 
 

@@ -92,7 +92,7 @@ def test_matched_files_are_equally_loud_for_two_meters(tmp_path: Path, subtype: 
     ]
     written = write_versions({"mix": sources}, tmp_path / "out", matched=True)
     for one, source in zip(written[:3], sources, strict=True):
-        # the tolerance; the meters agree far closer
+        # the limit of the project's own; the meters agree far closer
         assert reference_loudness(one.file) == pytest.approx(sources[0].loudness_lufs, abs=0.05)
         assert loudness_of(samples_of(one.file)) == pytest.approx(sources[0].loudness_lufs, abs=0.011)
         assert one.loudness_lufs == pytest.approx(loudness_of(samples_of(one.file)), abs=1e-6)

@@ -22,7 +22,7 @@ def times(samples):
 @pytest.mark.parametrize("channels", [1, 2])
 @pytest.mark.parametrize("scale", [0.8, 1.25])
 def test_scaling_multiplies_t30_of_every_octave_within_3_per_cent(decaying_noise, scale, channels, floor_db):
-    # Tolerance of issue 2; a noise floor 60 dB down leaves T30 its 45 dB (ISO 3382-1:2009, 5.3.3).
+    # The limit of the project's own; a noise floor 60 dB down leaves T30 its 45 dB (ISO 3382-1:2009, 5.3.3).
     samples = decaying_noise(1.6, length_s=2.4, channels=channels, sample_rate=RATE, floor_db=floor_db)
     scaled = scale_decay(samples, sample_rate=RATE, origin=0, scale=scale)
     np.testing.assert_allclose(times(scaled) / times(samples), scale, rtol=0.03)

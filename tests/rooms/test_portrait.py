@@ -62,7 +62,7 @@ def test_theory_and_distance_count_to_the_set_up_that_listens(hall, portrait):
 def test_the_response_of_a_portrait_decays_as_was_asked(hall, portrait):
     assert portrait.measured.reasons == {}
     for centre in BAND_CENTRES_HZ:
-        # issue "Synthetic rooms": 3 % from 125 Hz to 4 kHz, 5 % beyond
+        # the limits of the project's own: 3 % from 125 Hz to 4 kHz, 5 % beyond
         tolerance = 0.03 if 125 <= centre <= 4000 else 0.05
         assert portrait.measured.t30_s[centre] == pytest.approx(
             hall.reverberation_time_s[centre], rel=tolerance

@@ -24,7 +24,7 @@ from roomplan.show.loudness_reports import (
 )
 
 RATE = 8_000
-# the documented keys: issue "Loudness to the letter", Meter
+# the documented keys
 FIGURES = (
     "integrated_lufs",
     "momentary_max_lufs",
