@@ -194,7 +194,7 @@ def test_keeping_the_direct_sound_does_not_change_the_gain(make_room, write_soun
 
 @pytest.mark.parametrize(("from_rate", "to_rate"), [(96_000, 48_000), (44_100, 48_000), (48_000, 44_100)])
 def test_a_resampled_response_keeps_its_level(make_room, write_sound, decaying_noise, from_rate, to_rate):
-    # The project's own limit: ±0.05 dB with `normalise: none`. A sine is convolved at both rates; |H| is what is heard.
+    # The project's own limit: ±0.05 dB with `normalise: none`. A sine is convolved at both rates.
     response = decaying_noise(0.5, length_s=1.0, sample_rate=from_rate)
     path = write_sound("nave.wav", response, sample_rate=from_rate)
     room = prepared(
