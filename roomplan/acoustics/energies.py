@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from roomplan.acoustics.direct_sound import find_onset
-from roomplan.acoustics.energy import split_energies
+from roomplan.acoustics.early_and_late import split_energies
 from roomplan.acoustics.filterbank import (
     band_envelopes,
     inside_envelope,

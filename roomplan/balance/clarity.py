@@ -25,8 +25,8 @@ import numpy as np
 
 from roomplan.acoustics.analysis import DecayFigures, SoundEnergies, decay_of_energies
 from roomplan.acoustics.direct_sound import find_onset
+from roomplan.acoustics.early_and_late import EARLY_LIMITS_S, split_energies
 from roomplan.acoustics.energies import SILENT, BandEnergies
-from roomplan.acoustics.energy import EARLY_LIMITS_S, split_energies
 from roomplan.acoustics.figures import MID_OCTAVES_HZ
 from roomplan.acoustics.filterbank import band_envelopes, power_sums, transform_length
 from roomplan.acoustics.filters import BandPass

@@ -22,7 +22,7 @@ from roomplan.plan.base_shape import Shape
 from roomplan.plan.faults import DocumentKind, checked_shape
 from roomplan.plan.values import ListOf, MappingOf, Number, Text, Thinned, Truth, refusal
 
-from .instruments import LONGEST_PHRASE
+from .names import LONGEST_PHRASE
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator

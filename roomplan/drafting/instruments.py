@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from .instrument_file import TableShape
 
 __all__ = [
-    "LONGEST_PHRASE",
     "Ambiguity",
     "Instrument",
     "InstrumentFamily",
@@ -32,8 +31,6 @@ __all__ = [
     "instruments_by_name",
     "score_place",
 ]
-
-LONGEST_PHRASE = 4  # words of a name: no more are put together when a file's name is read
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,7 +27,9 @@ from roomplan.timecode import FRAME_RATES
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-__all__ = ["StemName", "Token", "fold", "marks_of", "read_names", "word_forms", "word_set"]
+__all__ = ["LONGEST_PHRASE", "StemName", "Token", "fold", "marks_of", "read_names", "word_forms", "word_set"]
+
+LONGEST_PHRASE = 4  # words of a name: no more are put together when a file's name is read
 
 Side = Literal["left", "right"]
 

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-from .instruments import LONGEST_PHRASE, instrument_table, instruments_by_name
-from .names import fold, word_forms, word_set
+from .instruments import instrument_table, instruments_by_name
+from .names import LONGEST_PHRASE, fold, word_forms, word_set
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
