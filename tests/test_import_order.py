@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -91,3 +92,48 @@ def test_the_version_comes_from_its_own_module_and_not_from_the_face_of_the_pack
     assert upward("from roomplan._version import __version__", "roomplan.session.buses") == []
     assert len(upward("from roomplan import __version__", "roomplan.session.buses")) == 1
     assert len(upward("import roomplan\nroomplan.__version__", "roomplan.session.buses")) == 1
+
+
+def imported_modules(source: str, module: str, *, is_package: bool, known: set[str]) -> set[str]:
+    """Modules of roomplan that a module imports from, for the type checker too."""
+    found = set()
+    own = module.split(".") if is_package else module.split(".")[:-1]
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            above = own[: len(own) - node.level + 1] if node.level else []
+            base = ".".join([*above, *([node.module] if node.module else [])])
+            names = [
+                f"{base}.{alias.name}" if f"{base}.{alias.name}" in known else base for alias in node.names
+            ]
+        else:
+            continue
+        found.update(name for name in names if name in known and name != module)
+    return found
+
+
+def imports_of_all(files: dict[str, tuple[str, bool]]) -> dict[str, set[str]]:
+    """Module → what it imports, from module → its source and whether it is a package."""
+    known = set(files)
+    return {
+        name: imported_modules(source, name, is_package=is_package, known=known)
+        for name, (source, is_package) in files.items()
+    }
+
+
+def test_no_module_imports_itself_by_way_of_others():
+    files = {
+        name.removesuffix(".__init__"): (file.read_text("utf-8"), file.name == "__init__.py")
+        for name, file in modules().items()
+    }
+    TopologicalSorter(imports_of_all(files)).prepare()  # raises where there is a circle, and names it
+
+
+def test_a_circle_that_only_the_type_checker_follows_is_one():
+    files = {
+        "roomplan.audio.one": ("if TYPE_CHECKING:\n    from roomplan.audio.two import Two", False),
+        "roomplan.audio.two": ("from .one import One", False),
+    }
+    with pytest.raises(CycleError):
+        TopologicalSorter(imports_of_all(files)).prepare()
