@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from roomplan.errors import PlanError, RoomplanError
 from roomplan.files.cache import Cache, file_digest
 from roomplan.plan.load import load_plan
+from roomplan.rendering.one_pass import silent_progress
 from roomplan.report.reproduction import check_reproduction
 from roomplan.session.stems import claim_stems
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from typing import Any
 
+    from roomplan.rendering.one_pass import Progress
     from roomplan.report.reproduction import Input
 
 __all__ = ["ReportInputs", "report_inputs"]
@@ -34,8 +36,13 @@ class ReportInputs:
         return sum(one.state != "same" for one in self.inputs)
 
 
-def report_inputs(path: Path) -> ReportInputs:
+def report_inputs(path: Path, *, progress: Progress = silent_progress) -> ReportInputs:
     """Compare the inputs that a report lists with what is there now, by their content.
+
+    Parameters
+    ----------
+    progress : callable
+        Gets "comparing inputs" once the report is read: a damaged one is the first thing to be said.
 
     Raises
     ------
@@ -53,6 +60,7 @@ def report_inputs(path: Path) -> ReportInputs:
             f"{path}: is a plan: --check works on the report.json of a render",
             remedy=f"roomplan check {path} checks a plan",
         )
+    progress("comparing inputs", 0, 1)
     cache = Cache.open()
     stems = claim_stems(loaded.plan, ignore=loaded.plan.documents)[0]  # its problems show as missing
     inputs = check_reproduction(

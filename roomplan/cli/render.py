@@ -374,8 +374,7 @@ def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
     from roomplan.show import summary
 
     with StageProgress(quiet=quiet) as progress:
-        progress.note("comparing inputs")
-        found = report_inputs(path)
+        found = report_inputs(path, progress=progress)
     if as_json:
         emit(documents.to_text(reproduction.reproduction_check_document(found.report, found.inputs)))
     else:
