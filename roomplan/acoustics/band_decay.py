@@ -15,7 +15,7 @@ import numpy as np
 from roomplan.acoustics.bumps import Bump, carried_over, find_bumps, without_bumps
 from roomplan.acoustics.decay import SPANS_DB, decay_range, decay_times, schroeder_curve
 from roomplan.acoustics.energy import energy_figures
-from roomplan.acoustics.figures import band_figures, mark
+from roomplan.acoustics.figures import FIGURES, band_figures, mark
 from roomplan.acoustics.leakage import curve_figures, leak_reason, leaked_figures
 from roomplan.acoustics.noise import find_truncation
 
@@ -32,17 +32,17 @@ if TYPE_CHECKING:
 __all__ = [
     "BandDecay",
     "bumps_of_band",
-    "carried_over_bumps",
     "decay_of_band",
     "figures_moved_by",
     "figures_of_band",
-    "short_lines_over",
 ]
 
 # half a just-noticeable difference (ISO 3382-1:2009, Table A.1; C50, T as C80, EDT), or twice the scatter
 _MOVED_SHARE = 0.025
 _MOVED = {"c50_db": 0.5, "c80_db": 0.5, "d50": 0.025, "centre_time_s": 0.005}
 _MOVED_SCATTERS = 2.0
+# the project's own limits; `tests/acoustics/test_doubt_rates.py` has how often they err
+_LESS_FOR_A_CLEAR_ONE = 0.3
 _SHORT_LINES = ("edt_s", "t10_s")
 _LEAST_EXCESS_DB = 0.5
 _LEVELLED_ALONE = 4
@@ -174,53 +174,69 @@ def bumps_of_band(found: BandDecay) -> tuple[Bump, ...]:
     )
 
 
-def carried_over_bumps(bumps: Sequence[Bump], found: BandDecay) -> tuple[Bump, ...] | None:
-    """The same stretches of this band, where they lie over its decay; None where that shows no fall."""
-    return carried_over(
-        bumps,
-        found.decay[: found.truncation.content_end],
-        rate=found.rate,
-        bandwidth_hz=found.band.bandwidth_hz,
-        crosspoint=found.truncation.crosspoint,
-    )
-
-
 def figures_moved_by(
-    bumps: Sequence[Bump], found: BandDecay, figures: BandFigures, *, share: float = 1.0
+    own: Sequence[Bump], clear: Sequence[Bump], found: BandDecay, figures: BandFigures
 ) -> tuple[str, ...]:
-    """Keys of the figures that some bumps move by more than chance, and by half of what can be heard.
+    """Keys of the figures of a band that sounds over its decay move.
 
     Parameters
     ----------
-    bumps : sequence of Bump
-        The surest first.
+    own : sequence of Bump
+        Those of this band, the surest first: they count where they move a figure by more than chance, and by
+        half of what can be heard.
+    clear : sequence of Bump
+        What is unmistakable in any band (`bumps.unmistakable`): no chance made it, so less of a move is its
+        work, and EDT and T10 are doubtful where it lies in their span.
     found : BandDecay
         With the bumps in.
     figures : BandFigures
         Of `found`.
-    share : float
-        Of these limits that counts already.
 
     Notes
     -----
     Looked at without all of them and without each of the surest: that two happen to cancel in a figure makes
     it no better.
     """
+    if not (own or clear):
+        return ()
+    carried: tuple[Bump, ...] | None = ()
+    if clear:
+        carried = carried_over(
+            clear,
+            found.decay[: found.truncation.content_end],
+            rate=found.rate,
+            bandwidth_hz=found.band.bandwidth_hz,
+            crosspoint=found.truncation.crosspoint,
+        )
+    if carried is None:
+        return FIGURES
     before = _figures_of_curve(found)
-    sets = [bumps] if len(bumps) == 1 else [bumps, *([bump] for bump in bumps[:_LEVELLED_ALONE])]
     moved: set[str] = set()
-    for some in sets:
-        levelled = _levelled(found, some)
-        after = _figures_of_curve(levelled)
-        moved |= {key for key in before if _differ(key, before[key], after[key], figures, share)}
-        if len(some) == 1:
-            moved |= {key for key, apart in _split_by_limit(some[0], found, levelled) if apart > _MOVED[key]}
-    return tuple(key for key in before if key in moved)
+    for bumps, share in ((carried, _LESS_FOR_A_CLEAR_ONE), (own, 1.0)):
+        for some in _without(bumps):
+            if len(moved) == len(before):
+                break
+            levelled = _levelled(found, some)
+            after = _figures_of_curve(levelled)
+            moved |= {key for key in before if _differ(key, before[key], after[key], figures, share)}
+            if len(some) == 1:
+                split = _split_by_limit(some[0], found, levelled)
+                moved |= {key for key, apart in split if apart > _MOVED[key]}
+    moved |= _short_lines_over(carried, found)
+    return tuple(key for key in FIGURES if key in moved)
 
 
-def short_lines_over(bumps: Sequence[Bump], found: BandDecay) -> tuple[str, ...]:
+def _without(bumps: Sequence[Bump]) -> Iterator[Sequence[Bump]]:
+    """All of some bumps, then each of the surest."""
+    if bumps:
+        yield bumps
+    if len(bumps) > 1:
+        yield from ([bump] for bump in bumps[:_LEVELLED_ALONE])
+
+
+def _short_lines_over(bumps: Sequence[Bump], found: BandDecay) -> set[str]:
     """EDT and T10 where a bump is in their span: they scatter as stated in a straight decay alone."""
-    over: list[str] = []
+    over: set[str] = set()
     for key in _SHORT_LINES:
         upper, lower = (found.total * 10.0 ** (level_db / 10.0) for level_db in SPANS_DB[key])
         begin = int(np.count_nonzero(found.curve > upper)) / found.rate  # the curve only falls
@@ -228,8 +244,8 @@ def short_lines_over(bumps: Sequence[Bump], found: BandDecay) -> tuple[str, ...]
         if any(
             bump.excess_db >= _LEAST_EXCESS_DB and bump.start_s < end and bump.end_s > begin for bump in bumps
         ):
-            over.append(key)
-    return tuple(over)
+            over.add(key)
+    return over
 
 
 def _split_by_limit(bump: Bump, found: BandDecay, levelled: BandDecay) -> Iterator[tuple[str, float]]:

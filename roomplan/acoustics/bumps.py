@@ -22,6 +22,7 @@ their good figures, part of it to dents that levelling left; not tried again wit
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from statistics import median
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -62,7 +63,7 @@ _LEAST_DB = 1.0
 _TURNS = 3
 _LIKELY = 4.0
 _SURE = 5.0  # scatters: some 5,000 stretches of 18 bands are looked at in each response
-_UNMISTAKABLE = 7.0
+_UNMISTAKABLE = 7.0  # the project's own limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,9 +243,9 @@ def _flanks(level: NDArray[np.float64], start: int) -> tuple[NDArray[np.float64]
         right[: medians.size] = medians
     for few in range(_FEWEST_OF_A_FLANK, _FLANK):
         if start + few <= level.size:
-            left[start + few] = np.median(level[start : start + few])
+            left[start + few] = median(level[start : start + few].tolist())
         if few <= level.size:
-            right[level.size - few] = np.median(level[level.size - few :])
+            right[level.size - few] = median(level[level.size - few :].tolist())
     left[: start + _FEWEST_OF_A_FLANK] = np.nan
     return left, right
 

@@ -73,7 +73,7 @@ CHANCE = "chance alone moves it by more than two just-noticeable differences"
 _LARGEST_SHARE = 0.10
 _LARGEST = {"c50_db": 2.0, "c80_db": 2.0, "d50": 0.10, "centre_time_s": 0.020}
 _NEPER_60_DB = 6.0 * np.log(10.0)
-_TOWARDS_USUAL = 2.0
+_TOWARDS_USUAL = 2.0  # the project's own limit
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,9 +137,10 @@ def definition_uncertainty(
     claim too little: D is taken nearer to that of a straight decay, by up to twice the scatter.
     """
     scatter = energy_scatter(limit_s, decay_time_s=decay_time_s, bandwidth_hz=bandwidth_hz)
-    usual = np.log(np.expm1(limit_s * _NEPER_60_DB / decay_time_s))  # early over late, as its logarithm
     if not 0.0 < definition < 1.0:
         return 0.0
+    x = limit_s * _NEPER_60_DB / decay_time_s
+    usual = x + np.log(-np.expm1(-x))  # early over late, as its logarithm: ln (eˣ - 1)
     measured = np.log(definition / (1.0 - definition))
     likely = np.clip(usual, measured - _TOWARDS_USUAL * scatter, measured + _TOWARDS_USUAL * scatter)
     true = 1.0 / (1.0 + np.exp(-likely))

@@ -24,11 +24,9 @@ import numpy as np
 from roomplan.acoustics.analysis import rate_too_low
 from roomplan.acoustics.band_decay import (
     bumps_of_band,
-    carried_over_bumps,
     decay_of_band,
     figures_moved_by,
     figures_of_band,
-    short_lines_over,
 )
 from roomplan.acoustics.bumps import is_hidden, seen_together, unmistakable
 from roomplan.acoustics.checks import validate_rate, validate_response
@@ -70,7 +68,6 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from roomplan.acoustics.band_decay import BandDecay
-    from roomplan.acoustics.bumps import Bump
     from roomplan.acoustics.correlation import BandCorrelation
     from roomplan.acoustics.curves import DecayCurve
     from roomplan.acoustics.doubt import Verdict
@@ -92,7 +89,6 @@ _LARGEST_AHEAD = (
     0.05  # of the energy; more moves C80 by up to a quarter of a decibel (the project's own limit)
 )
 _EARLY = ("edt_s", "c50_db", "c80_db", "d50", "centre_time_s")  # what hangs on where time 0 is
-_LESS_FOR_A_CLEAR_ONE = 0.3  # no chance made it: less of a move is its work
 _LIKE_FROM_HZ, _LIKE_TO_HZ = 125.0, 4000.0  # ISO 3382-1:2009, Annex B: octaves from 125 Hz to 4 kHz
 _LARGEST_SCATTER = 0.06  # two just-noticeable differences of 0.03 (Bradley et al. 1999, from memory)
 
@@ -246,13 +242,14 @@ def _channel(
         )
     decays = {look: decay_of_band(sound, look) for look in sound.bands}
     defects = _defects(column, sound, decays[BROADBAND])
-    foreign = _foreign_sounds(decays)
+    measured = {look: figures_of_band(found, with_dry=False) for look, found in decays.items()}
+    foreign = _foreign_sounds(decays, measured)
 
     def figures(look: Filter) -> BandFigures:
         if look not in decays:
             return no_band(look.centre_hz, rate_too_low(look), label=look.label)
         found = decays[look]
-        result = figures_of_band(found, with_dry=False)
+        result = measured[look]
         if isinstance(look, BandPass):  # over a wide range decay times differ: that is no double slope
             slope = find_double_slope(
                 found.decay,
@@ -316,7 +313,9 @@ def _defects(column: NDArray[np.float64], sound: SoundEnergies, whole: BandDecay
     return tuple(found)
 
 
-def _foreign_sounds(decays: Mapping[Filter, BandDecay]) -> dict[Filter, tuple[_Defect, ...]]:
+def _foreign_sounds(
+    decays: Mapping[Filter, BandDecay], measured: Mapping[Filter, BandFigures]
+) -> dict[Filter, tuple[_Defect, ...]]:
     """Of each band, the sound over its decay without which some of its figures would be others.
 
     A band too narrow to show the sound shares the doubt of two octaves that do.
@@ -324,7 +323,9 @@ def _foreign_sounds(decays: Mapping[Filter, BandDecay]) -> dict[Filter, tuple[_D
     octave_bands = [look for look in decays if isinstance(look, BandPass) and look.fraction == 1]
     bumps = seen_together({look: bumps_of_band(found) for look, found in decays.items()}, octave_bands)
     clear = unmistakable(bumps)
-    moved = {look: _moved_by(some, clear, decays[look]) for look, some in bumps.items()}
+    moved = {
+        look: figures_moved_by(some, clear, decays[look], measured[look]) for look, some in bumps.items()
+    }
     largest = {
         look: max(some or clear, key=lambda each: each.excess_db)
         for look, some in bumps.items()
@@ -347,21 +348,6 @@ def _foreign_sounds(decays: Mapping[Filter, BandDecay]) -> dict[Filter, tuple[_D
         )
         result[look] = (_Defect(what, keys),)
     return result
-
-
-def _moved_by(own: Sequence[Bump], clear: Sequence[Bump], found: BandDecay) -> tuple[str, ...]:
-    """Figures of a band that its own bumps move, or what is unmistakable in any band."""
-    if not (own or clear):
-        return ()
-    figures = figures_of_band(found, with_dry=False)
-    moved = set(figures_moved_by(own, found, figures)) if own else set()
-    carried = carried_over_bumps(clear, found) if clear else ()
-    if carried is None:
-        return FIGURES
-    if carried:
-        moved.update(figures_moved_by(carried, found, figures, share=_LESS_FOR_A_CLEAR_ONE))
-        moved.update(short_lines_over(carried, found))
-    return tuple(key for key in FIGURES if key in moved)
 
 
 def _speech(
