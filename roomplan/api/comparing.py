@@ -3,29 +3,22 @@
 Conventions
 -----------
 The first is the reference; a difference is the other minus the first, in LU, dB and seconds, audible ones in
-JND too. A plan is rendered (or answered from the cache), a result is taken as it is, a folder
-speaks through its report.json.
+JND too. A plan is measured (or answered from the cache), a result is taken as it is, a folder
+is read from its report.json.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomplan.api.faces import html_of
-from roomplan.api.plans import OpenPlan, opened
-from roomplan.api.rendering import Checked, check
-from roomplan.api.side_by_side import asking_alike
-from roomplan.report.comparison import (
-    Compared,
-    compare_document,
-    differences_of_bus,
-    labels_of,
-    plan_changes,
-)
-from roomplan.report.documents import session_part, sound_part
-from roomplan.report_file import read_report
+from roomplan.api.plans import OpenPlan
+from roomplan.api.rendering import Checked
+from roomplan.api.side_by_side import compared_sides
+from roomplan.report.comparison import compare_document, differences_of_bus, labels_of, plan_changes
+from roomplan.show.balance_tables import speech_lines, targets_of_plans
 from roomplan.show.compare_tables import change_lines, comparison_table, margin_table
 
 if TYPE_CHECKING:
@@ -33,6 +26,8 @@ if TYPE_CHECKING:
     from rich.text import Text
 
     from roomplan.api.plans import PathLike
+    from roomplan.api.side_by_side import Side
+    from roomplan.report.comparison import Compared
     from roomplan.report.documents import Document
 
     Comparable = OpenPlan | Checked | PathLike
@@ -46,8 +41,8 @@ class Comparison:
 
     Attributes
     ----------
-    compared : tuple of Compared
-        The first is the reference; `document` of each holds its figures as report.json does.
+    sides : tuple of Side
+        The first is the reference; `results` of each are what it reaches of its own targets.
 
     Examples
     --------
@@ -60,7 +55,12 @@ class Comparison:
     ['differences', 'hearing_note', 'note', 'plans', 'roomplan', 'schema']
     """
 
-    compared: tuple[Compared, ...]
+    sides: tuple[Side, ...]
+
+    @property
+    def compared(self) -> tuple[Compared, ...]:
+        """Each with its figures, as report.json has them, in its `document`."""
+        return tuple(side.compared for side in self.sides)
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -87,7 +87,7 @@ class Comparison:
         }
 
     def document(self) -> Document:
-        """Everything as plain values: what `roomplan compare --passages --json` prints, without targets."""
+        """Everything as plain values: what `roomplan compare --passages --json` prints."""
         return compare_document(self.compared, passages=True)
 
     def __repr__(self) -> str:
@@ -97,8 +97,10 @@ class Comparison:
         first = self.compared[0]
         items: list[Table | Text] = [*change_lines(self.compared)]
         items += [comparison_table(first, other) for other in self.compared[1:]]
-        margins = margin_table(self.compared)
-        return html_of([*items, *([] if margins is None else [margins])])
+        results = {side.label: side.results for side in self.sides if side.results}
+        more = margin_table(self.compared), targets_of_plans(results)
+        asked = [result.target for found in results.values() for result in found]
+        return html_of([*items, *(table for table in more if table is not None), *speech_lines(asked)])
 
 
 def compare(first: Comparable, other: Comparable, *more: Comparable) -> Comparison:
@@ -112,7 +114,7 @@ def compare(first: Comparable, other: Comparable, *more: Comparable) -> Comparis
     Raises
     ------
     PlanError
-        As `load`.
+        All problems of all plans.
     RoomplanError
         A folder without a report of a render.
 
@@ -135,26 +137,11 @@ def compare(first: Comparable, other: Comparable, *more: Comparable) -> Comparis
     >>> roomplan.compare("before", roomplan.check("wetter.yaml")).labels
     ('before', 'wetter')
     """
-    sides = [_prepared(side) for side in (first, other, *more)]
-    asking = iter(asking_alike([side.session for side in sides if isinstance(side, OpenPlan)]))
-    compared = []
-    for side, label in zip(sides, labels_of([_source(side) for side in sides]), strict=True):
-        if isinstance(side, Path):
-            compared.append(Compared(label, read_report(side).document, "report"))
-            continue
-        found = side if isinstance(side, Checked) else check(replace(side, session=next(asking)))
-        document = session_part(found) | sound_part(found)
-        compared.append(Compared(label, document, document["answered_from"]))
-    return Comparison(tuple(compared))
+    given = [_given(side) for side in (first, other, *more)]
+    places = [one if isinstance(one, Path) else one.session.plan.source for one in given]
+    sides = [one.session if isinstance(one, OpenPlan) else one for one in given]
+    return Comparison(tuple(compared_sides(sides, labels_of(places))))
 
 
-def _prepared(side: Comparable) -> OpenPlan | Checked | Path:
-    """A plan from its file; folders and reports stay paths."""
-    if isinstance(side, OpenPlan | Checked):
-        return side
-    path = Path(side)
-    return path if path.is_dir() or path.suffix.lower() == ".json" else opened(path)
-
-
-def _source(side: OpenPlan | Checked | Path) -> Path:
-    return side if isinstance(side, Path) else side.session.plan.source
+def _given(side: Comparable) -> OpenPlan | Checked | Path:
+    return side if isinstance(side, OpenPlan | Checked) else Path(side)

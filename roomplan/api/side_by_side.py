@@ -1,15 +1,16 @@
-"""Plans and rendered folders as the sides of a comparison: opened together, each measured once.
+"""Plans, results and rendered folders as the sides of a comparison: opened together, each measured once.
 
 Conventions
 -----------
 The first side is the reference. Plans are asked for the margins and passages of each other, so that all of
-them have both; a rendered folder has what its report has. Targets are those of a whole cue: of an excerpt
-none is judged.
+them have both; results and rendered folders have those that they have. Targets are those of a whole cue: of
+an excerpt none is judged.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomplan.api.opening import open_file
@@ -23,27 +24,26 @@ from roomplan.plan.bus_name import BusName
 from roomplan.rendering.course import course_of_hops
 from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
 from roomplan.rendering.one_pass import silent_progress
+from roomplan.rendering.result import Rendering
 from roomplan.report.comparison import Compared, ComparedCue, rendered_cues
 from roomplan.report.documents import rounded, session_part, sound_part
 from roomplan.report_file import read_report
 from roomplan.session.buses import find_bus
+from roomplan.session.session import Session
 from roomplan.show.balance_tables import result_entries
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
-    from pathlib import Path
 
     from roomplan.balance.verifying import TargetResult
     from roomplan.errors import Problem
     from roomplan.loudness.gating import LoudnessOverTime
     from roomplan.rendering.one_pass import Progress
-    from roomplan.rendering.result import Rendering
-    from roomplan.session.session import Session
+    from roomplan.report.documents import Document
 
 __all__ = [
     "Side",
     "add_courses",
-    "asking_alike",
     "compared_cues",
     "compared_sides",
     "has_figures_only",
@@ -56,7 +56,7 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Side:
-    """One plan or rendered folder; a folder has no `rendering`, and neither has `results` without targets."""
+    """One plan, result or rendered folder; a folder has no `rendering`, and only plans have `results`."""
 
     path: Path
     compared: Compared
@@ -75,7 +75,7 @@ def has_figures_only(path: Path) -> bool:
 
 
 def compared_sides(
-    paths: Sequence[Path],
+    given: Sequence[Path | Session | Rendering],
     labels: Sequence[str],
     *,
     start: str | None = None,
@@ -87,8 +87,9 @@ def compared_sides(
 
     Parameters
     ----------
-    paths : sequence of Path
-        Plans, rendered folders, or the reports in them.
+    given : sequence of Path, Session or Rendering
+        Plans, rendered folders, or the reports in them; plans that are open; results, which are taken as they
+        are.
     labels : sequence of str
         What tells them apart, in their order.
     start, length : str, optional
@@ -103,27 +104,35 @@ def compared_sides(
     RoomplanError
         A folder without a report, or an excerpt that a plan does not have.
     """
-    reports = {path: read_report(path).document for path in paths if has_figures_only(path)}
     cache = Cache.open()
-    opened = {
-        path: open_file(path, cache=cache, progress=lambda stage: progress(stage, 0, 1), notice=notice)
-        for path in paths
-        if path not in reports
-    }
-    problems = list(dict.fromkeys(problem for _session, found in opened.values() for problem in found))
+    problems: dict[Problem, None] = {}
+    opened: list[Session | Rendering | Document | None] = []
+    for one in given:
+        if not isinstance(one, Path):
+            opened.append(one)
+        elif has_figures_only(one):
+            opened.append(read_report(one).document)
+        else:
+            session, found = open_file(
+                one, cache=cache, progress=lambda stage: progress(stage, 0, 1), notice=notice
+            )
+            opened.append(session)
+            problems |= dict.fromkeys(found)
     if problems:
-        raise PlanError(problems)
-    alike = asking_alike([session for session, _found in opened.values() if session is not None])
-    sessions = dict(zip(opened, alike, strict=True))
-    return [
-        Side(path, Compared(label, reports[path], "report"))
-        if path in reports
-        else _measured(path, label, _excerpt(sessions[path], start, length), cache, progress)
-        for path, label in zip(paths, labels, strict=True)
-    ]
+        raise PlanError(list(problems))
+    alike = iter(_asking_alike([one for one in opened if isinstance(one, Session)]))
+    sides = []
+    for one, side, label in zip(given, opened, labels, strict=True):
+        if isinstance(side, Session):
+            sides.append(_measured(label, _excerpt(next(alike), start, length), cache, progress))
+        elif isinstance(side, Rendering):
+            sides.append(_side(label, side))
+        elif isinstance(one, Path) and side is not None:
+            sides.append(Side(one, Compared(label, side, "report")))
+    return sides
 
 
-def asking_alike(sessions: Sequence[Session]) -> list[Session]:
+def _asking_alike(sessions: Sequence[Session]) -> list[Session]:
     """The sessions, each with the passages and margins that any of them asks for.
 
     The first has the last word on a name that several give; a margin of a section or group that a plan does
@@ -141,7 +150,7 @@ def asking_alike(sessions: Sequence[Session]) -> list[Session]:
     return asking
 
 
-def _measured(path: Path, label: str, session: Session, cache: Cache | None, progress: Progress) -> Side:
+def _measured(label: str, session: Session, cache: Cache | None, progress: Progress) -> Side:
     """One plan, its figures and its targets from one pass."""
     rendering, results = measure_with_targets(
         session,
@@ -149,10 +158,15 @@ def _measured(path: Path, label: str, session: Session, cache: Cache | None, pro
         peaks=False,
         progress=lambda stage, done, total: progress(f"{label}: {stage}", done, total),
     )
+    return _side(label, rendering, results)
+
+
+def _side(label: str, rendering: Rendering, results: tuple[TargetResult, ...] = ()) -> Side:
     document = session_part(rendering) | sound_part(rendering)
     if results:
         document["targets"] = result_entries(results)
-    return Side(path, Compared(label, document, document["answered_from"]), rendering, results)
+    compared = Compared(label, document, document["answered_from"])
+    return Side(rendering.session.plan.source, compared, rendering, results)
 
 
 def _excerpt(session: Session, start: str | None, length: str | None) -> Session:

@@ -179,6 +179,28 @@ def test_a_comparison_asks_both_plans_for_the_margins_of_either(folder):
     assert "Margins, dB" in read(comparison._repr_html_()).words
 
 
+def test_a_comparison_says_what_each_plan_reaches_of_its_targets(folder):
+    with (folder / "wetter.yaml").open("a", encoding="utf-8") as file:
+        file.write("targets: [{of: choir, wet_to_dry: 20}]\n")
+    comparison = roomplan.compare("plan.yaml", "wetter.yaml")
+    assert [
+        [target["met"] for target in plan.get("targets", [])] for plan in comparison.document()["plans"]
+    ] == [
+        [],
+        [False],
+    ]
+    assert any("missed by" in words for words in read(comparison._repr_html_()).words)
+
+
+def test_a_comparison_raises_the_problems_of_all_plans_at_once(folder):
+    (folder / "other.yaml").write_text("extends: broken.yaml\ntitel: Other\n", encoding="utf-8")
+    with pytest.raises(roomplan.PlanError) as caught:
+        roomplan.compare("broken.yaml", "plan.yaml", "other.yaml")
+    whats = [problem.what for problem in caught.value.problems]
+    assert "unknown key 'dyr' in choir" in whats
+    assert "unknown key 'titel'" in whats
+
+
 @pytest.mark.usefixtures("folder")
 def test_a_comparison_tells_two_results_of_one_plan_apart():
     checked = roomplan.check("plan.yaml")
