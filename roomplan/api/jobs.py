@@ -36,9 +36,9 @@ from roomplan.report.comparison import differences_of_bus
 from roomplan.report.documents import render_document
 from roomplan.report.reproduction import RenderOptions, changed_inputs, options_of
 from roomplan.report.revision import comparable, same_samples
+from roomplan.report.summary import JobSummary
 from roomplan.report_file import REPORT_NAME, read_report
 from roomplan.session.output_files import plan_targets
-from roomplan.show.summary import JobSummary
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterator, Mapping, Sequence

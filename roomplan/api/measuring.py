@@ -26,7 +26,7 @@ from roomplan.loudness.programme import ProgrammeLoudness, programme_loudness
 from roomplan.loudness.roles import channel_roles, parse_roles
 from roomplan.measuring.loudness import MeteredFile, file_loudness
 from roomplan.measuring.responses import MeasuredFile, MeasuringChoice, measure_file
-from roomplan.show import loudness_reports, measure_tables
+from roomplan.show import loudness_tables, measure_tables
 from roomplan.show.tables import note
 
 if TYPE_CHECKING:
@@ -122,8 +122,8 @@ class Metered(ProgrammeLoudness):
         files = [MeteredFile(info, self)]
         return html_of(
             [
-                loudness_reports.loudness_table(files, reference=None),
-                *loudness_reports.notes(files),
+                loudness_tables.loudness_table(files, reference=None),
+                *loudness_tables.notes(files),
                 note(LEVELS),
             ]
         )

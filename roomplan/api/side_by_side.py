@@ -25,12 +25,12 @@ from roomplan.rendering.course import course_of_hops
 from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
 from roomplan.rendering.one_pass import silent_progress
 from roomplan.rendering.result import Rendering
+from roomplan.report.balance import result_entries
 from roomplan.report.comparison import Compared, ComparedCue, rendered_cues
 from roomplan.report.documents import rounded, session_part, sound_part
 from roomplan.report_file import read_report
 from roomplan.session.buses import find_bus
 from roomplan.session.session import Session
-from roomplan.show.balance_tables import result_entries
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence

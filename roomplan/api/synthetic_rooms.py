@@ -26,7 +26,7 @@ from roomplan.rooms.response_cache import KeptResponses
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.spec import RoomSpecification
 from roomplan.rooms.store import kept_or_synthesised
-from roomplan.show.room_reports import room_tables, size_words
+from roomplan.show.room_tables import room_tables, size_words
 
 if TYPE_CHECKING:
     import numpy as np

@@ -11,10 +11,10 @@ from roomplan.api.synthetic_rooms import kept_response
 from roomplan.errors import RoomplanError
 from roomplan.files.staging import StagedFolder, silent_notice
 from roomplan.rendering.one_pass import silent_progress
+from roomplan.report.rooms import WrittenResponse
 from roomplan.rooms.geometry import source_position
 from roomplan.rooms.images import early_reflections
 from roomplan.rooms.portrait import response_figures
-from roomplan.show.room_reports import WrittenResponse
 
 if TYPE_CHECKING:
     from collections.abc import Callable

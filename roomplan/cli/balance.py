@@ -49,6 +49,7 @@ def balance(
 
     require_plans([plan])
     from roomplan.api.solving import balance_file
+    from roomplan.report.balance import balance_document
     from roomplan.report.documents import to_text
     from roomplan.show import balance_tables
 
@@ -57,7 +58,7 @@ def balance(
     found, backup, shared = done.found, done.backup, done.shared
     if as_json:
         kept = None if backup is None else str(backup)
-        emit(to_text(balance_tables.balance_document(found, written=kept, shared=shared)))
+        emit(to_text(balance_document(found, written=kept, shared=shared)))
     else:
         show(*balance_tables.balance_tables(found), *balance_tables.balance_lines(found))
         if backup is not None:

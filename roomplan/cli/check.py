@@ -73,14 +73,13 @@ def check(
         except PlanError as error:
             _refuse(plan, error.problems)
     from roomplan.api.checking import check_file
-    from roomplan.report import documents
-    from roomplan.show import balance_tables
+    from roomplan.report import balance, documents
 
     with StageProgress(quiet=quiet) as progress:
         checked = check_file(plan, progress=progress)
     rendering = checked.rendering
     if as_json:
-        entries = balance_tables.result_entries(checked.results)
+        entries = balance.result_entries(checked.results)
         document = documents.check_document(rendering, checked.problems) | {"targets": entries}
         if update:
             document["updated"] = [documents.updated_entry(file) for file in updated]

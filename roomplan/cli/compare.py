@@ -137,8 +137,8 @@ def compare(
     require_plans([path for path in plans if not path.is_dir()])
     from roomplan.api.side_by_side import add_courses, compared_cues, compared_sides, require_bus
     from roomplan.report.comparison import ComparedCue, compare_csv, compare_document, labels_of
+    from roomplan.report.csv_rows import write_table_file
     from roomplan.report.documents import to_text
-    from roomplan.show.summary import write_table_file
 
     labels = labels_of(plans)
     buses = bus or ["mix"]
@@ -205,9 +205,9 @@ def _compare_cues(
     """Compare the renders of many cues, in one table."""
     from roomplan.api.side_by_side import require_bus_of_cues
     from roomplan.report.comparison import compare_csv, compare_many_document
+    from roomplan.report.csv_rows import write_table_file
     from roomplan.report.documents import to_text
     from roomplan.show.compare_tables import summary_table
-    from roomplan.show.summary import write_table_file
 
     require_bus_of_cues(bus, cues)
     if as_csv is not None:

@@ -72,6 +72,7 @@ def depth(
 
     require_plans([plan])
     from roomplan.api.solving import depth_of_file
+    from roomplan.report.depth import depth_document
     from roomplan.report.documents import to_text
     from roomplan.show import depth_tables
     from roomplan.show.tables import note
@@ -82,7 +83,7 @@ def depth(
     found, backup = done.found, done.backup
     if as_json:
         kept = None if backup is None else str(backup)
-        emit(to_text(depth_tables.depth_document(found, done.plan, written=kept)))
+        emit(to_text(depth_document(found, done.plan, written=kept)))
         return
     show(*depth_tables.depth_tables(found, done.plan), *depth_tables.depth_lines(found))
     if backup is not None:

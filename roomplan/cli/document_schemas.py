@@ -22,16 +22,16 @@ from roomplan.cli.new import NEW_SCHEMA
 from roomplan.plan import model
 from roomplan.plan.schema import DIALECT
 from roomplan.plan.targets import WISHES
+from roomplan.report.balance import BALANCE_SCHEMA
 from roomplan.report.comparison import COMPARE_MANY_SCHEMA, COMPARE_SCHEMA
+from roomplan.report.depth import DEPTH_SCHEMA
 from roomplan.report.documents import CHECK_SCHEMA
+from roomplan.report.loudness import LOUDNESS_SCHEMA
 from roomplan.report.measurements import MEASURE_SCHEMA
 from roomplan.report.reproduction import REPRODUCTION_CHECK_SCHEMA
+from roomplan.report.rooms import RESPONSE_SCHEMA, ROOM_SCHEMA, ROOMS_SCHEMA
+from roomplan.report.summary import RENDER_MANY_SCHEMA
 from roomplan.report_file import REPORT_SCHEMA
-from roomplan.show.balance_tables import BALANCE_SCHEMA
-from roomplan.show.depth_tables import DEPTH_SCHEMA
-from roomplan.show.loudness_reports import LOUDNESS_SCHEMA
-from roomplan.show.room_reports import RESPONSE_SCHEMA, ROOM_SCHEMA, ROOMS_SCHEMA
-from roomplan.show.summary import RENDER_MANY_SCHEMA
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -88,7 +88,7 @@ def loudness(
         require_sounds(paths, every=[] if against is None else [against])
     from roomplan.files.folders import find_sounds
     from roomplan.measuring.loudness import MeteredFile, file_loudness
-    from roomplan.show import loudness_reports
+    from roomplan.show import loudness_tables
     from roomplan.show.tables import note
 
     files = find_sounds(paths)
@@ -107,13 +107,14 @@ def loudness(
                 problems.extend(str(problem) for problem in error.problems)
     if as_json:
         from roomplan.report.documents import to_text
+        from roomplan.report.loudness import loudness_document
 
-        emit(to_text(loudness_reports.loudness_document(metered, failed, reference=reference)))
+        emit(to_text(loudness_document(metered, failed, reference=reference)))
     elif metered:
-        show(loudness_reports.loudness_table(metered, reference=reference))
+        show(loudness_tables.loudness_table(metered, reference=reference))
         if reference is not None:
-            show(loudness_reports.difference_table(metered, reference=reference))
-        show(*loudness_reports.notes(heard), note(LEVELS))
+            show(loudness_tables.difference_table(metered, reference=reference))
+        show(*loudness_tables.notes(heard), note(LEVELS))
     for what in problems:
         print_errors(what)
     if problems:

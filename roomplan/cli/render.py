@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from roomplan.api.jobs import RenderedJob
-    from roomplan.show.summary import JobSummary
+    from roomplan.report.summary import JobSummary
 
 __all__ = ["register", "render_one"]
 
@@ -208,15 +208,15 @@ def render_one(
 
     require_plans([job.plan])
     from roomplan.api.jobs import render_job, summary_of
-    from roomplan.report import documents, revision
-    from roomplan.show import summary, tables
+    from roomplan.report import csv_rows, documents, revision, summary
+    from roomplan.show import tables
 
     began = time.perf_counter()
     with StageProgress(quiet=quiet) as progress:
         done = render_job(job, progress=progress, notice=progress.say)
     if as_csv is not None:
         one = summary_of(job, done, time.perf_counter() - began)
-        summary.write_table_file(as_csv, summary.summary_csv([one]))
+        csv_rows.write_table_file(as_csv, summary.summary_csv([one]))
     if as_json:
         document = done.document
         if done.earlier is not None:
@@ -311,8 +311,8 @@ def _render_many(
 ) -> None:
     """Render plans and show one table of all."""
     from roomplan.api.jobs import job_processes, run_jobs
-    from roomplan.report import documents
-    from roomplan.show import summary, tables
+    from roomplan.report import csv_rows, documents, summary
+    from roomplan.show import render_tables, tables
 
     at_a_time = min(at_a_time, len(jobs))
     summaries: list[JobSummary] = []
@@ -325,14 +325,14 @@ def _render_many(
             summaries.append(one)
             progress("rendering", number, len(jobs))
     if as_csv is not None:
-        summary.write_table_file(as_csv, summary.summary_csv(summaries))
+        csv_rows.write_table_file(as_csv, summary.summary_csv(summaries))
     if as_json:
         emit(documents.to_text(summary.summary_document(summaries)))
     else:
-        show(summary.summary_table(summaries))
+        show(render_tables.summary_table(summaries))
         if any(not one.problems for one in summaries):
             show(tables.note(LEVELS))
-    failures = summary.failure_lines(summaries)
+    failures = render_tables.failure_lines(summaries)
     for line in failures:
         print_errors(line)
     if failures:
@@ -371,7 +371,7 @@ def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
     require_plans([path])
     from roomplan.api.report_inputs import report_inputs
     from roomplan.report import documents, reproduction
-    from roomplan.show import summary
+    from roomplan.show import render_tables
 
     with StageProgress(quiet=quiet) as progress:
         found = report_inputs(path, progress=progress)
@@ -379,7 +379,7 @@ def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
         emit(documents.to_text(reproduction.reproduction_check_document(found.report, found.inputs)))
     else:
         show(
-            summary.inputs_table(found.inputs),
+            render_tables.inputs_table(found.inputs),
             *reproduction.version_differences(found.report),
             f"{path}: {found.changed or 'none'} of {len(found.inputs)} inputs changed since the render",
         )

@@ -63,7 +63,7 @@ def rooms(
         return
     from roomplan.api.synthetic_rooms import known_setup
     from roomplan.rooms.portrait import portrait_of
-    from roomplan.show import room_reports
+    from roomplan.show import room_tables
 
     wanted = None if seat is None else parsed_seat(seat, spread_m=0.0)
     problem = None
@@ -83,10 +83,11 @@ def rooms(
                 problem = str(error)
     if as_json:
         from roomplan.report.documents import to_text
+        from roomplan.report.rooms import room_document
 
-        emit(to_text(room_reports.room_document(portrait)))
+        emit(to_text(room_document(portrait)))
     else:
-        show(*room_reports.room_tables(portrait))
+        show(*room_tables.room_tables(portrait))
     if problem is not None:
         print_errors(problem)
         raise typer.Exit(ExitStatus.INPUT)
@@ -102,13 +103,14 @@ def _refuse_without_room(context: typer.Context) -> None:
 
 def _list(*, as_json: bool) -> None:
     from roomplan.rooms.room_file import bundled_rooms
-    from roomplan.show import room_reports
+    from roomplan.show import room_tables
     from roomplan.show.tables import note
 
     specs = [open_room(name) for name in bundled_rooms()]
     if as_json:
         from roomplan.report.documents import to_text
+        from roomplan.report.rooms import list_document
 
-        emit(to_text(room_reports.list_document(specs)))
+        emit(to_text(list_document(specs)))
     else:
-        show(room_reports.list_table(specs), note(MUSIC_ONLY))
+        show(room_tables.list_table(specs), note(MUSIC_ONLY))

@@ -70,7 +70,7 @@ def synthesise(
 
     from roomplan.api.synthetic_rooms import known_setup
     from roomplan.api.written_responses import refuse_response_file, write_response
-    from roomplan.show import room_reports
+    from roomplan.show.room_tables import response_lines
 
     if not math.isfinite(spread):
         raise typer.BadParameter("is not a number", param_hint="--spread")
@@ -92,7 +92,8 @@ def synthesise(
         )
     if as_json:
         from roomplan.report.documents import to_text
+        from roomplan.report.rooms import response_document
 
-        emit(to_text(room_reports.response_document(written)))
+        emit(to_text(response_document(written)))
     else:
-        show(*room_reports.response_lines(written))
+        show(*response_lines(written))

@@ -17,12 +17,15 @@ import csv
 import io
 from typing import TYPE_CHECKING
 
+from roomplan.errors import RoomplanError
+from roomplan.files.whole_file import write_whole
 from roomplan.foreign_text import printable_lines
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+    from pathlib import Path
 
-__all__ = ["csv_text"]
+__all__ = ["csv_text", "write_table_file"]
 
 _FORMULA_SIGNS = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
@@ -45,3 +48,19 @@ def csv_text(rows: Iterable[Sequence[str | float | None]]) -> str:
 def _words(text: str) -> str:
     shown = printable_lines(text)  # also no tab and no return, which would hide a sign behind them
     return f"'{shown}" if shown.lstrip().startswith(_FORMULA_SIGNS) else shown
+
+
+def write_table_file(target: Path, text: str) -> None:
+    """Write a table file; the earlier one stays whole until the new one is.
+
+    Raises
+    ------
+    RoomplanError
+        When it cannot be written.
+    """
+    try:
+        write_whole(target, text.encode("utf-8"))
+    except OSError as error:
+        raise RoomplanError(
+            f"{target}: cannot be written ({error.strerror or error})", remedy="name a file in another folder"
+        ) from error

@@ -1,9 +1,8 @@
-"""The depth of a plan: tables and sentences for a terminal, and the `roomplan.depth/3` document.
+"""The depth of a plan as tables and sentences.
 
 Conventions
 -----------
-As in `report.documents`: units are in the keys of a document, null where a figure cannot be said, and why
-in `reasons`. In a table a dash is a figure that cannot be said; the lines below say why.
+A dash is a figure that cannot be given; the lines below say why.
 """
 
 from __future__ import annotations
@@ -12,9 +11,7 @@ from typing import TYPE_CHECKING
 
 from rich.text import Text
 
-from roomplan._version import __version__
-from roomplan.cautions import MUSIC_ONLY
-from roomplan.report.documents import Document, rounded, rounded_ms
+from roomplan.report.depth import LOCKED, large_changes
 from roomplan.show.tables import (
     DASH,
     at_position,
@@ -28,20 +25,10 @@ from roomplan.show.tables import (
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from roomplan.depth import (
-        Depth,
-        SeatFigures,
-        SectionDepth,
-        SectionInRoom,
-        SendChange,
-    )
+    from roomplan.depth import Depth, SectionDepth, SectionInRoom, SendChange
     from roomplan.plan.model import Plan
 
-__all__ = ["DEPTH_SCHEMA", "change_lines", "depth_document", "depth_lines", "depth_tables"]
-
-DEPTH_SCHEMA = "roomplan.depth/3"
-
-_LOCKED = "locked: its sends stay as they are"
+__all__ = ["change_lines", "depth_lines", "depth_tables"]
 
 
 def depth_tables(depth: Depth, plan: Plan) -> list[Table]:
@@ -140,19 +127,10 @@ def depth_lines(depth: Depth) -> list[Text]:
     for place in _places(depth):
         if place.obstacle is None and place.figures is not None:
             lines += [f"{place.section}: {why}" for why in dict.fromkeys(place.figures.reasons.values())]
-    lines += [f"{place.section}: {_LOCKED}" for place in _places(depth) if _is_held(place)]
+    lines += [f"{place.section}: {LOCKED}" for place in _places(depth) if _is_held(place)]
     lines += [place.note for place in _places(depth) if place.note is not None]
-    lines += [*depth.notes, *_large_changes(depth)]
+    lines += [*depth.notes, *large_changes(depth)]
     return [Text(line) for line in lines]
-
-
-def _large_changes(depth: Depth) -> list[str]:
-    way = "listen before you write it" if depth.amount is None else "listen first, or ask for less: --amount"
-    return [
-        f"{one.section}: {level(one.after_db - one.send.level_db)} dB of send to {one.room} is a large "
-        f"change; {way}"
-        for one in depth.large_changes
-    ]
 
 
 def _is_held(place: SectionInRoom) -> bool:
@@ -173,78 +151,3 @@ def change_lines(depth: Depth) -> list[Text]:
 
 def _move(change: SendChange) -> str:
     return f"{level(change.send.level_db)} → {level(change.after_db)} dB"
-
-
-def depth_document(depth: Depth, plan: Plan, *, written: str | None = None) -> Document:
-    """Depth of a plan (`roomplan.depth/3`).
-
-    Parameters
-    ----------
-    written : str, optional
-        Where the old plan is kept, when the proposed sends were written.
-    """
-    return {
-        "schema": DEPTH_SCHEMA,
-        "roomplan": __version__,
-        "plan": str(plan.source),
-        "title": plan.title,
-        "mode": depth.mode,
-        "reference_sections": depth.reference_sections,
-        "amount": depth.amount,
-        "sections": [_section_entry(found) for found in depth.sections],
-        "notes": [
-            *(place.note for place in _places(depth) if place.note is not None),
-            *depth.notes,
-            *_large_changes(depth),
-        ],
-        "written": None if written is None else str(written),
-        "note": MUSIC_ONLY,
-    }
-
-
-def _section_entry(found: SectionDepth) -> Document:
-    place, figures = found.place, found.place.figures
-    seat = place.seat
-    reasons = {} if figures is None else {_KEYS[name]: why for name, why in figures.reasons.items()}
-    if place.obstacle is not None:
-        reasons["proposed"] = place.obstacle
-    elif place.locked:
-        reasons["proposed"] = _LOCKED
-    return {
-        "section": place.section,
-        "room": place.room,
-        "source": None if figures is None else figures.source,
-        "seat": None if seat is None else {"distance_m": seat.distance_m, "angle_deg": seat.angle_deg},
-        **{key: None if figures is None else _entry(figures, name) for name, key in _KEYS.items()},
-        "arrival_delay_ms": rounded_ms(found.arrival_delay_s, 2),
-        "wet_to_dry_db": rounded(place.wet_to_dry_db, 3),
-        "wanted_wet_to_dry_db": rounded(found.wanted_db, 3),
-        "sends": [
-            {
-                "position": send.heard_at,
-                "level_db": send.level_db,
-                "proposed_db": None if found.proposed_db is None else found.proposed_db[index],
-            }
-            for index, send in enumerate(place.sends)
-        ],
-        "reasons": reasons,
-    }
-
-
-# Attribute of SeatFigures → key of the document
-_KEYS = {
-    "reverberation_time_s": "reverberation_time_mid_s",
-    "direct_to_reverberant_db": "direct_to_reverberant_db",
-    "clarity_db": "c80_db",
-    "distance_m": "distance_m",
-    "volume_m3": "volume_m3",
-    "critical_distance_m": "critical_distance_m",
-    "air_loss_db": "air_loss_db",
-    "arrival_s": "arrival_ms",
-    "pre_delay_s": "implied_pre_delay_ms",
-}
-
-
-def _entry(figures: SeatFigures, name: str) -> float | None:
-    value = getattr(figures, name)
-    return rounded_ms(value, 2) if _KEYS[name].endswith("_ms") else rounded(value, 4)

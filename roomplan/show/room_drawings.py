@@ -18,10 +18,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
+from roomplan.report.rooms import describe_setup, metres
 from roomplan.rooms.geometry import source_position
 from roomplan.rooms.spec import BAND_CENTRES_HZ
 from roomplan.show.figure_files import picture_format, save_pages
-from roomplan.show.room_reports import describe_setup, grouped, metres, seat_words, size_words
+from roomplan.show.room_tables import grouped, seat_words, size_words
 from roomplan.show.sheet import (
     MARGIN,
     Sheet,

@@ -9,7 +9,7 @@ import pytest
 from distributed import Client, LocalCluster
 
 from roomplan.api.jobs import RenderJob, run_jobs
-from roomplan.show.summary import summary_csv
+from roomplan.report.summary import summary_csv
 
 RATE = 8_000
 

@@ -12,7 +12,7 @@ import jsonschema
 import pytest
 
 from roomplan.api import jobs
-from roomplan.show.summary import summary_csv
+from roomplan.report.summary import summary_csv
 
 
 @pytest.fixture

@@ -15,13 +15,8 @@ from roomplan.loudness import parse_roles, programme_loudness
 from roomplan.measuring.attempts import Unmeasured
 from roomplan.measuring.loudness import MeteredFile
 from roomplan.report.documents import to_text
-from roomplan.show.loudness_reports import (
-    difference_table,
-    loudness_differences,
-    loudness_document,
-    loudness_table,
-    notes,
-)
+from roomplan.report.loudness import loudness_differences, loudness_document
+from roomplan.show.loudness_tables import difference_table, loudness_table, notes
 
 RATE = 8_000
 # the documented keys

@@ -8,8 +8,9 @@ import pytest
 
 from roomplan.errors import Place
 from roomplan.plan.model import Seat
+from roomplan.report.rooms import describe_setup
 from roomplan.rooms.spec import MicrophoneSetup
-from roomplan.show.room_reports import describe_setup, grouped, seat_words
+from roomplan.show.room_tables import grouped, seat_words
 
 
 def setup(*points, pattern="omni", aims=None, tilts=None) -> MicrophoneSetup:
