@@ -157,6 +157,12 @@ def test_a_d50_that_chance_brought_near_0_or_1_states_the_scatter_of_a_likelier_
     assert 0.04 * 0.96 * scatter < 0.021 < 0.17 / 4.0 < near_0 < usual
 
 
+def test_the_scatter_of_a_d50_is_finite_and_without_a_warning_for_decays_of_a_tenth_of_a_millisecond():
+    with np.errstate(all="raise"):
+        found = definition_uncertainty(0.999, 0.05, decay_time_s=1e-4, bandwidth_hz=11_300.0)
+    assert 0.0 <= found < 0.01
+
+
 # ---------------------------------------- ideal exponentials
 
 # C50 and C80 in dB, D50, centre time in ms of p² ~ exp(-6 ln 10 t / T): ISO 3382-1:2009, A.2, computed
