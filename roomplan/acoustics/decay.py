@@ -411,8 +411,8 @@ def _fit_early(
     # a straight decay loses as much in `lead_s` as the fitted slope says; what exceeds it is a direct sound
     excess_db = step_db - (60.0 * lead_s / plain.decay_time_s if plain is not None else 0.0)
     if excess_db > _LONGEST_STEP_DB:
-        what = f"the direct sound alone makes a step of {step_db:.0f} dB: too little of the first 10 dB is decay"
-        return None, what, None
+        step = f"the direct sound alone makes a step of {step_db:.0f} dB"
+        return None, f"{step}: too little of the first 10 dB is decay", None
     flag = None
     if excess_db > _TOLD_STEP_DB:
         flag = f"the direct sound makes a step of {step_db:.0f} dB of the first 10 dB"

@@ -20,7 +20,7 @@ from roomplan.acoustics.early_and_late import EARLY_LIMITS_S
 from roomplan.acoustics.transforms import inner
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -33,6 +33,9 @@ _LARGEST_TAIL = 0.5  # share of a late energy that may be extrapolated
 _LARGEST_MOMENT_TAIL = 0.3  # share of a centre time that may be extrapolated …
 # … unless it is less than a tenth of a millisecond, a hundredth of what can be heard (10 ms)
 _LEAST_MOMENT_S = 1e-4
+# Down to here a decay hides no late part that would matter, though it ends before 50 ms: the range that T20
+# needs (ISO 3382-1:2009, 5.3.3), taken for a centre time by the project itself
+_HIDES_NOTHING_DB = 35.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +75,9 @@ def energy_figures(
     Notes
     -----
     Refused where the decay meets the noise or ends before the boundary, and where more than half of a late
-    energy (0.3 of the centre time) would be extrapolated. Not done: no figure is corrected for a source
-    that is not an impulse.
+    energy (0.3 of the centre time) would be extrapolated; a centre time also where energies before and after
+    50 ms are refused, unless the decay was seen far down. Not done: no figure is corrected for a source that
+    is not an impulse.
     """
     energy, content = band.envelope, band.content
     early = band.early_with_dry if with_dry else band.early
@@ -120,19 +124,28 @@ def energy_figures(
         reasons["d50"] = _too_early(what, end_s, 50, truncation)
     else:
         d50 = pair[0] / (pair[0] + pair[1])
-    unknown = truncation.late_decay_time_s is None and values[-1] is None
+    unknown = _may_hide_more(values, truncation)
     centre = (
         None if unknown else _centre_time(band, ahead=ahead, lead_s=lead_s, truncation=truncation, end=end)
     )
     if centre is None:
         reasons["centre_time_s"] = (
-            what if unknown else f"{what} too early: the missing part would change the centre time"
+            _too_early(what, end_s, 50, truncation)
+            if unknown
+            else f"{what} too early: the missing part would change the centre time"
         )
     c80_db, c50_db = clarity(1, "c80_db"), clarity(0, "c50_db")
     return EnergyFigures(c80_db, d50, centre, c50_db, reasons, frozenset(absent))
 
 
 _NOTHING = 1e-9  # a late energy 90 dB under the early one is the filter's own ringing, not sound
+
+
+def _may_hide_more(early_and_late: Sequence[tuple[float, float] | None], truncation: Truncation) -> bool:
+    """Whether what comes late is neither known nor known to be little."""
+    if truncation.late_decay_time_s is None:
+        return None in early_and_late
+    return early_and_late[0] is None and truncation.peak_to_noise_db < _HIDES_NOTHING_DB
 
 
 def _too_early(what: str, end_s: float, milliseconds: int, truncation: Truncation) -> str:

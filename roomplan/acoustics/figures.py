@@ -70,6 +70,10 @@ _LIMITS_S = {"c50_db": 0.05, "c80_db": 0.08}
 # D50 goes by the ratio that it comes from: near 0 and 1 its own scatter is small whatever that does
 _SCATTER_MATTERS_DB = 0.5
 _SCATTER_OF = {"c50_db": "c50_db", "c80_db": "c80_db", "d50": "c50_db"}
+# A decay seen over less may as well be noise, or go on otherwise: 15 dB is how far under the range of a line
+# ISO 3382-1:2009, 5.3.3, wants the noise (for energies the project's own limit)
+_LEAST_RANGE_DB = 15.0
+_OF_ENERGIES = ("c50_db", "c80_db", "d50", "centre_time_s")
 _SHAPE = ("xi_permille", "curvature_percent")
 
 
@@ -152,6 +156,9 @@ def band_figures(
             flags[key] = flags["centre_time_s"]
     if uncertainties.get("c50_db", 0.0) > LARGEST_OF_A_SHARE_DB:
         flags["d50"] = (*flags.get("d50", ()), CHANCE)
+    if times.decay_range_db < _LEAST_RANGE_DB:
+        seen = f"no more than {max(0.0, times.decay_range_db):.0f} dB of decay are there to judge by"
+        flags |= {key: (*flags.get(key, ()), seen) for key in _OF_ENERGIES}
     doubt = {
         key: judge(
             key,

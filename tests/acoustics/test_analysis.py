@@ -498,6 +498,34 @@ def test_a_perfect_impulse_has_energies_and_no_decay():
         assert band.absent == {"c50_db", "c80_db"}
 
 
+@pytest.mark.parametrize("seconds", [0.02, 0.06, 0.1, 0.15, 0.2])
+def test_energies_of_a_record_cut_within_its_first_decibels_are_not_called_good_where_they_are_wrong(seconds):
+    # T = 1 s: D50 0.50, centre time 72 ms; a fifth of a second shows 12 dB of it
+    good = []
+    for seed in range(4):
+        sound = decaying_noise(seed, 1.0, seconds, HALL_RATE)[:, None]
+        bands = measure_response(sound, sample_rate=HALL_RATE)[0].bands
+        good += [band for band in bands if band.doubt["centre_time_s"].verdict == "good"]
+        assert all(band.doubt["d50"].verdict != "good" for band in bands)
+    assert len(good) <= 2  # of 40: narrow bands that fall by more for a moment
+
+
+def test_energies_of_a_record_that_shows_20_db_of_its_decay_are_good():
+    sound = decaying_noise(1, 1.0, 0.35, HALL_RATE)[:, None]
+    band = measure_response(sound, sample_rate=HALL_RATE, centres_hz=(1000,))[0].bands[0]
+    assert 15.0 < band.decay_range_db < 25.0
+    assert [band.doubt[key].verdict for key in ("d50", "c80_db", "centre_time_s")] == ["good"] * 3
+    assert band.centre_time_s == pytest.approx(0.072, abs=0.015)
+
+
+def test_the_centre_time_of_a_short_decay_that_is_seen_far_down_is_known_though_it_ends_before_50_ms():
+    sound = decaying_noise(1, 0.05, 0.045, HALL_RATE)[:, None]
+    band = measure_response(sound, sample_rate=HALL_RATE, centres_hz=(4000,))[0].bands[0]
+    chance = number(band.doubt["centre_time_s"].uncertainty)
+    assert band.centre_time_s == pytest.approx(0.05 / NEPER_60_DB, abs=3.0 * chance)
+    assert band.doubt["centre_time_s"].verdict == "good"
+
+
 def test_what_is_not_there_is_told_from_what_cannot_be_measured():
     silent = measure_composite(np.zeros((RATE, 2)), dry=None, sample_rate=RATE)
     assert silent.mid.absent == frozenset(FIGURES)
