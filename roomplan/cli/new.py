@@ -93,9 +93,10 @@ def new(
 
     Example: roomplan new 3m12/stems --template house.yaml
     """
+    from roomplan.drafting.arranging import propose
     from roomplan.drafting.filling import fill_template
     from roomplan.drafting.listening import list_stems, listen
-    from roomplan.drafting.proposal import Proposal, propose
+    from roomplan.drafting.proposal import Proposal
     from roomplan.drafting.writing import filling_text, plan_text, refuse_target, write_plan
 
     if ask and not sys.stdin.isatty():
@@ -138,7 +139,7 @@ def new(
 
 def default_plan(folder: Path) -> Path:
     """Place of a plan that nobody named: beside its folder, called like the session."""
-    from roomplan.drafting.proposal import folder_name
+    from roomplan.drafting.arranging import folder_name
 
     named = folder if folder.name not in {"", ".."} else real_path(folder)
     return named.parent / f"{folder_name(named)}.yaml"

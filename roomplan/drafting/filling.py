@@ -18,24 +18,18 @@ from typing import TYPE_CHECKING
 from roomplan.errors import PlanError
 from roomplan.plan.bus_name import BusName
 from roomplan.plan.load import load_template
+from roomplan.plan.model import HIGHEST_PLAN_RATE
 from roomplan.plan.templates import fields_of
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.room_file import load_room_specification
 from roomplan.session.stems import StemsFolder
 
+from .arranging import fitting_seat, folder_name, propose
 from .cue import cue_facts
 from .instruments import find_instrument
 from .names import read_names
 from .patterns import StemText, StemTexts
-from .proposal import (
-    HIGHEST_PLAN_RATE,
-    LeftOut,
-    ProposedSection,
-    ProposedSend,
-    fitting_seat,
-    folder_name,
-    propose,
-)
+from .proposal import LeftOut, ProposedSection, ProposedSend
 from .recognition import decide, find_hits
 
 if TYPE_CHECKING:

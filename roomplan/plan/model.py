@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DEFAULT_SPREAD_M",
+    "HIGHEST_PLAN_RATE",
+    "LONGEST_STEM",
+    "LOWEST_PLAN_RATE",
     "UNLISTED_POSITION",
     "Align",
     "Alternate",
@@ -65,6 +68,12 @@ Family = Literal["mix", "prints", "dry", "wet", "rooms", "groups", "alternates",
 
 # Between the two sources of a stereo stem; about two desks of strings. Common practice, no source.
 DEFAULT_SPREAD_M = 3.0
+
+# Sample rates of a plan in hertz: those at which loudness is measured.
+LOWEST_PLAN_RATE, HIGHEST_PLAN_RATE = 8_000, 192_000
+
+# Characters of a stem's name: file systems take no more (common practice, no source).
+LONGEST_STEM = 255
 
 # The position under which a room's only response is kept when the file lists no positions.
 UNLISTED_POSITION = "default"

@@ -133,7 +133,7 @@ class SeatShape(Shape):
 class StemShape(Shape):
     """One stem with a level and a pan of its own."""
 
-    file: Annotated[str, Text("a stem's name or a pattern", '"*choir*"', 255)] = Field(
+    file: Annotated[str, Text("a stem's name or a pattern", '"*choir*"', model.LONGEST_STEM)] = Field(
         description="Name with or without extension, or a pattern in which case is ignored."
     )
     level: Decibels = Field(default=0.0, description="Level of this stem within the section, dB.")
@@ -292,12 +292,13 @@ class GroupShape(Shape):
     level: Decibels = Field(default=0.0, description="Level of the group, dB.")
 
 
+_SAMPLE_RATE = Number("Hz", model.LOWEST_PLAN_RATE, model.HIGHEST_PLAN_RATE, "48000", whole=True)
 _STEMS = 'a list of names or patterns, such as ["*choir*"]'
 
 StemItem = Annotated[
     Annotated[
         str,
-        Text("a stem's name, a pattern or {file: …, level: …, pan: …}", '"*choir*"', 255),
+        Text("a stem's name, a pattern or {file: …, level: …, pan: …}", '"*choir*"', model.LONGEST_STEM),
         Tag(TAG + "value"),
     ]
     | Annotated[StemShape, Tag(TAG + "mapping")],
@@ -305,7 +306,7 @@ StemItem = Annotated[
 ]
 
 Stems = Annotated[
-    Annotated[str, Text("a stem's name or a pattern", '"*choir*"', 255), Tag(TAG + "value")]
+    Annotated[str, Text("a stem's name or a pattern", '"*choir*"', model.LONGEST_STEM), Tag(TAG + "value")]
     | Annotated[list[StemItem], ListOf(_STEMS), Tag(TAG + "list")],
     Discriminator(_form_of_stems),
 ]
@@ -412,9 +413,9 @@ class DeliveryShape(Shape):
     bit_depth: Annotated[
         model.BitDepth | None, Choice(get_args(model.BitDepth)), Otherwise("32f for wav, 24 for flac")
     ] = Field(default=None, description="Bits per sample; 32f is floating point, for wav alone.")
-    sample_rate: Annotated[
-        int | None, Number("Hz", 8000, 192000, "48000", whole=True), Otherwise("the plan's")
-    ] = Field(default=None, description="Sample rate of the files, Hz.")
+    sample_rate: Annotated[int | None, _SAMPLE_RATE, Otherwise("the plan's")] = Field(
+        default=None, description="Sample rate of the files, Hz."
+    )
     write: Annotated[
         list[Annotated[model.Family, Choice(get_args(model.Family))]],
         ListOf(f"a list of {one_of(get_args(model.Family))}"),
@@ -455,7 +456,7 @@ class PlanShape(Shape):
     )
     sample_rate: Annotated[
         int | None,
-        Number("Hz", 8000, 192000, "48000", whole=True),
+        _SAMPLE_RATE,
         Otherwise("that of most stems, the higher of two"),
     ] = Field(
         default=None, description="Sample rate of everything, Hz; other stems are resampled with a warning."

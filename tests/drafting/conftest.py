@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
+from roomplan.drafting.arranging import propose
 from roomplan.drafting.listening import StemFile
-from roomplan.drafting.proposal import propose
 
 RATE = 8_000
 SECONDS = 0.6

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from roomplan.drafting.arranging import fitting_seat, propose
 from roomplan.drafting.instruments import instrument_table
 from roomplan.drafting.listening import StemFile
-from roomplan.drafting.proposal import fitting_seat, propose
 from roomplan.errors import Place
 from roomplan.plan.model import Seat
 from roomplan.rooms.geometry import seat_fault

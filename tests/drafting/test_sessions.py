@@ -6,8 +6,8 @@ import unicodedata
 
 import pytest
 
+from roomplan.drafting.arranging import propose
 from roomplan.drafting.listening import list_stems, listen
-from roomplan.drafting.proposal import propose
 from roomplan.drafting.writing import plan_text, write_plan
 from roomplan.files.cache import Cache
 from roomplan.plan.load import load_plan

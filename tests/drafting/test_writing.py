@@ -10,9 +10,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from roomplan.documents.scalars import forbidden_character
+from roomplan.drafting.arranging import propose
 from roomplan.drafting.listening import StemFile
 from roomplan.drafting.patterns import StemTexts
-from roomplan.drafting.proposal import propose
 from roomplan.drafting.writing import path_text, plan_text, scalar, shown, write_plan
 from roomplan.errors import RoomplanError
 from roomplan.plan.load import load_plan
