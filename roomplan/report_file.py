@@ -114,7 +114,8 @@ def read_report(place: Path) -> Report:
         There is none, it cannot be read, or it is not as renders write it: every fault with its place.
     """
     path = place / REPORT_NAME if os.path.isdir(place) else place  # noqa: PTH112 - a name too long is none
-    return _checked(path, _parsed(path, _text(path, place)))
+    text = _text(path, place)
+    return _checked(path, text, _parsed(path, text))
 
 
 def find_report(path: Path) -> Report | None:
@@ -141,14 +142,15 @@ def find_report(path: Path) -> Report | None:
         return None
     ours = _OURS.search(head.decode("utf-8", "replace")) is not None
     try:
-        read = _parsed(path, _text(path, path))
+        text = _text(path, path)
+        data = _parsed(path, text)
     except ReportError:
         if ours:
             raise
         return None
-    if not {"schema", "reproduce"} & read[1].keys():
+    if not {"schema", "reproduce"} & data.keys():
         return None
-    return _checked(path, read)
+    return _checked(path, text, data)
 
 
 # The shape: what somebody reads of a report ------------------------------------------------------------
@@ -399,8 +401,8 @@ def _text(path: Path, named: Path) -> str:
         raise ReportError([Problem(what, _place(path, before, len(before)), _REMEDY)]) from error
 
 
-def _parsed(path: Path, text: str) -> tuple[str, dict[str, Any]]:
-    """Text and its data, an object."""
+def _parsed(path: Path, text: str) -> dict[str, Any]:
+    """Data of a text, an object."""
     try:
         data = json.loads(text, object_pairs_hook=_object)
     except json.JSONDecodeError as error:
@@ -412,11 +414,10 @@ def _parsed(path: Path, text: str) -> tuple[str, dict[str, Any]]:
         raise _refused(path, "no report of a render: a number has too many digits", _REMEDY) from error
     if not isinstance(data, dict):
         raise _refused(path, f"no report of a render: {_shown(data)}", _REMEDY)
-    return text, data
+    return data
 
 
-def _checked(path: Path, read: tuple[str, dict[str, Any]]) -> Report:
-    text, data = read
+def _checked(path: Path, text: str, data: dict[str, Any]) -> Report:
     schema = data.get("schema")
     earlier = _EARLIER_KEYS.get(schema) if isinstance(schema, str) else None
     if schema != REPORT_SCHEMA and earlier is None:

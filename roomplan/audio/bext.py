@@ -32,6 +32,7 @@ from typing import TYPE_CHECKING
 from roomplan.audio.info import reason
 from roomplan.audio.riff import Chunk, bytes_at, walk_chunks
 from roomplan.errors import AudioError, RoomplanError
+from roomplan.files.sound_place import require_regular
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -138,7 +139,7 @@ def read_time_reference(path: Path) -> TimeReference | None:
     Not read: everything else in the chunk, `iXML`, and the `bext` of big-endian or 64-bit relatives (RIFX,
     W64).
     """
-    _require_regular(path)
+    require_regular(path)
     samples: int | None = None
     rate = 0
     try:
@@ -299,7 +300,7 @@ def write_bext(path: Path, contents: bytes) -> None:
     """
     if len(contents) != _BEXT_BYTES:
         raise ValueError(f"{len(contents)} bytes are no contents of a bext chunk: {_BEXT_BYTES} are")
-    _require_regular(path)
+    require_regular(path)
     left = memoryview(b"bext" + struct.pack("<I", _BEXT_BYTES) + contents)
     try:
         # Without a buffer: one that could not be emptied would raise again when the file is closed.
@@ -316,12 +317,6 @@ def write_bext(path: Path, contents: bytes) -> None:
             f"could not be given its time reference ({reason(error)})",
             remedy="free some space, or choose another folder, and check its rights",
         ) from error
-
-
-def _require_regular(path: Path) -> None:
-    """Refuse what is no file (a pipe would wait for ever)."""
-    if not path.is_file():
-        raise AudioError(path, "is not a regular file, or not there", remedy="name a sound file")
 
 
 def _stated_samples(file: BinaryIO, chunk: Chunk, path: Path) -> int:

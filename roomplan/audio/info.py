@@ -308,7 +308,7 @@ def inspect_sound(path: Path) -> SoundInfo:
     Notes
     -----
     The sound itself is not decoded, so damage in the middle of a file, and non-finite values, show only
-    when it is read. A cut in an Ogg file, and in the rarer containers, cannot be told from its end.
+    when it is read. A cut in an Ogg file, and in the rarer containers, does not show at its end.
     """
     with SoundSource(path) as source:
         return source.info

@@ -64,7 +64,7 @@ def plain_data(value: Any) -> Any:
         return int(value)
     if isinstance(value, float):
         if not math.isfinite(value):
-            raise RoomplanError(f"{float(value)} cannot stand in a plan", remedy="a finite number")
+            raise RoomplanError(f"{float(value)} cannot be written in a plan", remedy="a finite number")
         return float(value)
     if isinstance(value, dict):
         return {str(plain_data(key)): plain_data(item) for key, item in value.items()}

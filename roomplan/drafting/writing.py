@@ -103,7 +103,8 @@ def path_text(target: Path, plan: Path) -> str:
         text = f"./{text}"
     if forbidden_character(text) is not None or "\n" in text or "\t" in text or len(text) > _LONGEST_PATH:
         raise RoomplanError(
-            f"the path {shown(text)} cannot stand in a plan", remedy="rename the folder with plain letters"
+            f"the path {shown(text)} cannot be written in a plan",
+            remedy="rename the folder with plain letters",
         )
     return text
 

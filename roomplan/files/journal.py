@@ -203,7 +203,7 @@ def undo(stage: Path, folder: Path, *, key: bytes, tell: Callable[[str], object]
     key : bytes
         What the journal was sealed with.
     tell : callable
-        Told each place in the folder where the earlier file is back, or the new one gone.
+        Called with each place in the folder where the earlier file is back, or the new one gone.
 
     Raises
     ------

@@ -55,7 +55,7 @@ def read_band_levels(
     problems: list[Problem] = []
     rows: dict[float, tuple[int, list[float]]] = {}
     named: set[float] = set()  # bands a faulty line means: they are not missing besides
-    nameless = False  # a line that does not say which band it means: what is missing cannot be told
+    nameless = False  # a line that does not say which band it means: what is missing is not known
     names = ", ".join(f"{centre:g}" for centre in centres_hz)
     for number, text in enumerate(lines, start=1):
         fields = _fields(text)

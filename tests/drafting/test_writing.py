@@ -88,7 +88,7 @@ def test_a_plan_for_any_names_loads_and_means_exactly_the_files_it_should(tmp_pa
     if not proposal.sections:
         return
     if forbidden_character(proposal.folder.name) is not None or set("\t\n") & set(proposal.folder.name):
-        with pytest.raises(RoomplanError, match="cannot stand in a plan"):
+        with pytest.raises(RoomplanError, match="cannot be written in a plan"):
             plan_text(proposal, tmp_path / "cue.yaml")
         return
     text = plan_text(proposal, tmp_path / "cue.yaml")

@@ -347,7 +347,7 @@ def test_the_base_of_a_linked_plan_is_looked_for_beside_the_link(tmp_path):
         (Overrides((send(-8), send(-7))), "choir: two values for one send to hall"),
         (Overrides((send(-8), send(-7, position="main"))), "choir: two values for one send to hall"),
         (Overrides((send(-500),)), "the changed plan would have a problem: hall: -500 is below -120 dB"),
-        (Overrides((send(float("nan")),)), "nan cannot stand in a plan"),
+        (Overrides((send(float("nan")),)), "nan cannot be written in a plan"),
     ],
 )
 def test_wishes_a_plan_cannot_take_are_refused_and_nothing_is_written(files, wish, what):
