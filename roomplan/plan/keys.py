@@ -123,7 +123,7 @@ def _accepted(annotation: Any, metadata: Sequence[Any]) -> str:
         if isinstance(known, ValueKind):
             return known.accepted()
         if isinstance(known, ListOf):
-            return known.what if "such as" in known.what or "list" in known.what else "a list of those"
+            return known.on_page or known.what
         if isinstance(known, MappingOf):
             each = _each(annotation)
             return f"{known.what}; each {each}" if each else known.what

@@ -178,7 +178,11 @@ SendEntry = Annotated[
         Tag(TAG + "value"),
     ]
     | Annotated[SendShape, Tag(TAG + "mapping")]
-    | Annotated[list[SendItem], ListOf("at least one send; `off` switches a send off"), Tag(TAG + "list")],
+    | Annotated[
+        list[SendItem],
+        ListOf("at least one send; `off` switches a send off", on_page="a list of those"),
+        Tag(TAG + "list"),
+    ],
     Discriminator(_form),
 ]
 

@@ -423,11 +423,12 @@ class Thinned(list[Any]):
 
 @dataclass(frozen=True)
 class ListOf(_Container):
-    """A list with at least one entry; `what` names it in messages."""
+    """A list with at least one entry; `what` names it in messages, `on_page` where keys are described."""
 
     what: str
     fewest: int = 1
     most: int | None = None
+    on_page: str = ""  # where it is not `what`
 
     def check(self, value: Any) -> list[Any]:
         """Return the list."""
