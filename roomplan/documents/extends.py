@@ -207,8 +207,8 @@ class _Merge:
 
     def _over(self, old: Any, old_spot: Spot, new: Any, new_spot: Spot, at: KeyPath) -> tuple[Any, Spot]:
         """Return one value laid over another."""
+        form = next((form for form in self.short_forms if form.holds_at(at)), None)
         if isinstance(old, dict) != isinstance(new, dict):
-            form = next((form for form in self.short_forms if form.holds_at(at)), None)
             if form is not None and _is_number(old):
                 old, old_spot = {form.key: old}, Spot(old_spot.key, old_spot.value, {form.key: old_spot})
             elif form is not None and _is_number(new):
@@ -216,10 +216,19 @@ class _Merge:
         if isinstance(old, dict) and isinstance(new, dict):
             return self.merged(old, old_spot, new, new_spot, at)
         if isinstance(old, list) and not isinstance(new, str):  # a word, such as `off`, means all of it
-            kept = new if isinstance(new, list) else [new]
-            lost = sum(entry not in kept for entry in old)
+            kept = [_apart_from(form, entry) for entry in (new if isinstance(new, list) else [new])]
+            lost = sum(_apart_from(form, entry) not in kept for entry in old)
             self.replaced.append(ReplacedList(at, new_spot.key, old_spot.key, len(old), lost))
         return new, new_spot
+
+
+def _apart_from(form: ShortForm | None, entry: Any) -> Any:
+    """Return an entry of a list without the value a number is short for: with another one it is not lost."""
+    if form is not None and _is_number(entry):
+        return {}
+    if form is not None and isinstance(entry, dict):
+        return {key: value for key, value in entry.items() if key != form.key}
+    return entry
 
 
 def _is_number(value: Any) -> bool:

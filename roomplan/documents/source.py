@@ -44,7 +44,8 @@ class ReplacedList:
     place, before : Place
         Of the new value's key and of the list's.
     entries, lost : int
-        How many entries the list had, and how many of them the new value does not have.
+        How many entries the list had, and how many of them the new value does not have; a send at another
+        level is there.
     """
 
     at: KeyPath

@@ -93,6 +93,10 @@ def test_a_send_in_a_list_or_switched_off_replaces_all_the_base_says(leaf):
             "sections: {choir: {sends: {nave: -4}}}\n",
             "leaf.yaml:2:28: `sections.choir.sends.nave` replaces the 2 sends of base.yaml:9:",
         ),
+        (
+            "sections: {choir: {sends: {nave: [{level: -8}, {level: -14, position: side}]}}}\n",
+            "leaf.yaml:2:28: `sections.choir.sends.nave` replaces the 2 sends of base.yaml:9:59, of which 1",
+        ),
     ],
 )
 def test_a_list_whose_entries_are_lost_is_noted_with_its_place(leaf, text, what):
@@ -106,6 +110,7 @@ def test_a_list_whose_entries_are_lost_is_noted_with_its_place(leaf, text, what)
     [
         BASE[BASE.index("targets") : BASE.index("balance")] + "  - {true_peak: -1}\n",
         "sections: {choir: {stems: [a, b], sends: {nave: off}}}\ntargets: null\n",
+        "sections: {choir: {sends: {nave: [-8, {position: rear, level: -11}]}}}\n",
     ],
 )
 def test_lists_that_lose_nothing_or_say_all_by_nature_are_not_noted(leaf, text):
