@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-__all__ = ["AudioError", "Place", "PlanError", "Problem", "ReportError", "RoomplanError"]
+__all__ = ["AudioError", "Place", "PlanError", "Problem", "ReportError", "RoomplanError", "system_problem"]
 
 
 @dataclass(frozen=True, order=True)
@@ -51,6 +51,13 @@ class Problem:
     def __str__(self) -> str:
         text = f"{self.place}: {self.what}" if self.place is not None else self.what
         return printable(f"{text} — {self.remedy}" if self.remedy else text)
+
+
+def system_problem(error: OSError, path: Path | None = None) -> Problem:
+    """What the system refused: of `path`, else of the file that the error names, if it names one."""
+    name = error.filename if path is None else path
+    place = f"{name}: " if name else ""
+    return Problem(f"{place}{error.strerror or error}", remedy="check the disk and its permissions")
 
 
 class RoomplanError(Exception):

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from roomplan.api.delivering import deliver, guard_targets, reproduction, spare_renders
 from roomplan.api.opening import open_loaded
 from roomplan.api.render_job import RenderJob
-from roomplan.errors import PlanError, ReportError, RoomplanError
+from roomplan.errors import PlanError, ReportError, RoomplanError, system_problem
 from roomplan.files.cache import Cache, file_digest
 from roomplan.files.real_path import real_path
 from roomplan.files.staging import silent_notice
@@ -384,8 +384,7 @@ def run_job(job: RenderJob, *, progress: Progress = silent_progress) -> JobSumma
     except MemoryError:
         problems = ("out of memory — render fewer plans at a time",)
     except OSError as error:
-        place = f"{error.filename}: " if error.filename else ""
-        problems = (f"{place}{error.strerror or error} — check the disk and its permissions",)
+        problems = (str(system_problem(error)),)
     else:
         summary = summary_of(job, done, time.perf_counter() - began)
         return replace(summary, warnings=(*said, *summary.warnings))

@@ -29,7 +29,7 @@ from roomplan.cli import (
     synthesise,
 )
 from roomplan.cli.environment import ExitStatus, print_errors
-from roomplan.errors import RoomplanError
+from roomplan.errors import RoomplanError, system_problem
 from roomplan.foreign_text import printable
 
 __all__ = ["build", "main"]
@@ -197,8 +197,7 @@ def main() -> None:
         print_errors("out of memory — close other programs, or render fewer sections at a time")
         status = ExitStatus.INPUT
     except OSError as error:
-        place = f"{error.filename}: " if error.filename else ""
-        print_errors(f"{place}{error.strerror or error} — check the disk and its permissions")
+        print_errors(system_problem(error))
         status = ExitStatus.INPUT
     sys.exit(status)
 

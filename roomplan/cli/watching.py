@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from roomplan.cli.environment import print_errors
 from roomplan.documents.extends import read_extended
-from roomplan.errors import AudioError, RoomplanError
+from roomplan.errors import AudioError, RoomplanError, system_problem
 from roomplan.files.names import is_sound_name
 from roomplan.plan.load import load_plan
 
@@ -162,10 +162,8 @@ def _places(problems: Iterable[Problem]) -> set[Path]:
 
 
 def _lines(error: RoomplanError | OSError) -> list[str]:
-    if isinstance(error, RoomplanError):
-        return [str(problem) for problem in error.problems]
-    place = f"{error.filename}: " if error.filename else ""
-    return [f"{place}{error.strerror or error} — check the disk and its permissions"]
+    problems = error.problems if isinstance(error, RoomplanError) else (system_problem(error),)
+    return [str(problem) for problem in problems]
 
 
 def _state(file: Path) -> State:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
-from roomplan.errors import RoomplanError
+from roomplan.errors import RoomplanError, system_problem
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,6 +39,6 @@ def attempt(path: Path, measure: Callable[[], _Measured], *, too_large: str) -> 
     except UnicodeEncodeError:
         return Unmeasured(path, f"{path}: its name is not UTF-8 — rename it")
     except OSError as error:
-        return Unmeasured(path, f"{path}: {error.strerror or error} — check the disk and its permissions")
+        return Unmeasured(path, str(system_problem(error, path)))
     except MemoryError:
         return Unmeasured(path, f"{path}: too large for the memory — {too_large}")
