@@ -9,9 +9,11 @@ would not show it.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+from roomplan.plan.bus_name import BusName
 from roomplan.report.comparison import differences_of_bus, plan_changes
 
 if TYPE_CHECKING:
@@ -21,8 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = ["all_the_same", "comparable", "revision_document", "revision_lines", "same_samples"]
 
-_HEARD_DB = 0.05
-_HEARD_S = 0.005
+_LEAST_DB = 0.05
+_LEAST_S = 0.005
 _MOST_LINES = 12
 
 
@@ -38,19 +40,22 @@ def comparable(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
 
 def same_samples(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[int, int]:
     """How many files hold the same samples in two renders, and how many both have."""
+    ours, theirs = _digests(before), _digests(after)
+    same = both = 0
+    for key in ours.keys() & theirs.keys():
+        both += min(len(ours[key]), len(theirs[key]))
+        alike = Counter(ours[key]) & Counter(theirs[key])
+        same += alike.total() - alike[None]
+    return same, both
 
-    def digests(document: Mapping[str, Any]) -> dict[tuple[Any, ...], str | None]:
-        files = document.get("files", ())
-        return {
-            (entry.get("delivery"), entry.get("bus"), PurePosixPath(entry["file"]).name): entry.get(
-                "samples_sha256"
-            )
-            for entry in files
-        }
 
-    ours, theirs = digests(before), digests(after)
-    both = [key for key in theirs if key in ours]
-    return sum(ours[key] is not None and ours[key] == theirs[key] for key in both), len(both)
+def _digests(document: Mapping[str, Any]) -> dict[tuple[Any, ...], list[str | None]]:
+    """Digests of the files of each delivery, bus and name: one bus may be in several families."""
+    found: dict[tuple[Any, ...], list[str | None]] = {}
+    for entry in document.get("files", ()):
+        key = entry.get("delivery"), entry.get("bus"), PurePosixPath(entry["file"]).name
+        found.setdefault(key, []).append(entry.get("samples_sha256"))
+    return found
 
 
 def all_the_same(before: Mapping[str, Any], after: Mapping[str, Any]) -> bool:
@@ -78,7 +83,7 @@ def revision_document(before: Mapping[str, Any], after: Mapping[str, Any]) -> Do
 
 
 def revision_lines(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:
-    """What a render changed against an earlier one, in a few lines: the plan first, then what is heard.
+    """What a render changed against an earlier one, in a few lines: the plan first, then the figures.
 
     Of the buses the mix, the groups, the alternates and the sections are looked at, not their wet and dry
     sides. Empty where nothing has changed at all: see `all_the_same`.
@@ -86,11 +91,11 @@ def revision_lines(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[
     lines = _fewest(plan_changes(before, after), "changes of the plan")
     ours, theirs = {bus["name"]: bus for bus in before["buses"]}, {bus["name"]: bus for bus in after["buses"]}
     length, now = before.get("duration_s") or 0.0, after.get("duration_s") or 0.0
-    if not math.isclose(length, now, abs_tol=_HEARD_S):
+    if not math.isclose(length, now, abs_tol=_LEAST_S):
         lines.append(f"duration: {length:.2f} → {now:.2f} s")
     asked = [name for name in theirs if name == "mix"]
     asked += [name for kind in ("group", "alternate", "section") for name in theirs if _is_whole(name, kind)]
-    heard = []
+    moved = []
     for name in asked:
         if name not in ours:
             continue
@@ -100,11 +105,11 @@ def revision_lines(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[
             if (part := _moved(_at(ours[name], path), _at(theirs[name], path), unit)) is not None
         ]
         if parts:
-            heard.append(f"{name.removeprefix('section:')}: {', '.join(parts)}")
-    lines += _fewest(heard, "buses")
+            moved.append(f"{name.removeprefix('section:')}: {', '.join(parts)}")
+    lines += _fewest(moved, "buses")
     if lines or all_the_same(before, after):
         return lines
-    return ["no audible change: every figure within 0.1"]
+    return ["every figure within 0.1 of the earlier render"]
 
 
 _TOLD = {
@@ -116,7 +121,8 @@ _TOLD = {
 
 
 def _is_whole(name: str, kind: str) -> bool:
-    return name.startswith(f"{kind}:") and name.count(":") == 1
+    bus = BusName(name)
+    return bus.kind == kind and not bus.part
 
 
 def _moved(before: float | None, after: float | None, unit: str) -> str | None:
@@ -125,7 +131,7 @@ def _moved(before: float | None, after: float | None, unit: str) -> str | None:
         if before is after:
             return None
         told = ["none" if value is None else f"{value:.1f}" for value in (before, after)]
-    elif abs(after - before) < _HEARD_DB:
+    elif abs(after - before) < _LEAST_DB:
         return None
     else:
         told = [f"{before:.1f}", f"{after:.1f} ({after - before:+.1f})"]

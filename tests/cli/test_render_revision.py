@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from roomplan.cautions import LEVELS
-from roomplan.report.revision import revision_lines
+from roomplan.report.revision import all_the_same, revision_lines, same_samples
 
 RATE = 48_000
 
@@ -116,9 +116,36 @@ def report(*buses, duration=10.0):
     return {"buses": list(buses), "rooms": [], "sections": [], "duration_s": duration}
 
 
+def files(**digests):
+    return {
+        "files": [
+            {
+                "delivery": "session",
+                "bus": "section:choir",
+                "file": f"{family}/choir.wav",
+                "samples_sha256": digest,
+            }
+            for family, digest in digests.items()
+        ]
+    }
+
+
+def test_files_of_one_bus_in_two_families_are_each_compared():
+    rendered = files(prints="a", groups="b")
+    assert same_samples(rendered, files(prints="a", groups="b")) == (2, 2)
+    assert all_the_same(rendered, files(prints="a", groups="b"))
+    assert same_samples(rendered, files(prints="a", groups="c")) == (1, 2)
+    assert same_samples(rendered, files(prints="a")) == (1, 1)
+    assert not all_the_same(rendered, files(prints="a"))
+
+
+def test_files_whose_samples_no_report_knows_are_not_called_the_same():
+    assert same_samples(files(prints=None), files(prints=None)) == (0, 1)
+
+
 def test_what_a_table_of_tenths_would_not_show_is_not_reported():
     assert revision_lines(report(bus("mix")), report(bus("mix", -20.04, -3.04))) == [
-        "no audible change: every figure within 0.1"
+        "every figure within 0.1 of the earlier render"
     ]
     assert revision_lines(report(bus("mix")), report(bus("mix", -20.06))) == [
         "mix: −20.0 → −20.1 (−0.1) LUFS"
