@@ -10,6 +10,7 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -78,19 +79,23 @@ def write_plan(folder: Path, job: dict) -> Path:
 
 def timed(command: list[str]) -> tuple[float, float, str]:
     """Seconds, peak megabytes and output of a command."""
-    start = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=os.environ | {"NO_COLOR": "1"})
-    watched, peak = psutil.Process(process.pid), 0
-    while process.poll() is None:
-        try:
-            peak = max(peak, watched.memory_info().rss)
-        except psutil.NoSuchProcess:
-            break
-        time.sleep(0.01)
-    output = process.stdout.read() if process.stdout else ""
-    seconds = time.perf_counter() - start
+    # into a file: a report is longer than a pipe holds, and nobody reads one while the memory is watched
+    with tempfile.TemporaryFile("w+", encoding="utf-8") as output:
+        start = time.perf_counter()
+        process = subprocess.Popen(command, stdout=output, env=os.environ | {"NO_COLOR": "1"})
+        watched, peak = psutil.Process(process.pid), 0
+        while process.poll() is None:
+            try:
+                peak = max(peak, watched.memory_info().rss)
+            except psutil.NoSuchProcess:
+                break
+            time.sleep(0.01)
+        process.wait()
+        seconds = time.perf_counter() - start
+        output.seek(0)
+        said = output.read()
     assert process.returncode == 0
-    return seconds, peak / 1e6, output
+    return seconds, peak / 1e6, said
 
 
 @pytest.mark.parametrize("seconds", [300])
