@@ -252,7 +252,7 @@ def test_a_damaged_cache_is_a_miss_and_never_an_error(rendered, tmp_path):
     heard = measure_session(session, cache=cache)
     components = build_components(session)
     buses = build_buses(session, components)
-    parts = parts_of(session, components, response_matrices(session), digest=cache.file_digest)
+    parts = parts_of(session, components, response_matrices(session), digest=cache.files.digest)
     gains = bus_gains(buses, len(components))
     keys = [record_key(session, parts, speech_band=False)]
     for entry in cache.entries():
@@ -275,7 +275,7 @@ def test_a_damaged_cache_is_a_miss_and_never_an_error(rendered, tmp_path):
         if file.name != "meta.json" and file.parent != cache.folder:
             with_checksums(file.parent)
         cache.entries()
-        cache.file_digest(rendered / "nave.wav")
+        cache.files.digest(rendered / "nave.wav")
         for key in keys:
             entry = cache.entry(key)
             misses += entry is None

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from roomplan.errors import RoomplanError
-from roomplan.files.cache import file_digest
+from roomplan.files.digests import file_digest
 from roomplan.files.staging import silent_notice
 from roomplan.rendering.component_stream import ComponentStream
 from roomplan.rendering.one_pass import silent_progress
@@ -80,7 +80,7 @@ def reproduction(
     loaded: LoadedPlan, session: Session, options: RenderOptions, cache: Cache | None
 ) -> Document:
     """What a report keeps so that it suffices to render again."""
-    digest = file_digest if cache is None else cache.file_digest
+    digest = file_digest if cache is None else cache.files.digest
     return reproduction_of(loaded, session, options, digest=digest)
 
 

@@ -20,7 +20,8 @@ from roomplan.api.delivering import deliver, guard_targets, reproduction, spare_
 from roomplan.api.opening import open_loaded
 from roomplan.api.render_job import RenderJob
 from roomplan.errors import PlanError, ReportError, RoomplanError, system_problem
-from roomplan.files.cache import Cache, file_digest
+from roomplan.files.cache import Cache
+from roomplan.files.digests import file_digest
 from roomplan.files.real_path import real_path
 from roomplan.files.staging import silent_notice
 from roomplan.plan.bumping import bump_version, require_version_in_names
@@ -226,7 +227,7 @@ class RepeatedRender:
             raise ReportGivenError(job.plan)
         cache = Cache.open()
         self._job = job
-        self._kept = KeptExcerpt(file_digest if cache is None else cache.file_digest)
+        self._kept = KeptExcerpt(file_digest if cache is None else cache.files.digest)
         self._said: set[str] = set()
         self._made: set[Path] = set()  # what this made it may make again
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.errors import PlanError, RoomplanError
-from roomplan.files.cache import Cache, file_digest
+from roomplan.files.cache import Cache
+from roomplan.files.digests import file_digest
 from roomplan.plan.load import load_plan
 from roomplan.rendering.one_pass import silent_progress
 from roomplan.report.reproduction import check_reproduction
@@ -66,6 +67,6 @@ def report_inputs(path: Path, *, progress: Progress = silent_progress) -> Report
     inputs = check_reproduction(
         report,
         stems_now={name: [file for one in found for file in one.files] for name, found in stems.items()},
-        digest=file_digest if cache is None else cache.file_digest,
+        digest=file_digest if cache is None else cache.files.digest,
     )
     return ReportInputs(report, inputs)

@@ -162,7 +162,7 @@ def open_record(
         When nothing could be kept, or there is nothing to hear.
     """
     components = build_components(session)
-    parts = parts_of(session, components, matrices, digest=cache.file_digest)
+    parts = parts_of(session, components, matrices, digest=cache.files.digest)
     if not parts:
         raise RoomplanError(
             "no section has a dry sound or a send: there is nothing to balance", place=session.plan.place

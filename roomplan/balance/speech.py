@@ -37,7 +37,7 @@ from roomplan.balance.clarity import Composite
 from roomplan.balance.figures import Figure
 from roomplan.balance.record import component_gains
 from roomplan.balance.sound import why_silent
-from roomplan.files.cache import digest_of
+from roomplan.files.digests import digest_of
 from roomplan.loudness.cross_powers import CrossPowers
 from roomplan.loudness.hops import hop_starts
 from roomplan.loudness.meter import passing_blocks, why_nothing_passes
@@ -400,7 +400,7 @@ def octave_powers(session: Session, *, cache: Cache, workers: int, progress: Pro
         ),
     )
     components = build_components(dry)
-    parts = parts_of(dry, components, {}, digest=cache.file_digest)
+    parts = parts_of(dry, components, {}, digest=cache.files.digest)
     key = digest_of("octaves", _VERSION, session.sample_rate, [part.identity for part in parts])
     entry = cache.entry(key)
     kept = None if entry is None else entry.array("octaves")

@@ -5,8 +5,7 @@ Conventions
 A key is the hex digest of everything a result depends on (`digest_of`): digests of the sound files, rates,
 the normalised part of the plan, the version of the algorithm. So nothing is ever out of date, only unused.
 
-    FOLDER/files.json                    digests of sound files, so that unchanged ones are not read again
-    FOLDER/ledger_NAME.json              a ledger: a few numbers for each of many files, by their digests
+    FOLDER/files.json, ledger_NAME.json  what is known of sound files, see `file_notes`
     FOLDER/entries/KEY/meta.json         what it is, in words; sizes and checksums of its files; its time of
                                          change is when it was last used
     FOLDER/entries/KEY/NAME.npy, .json   the data
@@ -22,7 +21,6 @@ is unpickled, only the user may look in, and only names made here are ever remov
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 import os
@@ -38,8 +36,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from roomplan._version import __version__
-from roomplan.errors import AudioError
-from roomplan.files.real_path import real_path
+from roomplan.files.digests import is_digest
+from roomplan.files.file_notes import FileNotes
+from roomplan.files.json_file import read_json
 from roomplan.files.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -47,7 +46,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["Cache", "CacheEntry", "Removed", "digest_of", "file_digest"]
+__all__ = ["Cache", "CacheEntry", "Removed"]
 
 FOLDER_VARIABLE = "ROOMPLAN_CACHE"
 SIZE_VARIABLE = "ROOMPLAN_CACHE_SIZE"
@@ -56,77 +55,16 @@ SIZE_VARIABLE = "ROOMPLAN_CACHE_SIZE"
 DEFAULT_LIMIT_BYTES = 2_000_000_000
 
 _ENTRY_SCHEMA = "roomplan.cache-entry/1"
-_DIGESTS_SCHEMA = "roomplan.file-digests/1"
-_LEDGER_SCHEMA = "roomplan.ledger/1"
 _META = "meta.json"
 
-_KEY = re.compile(r"[0-9a-f]{16,128}")
 _FILE_NAME = re.compile(r"[a-z0-9_]{1,60}\.(npy|json)")
-_DIGEST_BYTES = 20  # 160 bits: no two contents of a lifetime share one
 
 # Folders that are being written, or are on their way out. After a day their process is dead (common
 # practice, no source): the longest render writes to its folder more often.
-_PASSING = ".passing-"
-_PASSING_S = 24 * 3600.0
+_TEMPORARY = ".temporary-"
+_TEMPORARY_S = 24 * 3600.0
 
-# A file changed less than this before it was hashed may change again without its time telling: the coarsest
-# time stamps in use are 2 s apart (FAT; from memory).
-_SETTLED_S = 2.5
-
-_MOST_DIGESTS = 2_000  # about 0.4 MB of index, which are read at every question
-_LARGEST_JSON_BYTES = 50_000_000
 _PIECE_BYTES = 1 << 20
-
-
-def digest_of(*parts: Any) -> str:
-    """Digest of plain values, the same in every process and on every machine.
-
-    Parameters
-    ----------
-    *parts
-        None, booleans, numbers, strings, and lists and dicts (string keys, in any order) of them.
-
-    Returns
-    -------
-    str
-        40 hex digits.
-
-    Raises
-    ------
-    TypeError
-        When something is no plain value, or a dict has a key that is no string.
-    ValueError
-        When a number is not finite.
-
-    Notes
-    -----
-    1 and 1.0 differ, tuples and lists do not. Put a version of the algorithm among the parts.
-    """
-    _require_string_keys(parts)
-    text = json.dumps(parts, sort_keys=True, separators=(",", ":"), allow_nan=False)
-    return hashlib.blake2b(text.encode("ascii"), digest_size=_DIGEST_BYTES).hexdigest()
-
-
-def file_digest(path: Path) -> str:
-    """Digest of the content of a file, read now; `Cache.file_digest` remembers it.
-
-    Returns
-    -------
-    str
-        40 hex digits.
-
-    Raises
-    ------
-    AudioError
-        When it cannot be read.
-    """
-    try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=_DIGEST_BYTES)).hexdigest()
-    except OSError as error:
-        raise AudioError(
-            path, f"cannot be read ({error.strerror or error})", remedy="check that it is there and readable"
-        ) from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +110,7 @@ class CacheEntry:
         """Content of the file `name`.json; None when there is none that can be read."""
         path = self.folder / _file_name(f"{name}.json")
         try:
-            return _read_json(path)
+            return read_json(path)
         except (OSError, ValueError, RecursionError):
             return None
 
@@ -242,6 +180,8 @@ class Cache:
 
     Attributes
     ----------
+    files : FileNotes
+        Digests of sound files and numbers found for them.
     notes : list of str
         What could not be kept and why, for whoever looks into it; no user needs to see it.
     """
@@ -250,6 +190,7 @@ class Cache:
         self.folder = folder
         self.limit_bytes = limit_bytes
         self.notes: list[str] = []
+        self.files = FileNotes(folder, self._write_beside)
 
     @classmethod
     def open(cls, environment: Mapping[str, str] = os.environ) -> Cache | None:
@@ -365,7 +306,7 @@ class Cache:
             "source": None if source is None else _printable(source),
             "parts": json.loads(json.dumps(dict(parts or {}), allow_nan=False)),
         }
-        new = NewEntry(self._passing_place())
+        new = NewEntry(self._temporary_place())
         try:
             try:
                 self._make_folders()
@@ -393,7 +334,7 @@ class Cache:
         ValueError
             When the key is no digest.
         """
-        _remove(self._place(key), self._passing_place())
+        _remove(self._place(key), self._temporary_place())
 
     def entries(self) -> list[CacheEntry]:
         """All entries, the last used first; a damaged one is called so in its title."""
@@ -420,87 +361,21 @@ class Cache:
             if not entry.folder.exists():
                 entries += 1
                 size += entry.size_bytes
-        self._clear_passing(older_than_s=-math.inf)  # a process that is writing just now does without
-        with suppress(OSError):
-            self._index.unlink(missing_ok=True)
-        with suppress(OSError):
-            for ledger in self.folder.glob("ledger_*.json"):
-                ledger.unlink(missing_ok=True)
+        self._clear_temporary(older_than_s=-math.inf)  # a process that is writing just now does without
+        self.files.clear()
         return Removed(entries, size)
-
-    def file_digest(self, path: Path) -> str:
-        """Digest of the content of a file, remembered while the file stays as it is.
-
-        Returns
-        -------
-        str
-            40 hex digits.
-
-        Raises
-        ------
-        AudioError
-            When the file cannot be read.
-
-        Notes
-        -----
-        "As it is" means its resolved path, size, inode and both times of change. A file that was changed in
-        the last seconds, or while it was read, is not remembered: its time could not tell the next change.
-        """
-        before = _file_state(path)
-        if before is None:
-            return file_digest(path)  # which says why it cannot be
-        name = os.fspath(real_path(path))
-        remembered = self._known_digests().get(name)
-        if remembered is not None and remembered[:-1] == before:
-            return remembered[-1]
-        digest = file_digest(path)
-        if before == _file_state(path) and _settled(before):
-            self._remember(name, [*before, digest])
-        return digest
-
-    def noted(self, ledger: str) -> dict[str, list[float]]:
-        """Numbers of a ledger by digest; what is not as it is written is left out.
-
-        Parameters
-        ----------
-        ledger : str
-            Lower-case letters, digits and underscores.
-        """
-        try:
-            content = _read_json(self.folder / _file_name(f"ledger_{ledger}.json"))
-            if content["schema"] != _LEDGER_SCHEMA:
-                return {}
-            return {key: numbers for key, numbers in content["numbers"].items() if _is_noted(key, numbers)}
-        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
-            return {}
-
-    def note(self, ledger: str, numbers: Mapping[str, list[float]]) -> None:
-        """Add to a ledger, whose oldest lines go when it grows long; a disk that fails keeps nothing.
-
-        Parameters
-        ----------
-        numbers : mapping
-            Digest → finite numbers.
-        """
-        kept = list((self.noted(ledger) | dict(numbers)).items())[-_MOST_DIGESTS:]
-        text = json.dumps({"schema": _LEDGER_SCHEMA, "numbers": dict(kept)}, allow_nan=False)
-        self._write_beside(self.folder / _file_name(f"ledger_{ledger}.json"), text)
 
     @property
     def _entries(self) -> Path:
         return self.folder / "entries"
 
-    @property
-    def _index(self) -> Path:
-        return self.folder / "files.json"
-
     def _place(self, key: str) -> Path:
-        if not isinstance(key, str) or not _KEY.fullmatch(key):
+        if not is_digest(key):
             raise ValueError(f"{key!r} is no hex digest")
         return self._entries / key
 
-    def _passing_place(self) -> Path:
-        return self._entries / f"{_PASSING}{secrets.token_hex(8)}"
+    def _temporary_place(self) -> Path:
+        return self._entries / f"{_TEMPORARY}{secrets.token_hex(8)}"
 
     def _make_folders(self) -> None:
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -513,7 +388,7 @@ class Cache:
                 return [
                     (item.name, Path(item.path))
                     for item in found
-                    if _KEY.fullmatch(item.name) and item.is_dir(follow_symlinks=False)
+                    if is_digest(item.name) and item.is_dir(follow_symlinks=False)
                 ]
         except OSError:
             return []
@@ -531,7 +406,7 @@ class Cache:
 
     def _make_room(self, newest: str) -> None:
         """Remove the entries that were not used for longest until the rest keeps to the limit."""
-        self._clear_passing(older_than_s=_PASSING_S)
+        self._clear_temporary(older_than_s=_TEMPORARY_S)
         entries = self.entries()
         total = sum(entry.size_bytes for entry in entries)
         for entry in sorted(entries, key=lambda entry: (entry.key == newest, entry.used_s)):
@@ -542,14 +417,14 @@ class Cache:
             if entry.key == newest:
                 self.notes.append(f"{entry.title}: not kept, larger than {_megabytes(self.limit_bytes)}")
 
-    def _clear_passing(self, *, older_than_s: float) -> None:
+    def _clear_temporary(self, *, older_than_s: float) -> None:
         """Remove what dead processes were writing or removing."""
         try:
             with os.scandir(self._entries) as found:
-                passing = [Path(item.path) for item in found if item.name.startswith(_PASSING)]
+                temporary = [Path(item.path) for item in found if item.name.startswith(_TEMPORARY)]
         except OSError:
             return
-        for place in passing:
+        for place in temporary:
             with suppress(OSError):
                 is_folder = place.is_dir() and not place.is_symlink()
                 within = place.iterdir() if is_folder else ()
@@ -561,42 +436,13 @@ class Cache:
                 else:
                     place.unlink()
 
-    def _known_digests(self) -> dict[str, list[Any]]:
-        try:
-            index = _read_json(self._index)
-            if index["schema"] != _DIGESTS_SCHEMA:
-                return {}
-            return {name: state for name, state in index["files"].items() if _is_digest(state)}
-        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
-            return {}
-
-    def _remember(self, name: str, state: list[Any]) -> None:
-        known = self._known_digests()  # again: another process may have written meanwhile
-        known.pop(name, None)
-        known[name] = state  # at the end: the oldest are dropped first
-        kept = dict(list(known.items())[-_MOST_DIGESTS:])
-        text = json.dumps({"schema": _DIGESTS_SCHEMA, "files": kept})
-        self._write_beside(self._index, text)
-
     def _write_beside(self, target: Path, text: str) -> None:
         """Write a file of the cache's own folder whole, or note why not."""
         try:
             self._make_folders()
-            write_whole(target, text.encode("utf-8"), beside=self._passing_place())
+            write_whole(target, text.encode("utf-8"), beside=self._temporary_place())
         except OSError as error:
             self.notes.append(f"{target.name}: not kept, {_cannot_write(error)}")
-
-
-def _require_string_keys(value: Any) -> None:
-    """Refuse what JSON would quietly turn into a string."""
-    if isinstance(value, dict):
-        for key, item in value.items():
-            if not isinstance(key, str):
-                raise TypeError(f"key {key!r} is no string")
-            _require_string_keys(item)
-    elif isinstance(value, list | tuple):
-        for item in value:
-            _require_string_keys(item)
 
 
 def _printable(text: str) -> str:
@@ -611,16 +457,8 @@ def _file_name(name: str) -> str:
     return name
 
 
-def _read_json(path: Path) -> Any:
-    with path.open("rb") as file:
-        content = file.read(_LARGEST_JSON_BYTES + 1)
-    if len(content) > _LARGEST_JSON_BYTES:
-        raise ValueError(f"{path} is too large")
-    return json.loads(content)
-
-
 def _read_meta(folder: Path) -> dict[str, Any]:
-    meta = _read_json(folder / _META)
+    meta = read_json(folder / _META)
     if meta["schema"] != _ENTRY_SCHEMA:
         raise ValueError(f"schema {meta['schema']}")
     return meta
@@ -650,44 +488,13 @@ def _checked(path: Path) -> list[int]:
     return [size, checksum]
 
 
-def _remove(folder: Path, passing: Path) -> None:
+def _remove(folder: Path, temporary: Path) -> None:
     """Remove a folder at once for all others: renamed first, emptied then."""
     try:
-        folder.rename(passing)
+        folder.rename(temporary)
     except OSError:  # not there, or held open where the system minds
         return
-    shutil.rmtree(passing, ignore_errors=True)
-
-
-def _file_state(path: Path) -> list[int] | None:
-    """Size, inode and times of change; None when there is no such file."""
-    try:
-        found = path.stat()
-    except OSError:
-        return None
-    return [found.st_size, found.st_mtime_ns, found.st_ctime_ns, found.st_ino]
-
-
-def _settled(state: list[int]) -> bool:
-    return time.time() - max(state[1], state[2]) / 1e9 > _SETTLED_S
-
-
-def _is_digest(state: Any) -> bool:
-    return (
-        isinstance(state, list)
-        and len(state) == 5
-        and all(type(number) is int for number in state[:4])
-        and isinstance(state[4], str)
-        and _KEY.fullmatch(state[4]) is not None
-    )
-
-
-def _is_noted(key: str, numbers: Any) -> bool:
-    return (
-        _KEY.fullmatch(key) is not None
-        and isinstance(numbers, list)
-        and all(type(number) in {int, float} and math.isfinite(number) for number in numbers)
-    )
+    shutil.rmtree(temporary, ignore_errors=True)
 
 
 def _cannot_write(error: OSError) -> str:

@@ -39,7 +39,7 @@ def user_key() -> bytes:
     try:
         folder = platformdirs.user_state_path("roomplan", appauthor=False)
         if not folder.is_absolute():
-            return _passing_key()
+            return _key_of_this_process()
         place = folder / _KEY_FILE
         key = _kept_key(place)
         if key is None:
@@ -47,7 +47,7 @@ def user_key() -> bytes:
             key = _kept_key(place)
     except (OSError, RuntimeError):  # no home, a home that may not be written, somebody else's file
         key = None
-    return _passing_key() if key is None else key
+    return _key_of_this_process() if key is None else key
 
 
 def seal_of(text: str, *, key: bytes) -> str:
@@ -61,7 +61,7 @@ def is_sealed(text: str, seal: str, *, key: bytes) -> bool:
 
 
 @cache
-def _passing_key() -> bytes:
+def _key_of_this_process() -> bytes:
     return secrets.token_bytes(_KEY_BYTES)
 
 

@@ -241,7 +241,7 @@ class KeptExcerpt:
     Parameters
     ----------
     digest : callable
-        Content of a file → digest (`Cache.file_digest`).
+        Content of a file → digest (`FileNotes.digest`).
     most_bytes : int
         An excerpt that takes more is rendered and not kept.
 

@@ -103,7 +103,7 @@ def hear_whole(
 def _kept_pass(layout: BusLayout, matrices: Matrices, cache: Cache | None) -> _Kept | None:
     if cache is None or layout.session.excerpt is not None:
         return None
-    parts = parts_of(layout.session, layout.components, matrices, digest=cache.file_digest)
+    parts = parts_of(layout.session, layout.components, matrices, digest=cache.files.digest)
     key = record_key(layout.session, parts, speech_band=layout.wants_speech_band)
     entry = cache.entry(key)
     if entry is None:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomplan.errors import RoomplanError
-from roomplan.files.cache import digest_of
+from roomplan.files.digests import digest_of
 from roomplan.loudness.cross_powers import CrossPowers
 from roomplan.rendering.component_stream import SignalStatistics
 
@@ -83,7 +83,7 @@ def parts_of(
     session, components, matrices
         As in `one_pass.hear`.
     digest : callable
-        Content of a file → digest (`Cache.file_digest`).
+        Content of a file → digest (`FileNotes.digest`).
     """
     cells: dict[int, str] = {}
     stems = {section.name: _stems(section, digest) for section in session.sections}

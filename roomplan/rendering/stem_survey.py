@@ -24,7 +24,7 @@ import numpy as np
 
 from roomplan.audio.info import SoundSource
 from roomplan.errors import AudioError
-from roomplan.files.cache import file_digest
+from roomplan.files.digests import file_digest
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -121,7 +121,7 @@ def survey_stems(
     tuple of SurveyedFile
         In the order of the plan; without the files that cannot be read.
     """
-    digest = file_digest if cache is None else cache.file_digest
+    digest = file_digest if cache is None else cache.files.digest
     digests: dict[Path, str] = {}
     for file in (file for s in session.sections for path in s.stems for file in path.stem.files):
         with suppress(AudioError):
@@ -136,7 +136,7 @@ def survey_stems(
                 found[key] = figures
             progress("reading stems", done, len(unknown))
     if cache is not None and found:
-        cache.note(_LEDGER, {key: list(astuple(figures)) for key, figures in found.items()})
+        cache.files.note(_LEDGER, {key: list(astuple(figures)) for key, figures in found.items()})
     known = known | found
     return tuple(
         SurveyedFile(
@@ -161,7 +161,7 @@ def _known(cache: Cache) -> dict[str, StemFigures]:
     """Figures that the cache holds, but for entries that are not as they are written."""
     return {
         key: StemFigures(int(values[0]), int(values[1]), values[2], int(values[3]), *values[4:])
-        for key, values in cache.noted(_LEDGER).items()
+        for key, values in cache.files.noted(_LEDGER).items()
         if len(values) == _FIGURES and values[0] >= 1.0 and values[1] >= 1.0
     }
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from roomplan._version import __version__
 from roomplan.errors import AudioError, RoomplanError
-from roomplan.files.cache import file_digest
+from roomplan.files.digests import file_digest
 from roomplan.plan.written import room_file
 from roomplan.rooms.synthesis import ALGORITHM
 
@@ -101,7 +101,7 @@ def reproduction_of(
     session : Session
         The same plan, opened, with the excerpt that is rendered.
     digest : callable
-        Digest of a file's content: `Cache.file_digest` where there is a cache.
+        Digest of a file's content: `FileNotes.digest` where there is a cache.
 
     Raises
     ------

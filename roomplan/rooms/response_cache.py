@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from roomplan.files.cache import digest_of
+from roomplan.files.digests import digest_of
 from roomplan.rooms.synthesis import SyntheticResponse
 
 if TYPE_CHECKING:

@@ -9,7 +9,8 @@ import typer
 from typer.testing import CliRunner
 
 from roomplan.cli import cache as command
-from roomplan.files.cache import Cache, digest_of
+from roomplan.files.cache import Cache
+from roomplan.files.digests import digest_of
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from roomplan.files.cache import file_digest
+from roomplan.files.digests import file_digest
 
 RATE = 48_000
 

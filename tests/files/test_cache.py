@@ -18,8 +18,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roomplan.errors import AudioError
-from roomplan.files import cache as module
-from roomplan.files.cache import Cache, digest_of, file_digest
+from roomplan.files import file_notes as module
+from roomplan.files.cache import Cache
+from roomplan.files.digests import digest_of, file_digest
 
 KEY = digest_of("a key")
 OTHER = digest_of("another key")
@@ -52,7 +53,7 @@ def opened(**environment):
 
 
 def left_overs(cache):
-    return [path.name for path in cache.folder.rglob("*") if path.name.startswith(".passing")]
+    return [path.name for path in cache.folder.rglob("*") if path.name.startswith(".temporary")]
 
 
 def aged(path, seconds=10.0):
@@ -86,6 +87,21 @@ def test_what_was_never_put_in_is_a_miss(cache):
     entry = cache.entry(KEY)
     assert entry.array("other") is None
     assert entry.document("other") is None
+
+
+def test_a_ledger_gives_back_its_numbers_and_is_forgotten_with_the_cache(cache):
+    cache.files.note("stems_1", {KEY: [1.0, -2.5]})
+    cache.files.note("stems_1", {OTHER: [3.0]})
+    assert cache.files.noted("stems_1") == {KEY: [1.0, -2.5], OTHER: [3.0]}
+    cache.clear()
+    assert cache.files.noted("stems_1") == {}
+
+
+@pytest.mark.parametrize("name", ["../x", "a/b", "", "X", "a" * 51])
+def test_a_ledger_whose_name_is_a_path_is_refused(name, cache):
+    with pytest.raises(ValueError, match="no name of a ledger"):
+        cache.files.note(name, {KEY: [1.0]})
+    assert not cache.folder.exists()
 
 
 def test_looking_makes_no_folder(cache):
@@ -285,7 +301,7 @@ def test_folder_that_cannot_be_made_is_no_cache_and_no_error(tmp_path):
     assert cache.notes == ["cross powers: not kept, the cache cannot be written (Not a directory)"]
     sound = tmp_path / "stem.wav"
     sound.write_bytes(b"RIFF")
-    assert cache.file_digest(sound) == file_digest(sound)
+    assert cache.files.digest(sound) == file_digest(sound)
 
 
 def test_full_disk_is_no_cache_and_no_error(cache, monkeypatch):
@@ -352,7 +368,7 @@ def test_removal_by_another_process_is_tolerated(cache):
 
 def test_remains_of_a_killed_process_go_after_a_day(cache):
     put(cache)
-    old, young = (cache.folder / "entries" / f".passing-{name}" for name in ("old", "young"))
+    old, young = (cache.folder / "entries" / f".temporary-{name}" for name in ("old", "young"))
     for folder in (old, young):
         folder.mkdir()
         (folder / "powers.npy").write_bytes(b"x")
@@ -372,7 +388,7 @@ def test_clearing_removes_what_the_cache_made_and_nothing_else(cache):
     put(cache, OTHER)
     sound = cache.folder / "stem.wav"
     sound.write_bytes(b"RIFF")
-    cache.file_digest(sound)
+    cache.files.digest(sound)
     (cache.folder / "entries" / "notes").mkdir()
     (cache.folder / "entries" / "notes" / "mine.txt").write_text("mine")
     size = sum(entry.size_bytes for entry in cache.entries())
@@ -452,7 +468,7 @@ def test_digests_are_equal_exactly_when_the_values_are(one, other):
 def test_digest_knows_neither_order_of_keys_nor_process():
     value = {"b": [1, 2.5, None], "a": {"ü": True}}
     assert digest_of(value) == digest_of({"a": {"ü": True}, "b": [1, 2.5, None]})
-    code = f"from roomplan.files.cache import digest_of; print(digest_of({value!r}))"
+    code = f"from roomplan.files.digests import digest_of; print(digest_of({value!r}))"
     environment = {**os.environ, "PYTHONHASHSEED": "7", "PYTHONPATH": os.pathsep.join(sys.path)}
     other = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment
@@ -487,13 +503,13 @@ def test_file_digest_is_that_of_the_content(tmp_path):
 def test_unchanged_file_is_not_read_again(cache, tmp_path, monkeypatch):
     sound = tmp_path / "stem.wav"
     sound.write_bytes(b"RIFF" * 1_000)
-    digest = cache.file_digest(sound)
+    digest = cache.files.digest(sound)
     monkeypatch.setattr(module, "file_digest", lambda _path: pytest.fail("read again"))
-    assert cache.file_digest(sound) == digest
-    assert Cache(cache.folder).file_digest(sound) == digest
+    assert cache.files.digest(sound) == digest
+    assert Cache(cache.folder).files.digest(sound) == digest
     link = tmp_path / "link.wav"
     link.symlink_to(sound)
-    assert cache.file_digest(link) == digest
+    assert cache.files.digest(link) == digest
 
 
 def _other_content(path):
@@ -523,15 +539,15 @@ def test_changed_file_is_read_again(change, cache, tmp_path):
     sound = tmp_path / "stem.wav"
     sound.write_bytes(b"RIFF" * 1_000)
     aged(sound)
-    first = cache.file_digest(sound)
+    first = cache.files.digest(sound)
     change(sound)
-    assert cache.file_digest(sound) == file_digest(sound) != first
+    assert cache.files.digest(sound) == file_digest(sound) != first
 
 
 def test_file_that_changed_a_moment_ago_is_not_remembered(cache, tmp_path):
     sound = tmp_path / "stem.wav"
     sound.write_bytes(b"RIFF")
-    cache.file_digest(sound)
+    cache.files.digest(sound)
     assert not (cache.folder / "files.json").exists()
 
 
@@ -556,7 +572,7 @@ def test_damaged_index_is_ignored_and_replaced(content, cache, tmp_path):
         content = json.dumps({"schema": "roomplan.file-digests/1", "files": files})
     cache.folder.mkdir()
     (cache.folder / "files.json").write_text(content)
-    assert cache.file_digest(sound) == file_digest(sound)
+    assert cache.files.digest(sound) == file_digest(sound)
     index = json.loads((cache.folder / "files.json").read_text())
     assert index["files"][str(sound)][-1] == file_digest(sound)
 
@@ -567,7 +583,7 @@ def test_index_forgets_the_oldest_files(cache, tmp_path, monkeypatch):
     for number in (0, 1, 2, 1, 3):  # the second is changed and asked for again
         path = tmp_path / f"{number}.wav"
         path.write_bytes(path.read_bytes() + b"x" if path.exists() else b"")
-        cache.file_digest(path)
+        cache.files.digest(path)
     index = json.loads((cache.folder / "files.json").read_text())
     assert [Path(name).stem for name in index["files"]] == ["2", "1", "3"]
     assert left_overs(cache) == []
@@ -576,4 +592,4 @@ def test_index_forgets_the_oldest_files(cache, tmp_path, monkeypatch):
 @pytest.mark.parametrize("name", ["missing.wav", "."])
 def test_file_that_cannot_be_read_is_named(name, cache, tmp_path):
     with pytest.raises(AudioError, match="cannot be read"):
-        cache.file_digest(tmp_path / name)
+        cache.files.digest(tmp_path / name)

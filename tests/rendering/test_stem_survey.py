@@ -179,7 +179,7 @@ def test_a_stem_that_is_gone_has_no_figures_and_the_pass_says_why(ensemble):
 
 def test_a_damaged_ledger_is_a_miss(ensemble):
     cache = Cache(ensemble.folder / "kept")
-    cache.note("stems_1", {"0" * 40: [1.0]})
+    cache.files.note("stems_1", {"0" * 40: [1.0]})
     soundfile.write(ensemble.folder / "stems" / "choir.wav", noise(4.0), RATE)
     assert len(measure_session(ensemble.session(ensemble.content), cache=cache).stems) == 4
     (ledger,) = (ensemble.folder / "kept").glob("ledger_*.json")
