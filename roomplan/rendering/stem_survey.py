@@ -192,8 +192,10 @@ def file_figures(path: Path) -> StemFigures:
         while source.left:
             part = block[: source.left]
             source.read_into(part)
-            limits.add(part)
-            total += part.sum(axis=0, dtype=np.float64)
+            # channel by channel: reductions of rows of two take forty times as long
+            planar = np.ascontiguousarray(part.T)
+            limits.add(planar)
+            total += planar.sum(axis=1, dtype=np.float64)
             for first in range(0, len(part), window):
                 piece = part[first : first + window]
                 power = float(np.einsum("fc,fc->", piece, piece)) / (window * channels)
@@ -223,16 +225,16 @@ class _Limits:
         self._extremes = np.zeros((2, channels), np.float32)
         self._counts = np.zeros((2, channels), np.int64)
 
-    def add(self, part: NDArray[np.float32]) -> None:
-        """Take the next frames into account."""
-        for row, extremes in enumerate((part.max(axis=0), part.min(axis=0))):
+    def add(self, planar: NDArray[np.float32]) -> None:
+        """Take the next frames, (channels, frames), into account."""
+        for row, extremes in enumerate((planar.max(axis=1), planar.min(axis=1))):
             further = extremes > self._extremes[row] if row == 0 else extremes < self._extremes[row]
             self._counts[row][further] = 0
             self._extremes[row][further] = extremes[further]
             for channel in np.flatnonzero(
                 (extremes == self._extremes[row]) & (np.abs(extremes) >= _NEAR_FULL_SCALE)
             ):
-                self._counts[row, channel] += int(np.count_nonzero(part[:, channel] == extremes[channel]))
+                self._counts[row, channel] += int(np.count_nonzero(planar[channel] == extremes[channel]))
 
     @property
     def peak(self) -> float:
