@@ -17,10 +17,11 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import signal
 
 from roomplan.acoustics.direct_sound import find_onset
 from roomplan.acoustics.noise import find_truncation
+from roomplan.butterworth import high_pass, low_pass
+from roomplan.scipy_kernels import lfilter
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,7 +39,7 @@ TAIL_DB = -100.0
 # from a source in a hall of 20 000 m³ with T = 2 s the reflections are still at −26 dB (Barron's theory).
 EMPTY_DB = -80.0
 RING_OUT_DB = -120.0  # cuts ring until they are this far down, under the engine's float32 rounding
-BUTTERWORTH_SECTIONS = 2  # order
+BUTTERWORTH_ORDER = 2
 
 
 def fade(frames: int) -> Array:
@@ -146,15 +147,15 @@ def apply_cuts(
     -----
     Bilinear, with the −3 dB frequency exact. Minimum phase: the onset stays where it is.
     """
-    kinds = (("highpass", low_cut_hz), ("lowpass", high_cut_hz))
-    cuts = [(kind, cut) for kind, cut in kinds if cut and cut < sample_rate / 2.0]
+    kinds = ((high_pass, low_cut_hz), (low_pass, high_cut_hz))
+    cuts = [(design, cut) for design, cut in kinds if cut and cut < sample_rate / 2.0]
     if not cuts:
         return samples
     # Poles at ω/√2 from the imaginary axis: e^(−ωt/√2).
-    slowest = 2.0 * math.pi * min(cut for _kind, cut in cuts) / math.sqrt(2.0)
+    slowest = 2.0 * math.pi * min(cut for _design, cut in cuts) / math.sqrt(2.0)
     ring = math.ceil(-RING_OUT_DB / 20.0 * math.log(10.0) / slowest * sample_rate)
-    result = np.pad(samples, ((0, ring), (0, 0)))
-    for kind, cut in cuts:
-        sections = signal.butter(BUTTERWORTH_SECTIONS, cut, kind, fs=sample_rate, output="sos")
-        result = np.asarray(signal.sosfilt(sections, result, axis=0))
-    return result
+    result = np.ascontiguousarray(np.pad(samples, ((0, ring), (0, 0))).T)
+    for design, cut in cuts:
+        (section,) = design(BUTTERWORTH_ORDER, cut, sample_rate=sample_rate)
+        result, _memory = lfilter(section[:3], section[3:], result, zi=np.zeros((len(result), 2)))
+    return np.ascontiguousarray(result.T)

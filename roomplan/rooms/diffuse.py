@@ -33,13 +33,12 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.fft import next_fast_len
-from scipy.ndimage import uniform_filter1d
 
 from roomplan.acoustics.bands import exact_mid_band
 from roomplan.acoustics.room_formulas import DECAY_RATE
 from roomplan.rooms.field import FieldDecay, expected_t30
 from roomplan.rooms.walls import ALL_CENTRES_HZ as CENTRES_HZ
+from roomplan.scipy_kernels import next_fast_len
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -96,7 +95,7 @@ _WIDTH = _EDGE - 1.0 / _EDGE  # of an octave, in mid-bands: 0.7046
 
 def noise_duration(length_s: float) -> float:
     """Duration of the noise for a response of `length_s`: no less, and fast to transform at every rate."""
-    steps = next_fast_len(math.ceil(length_s / GRID_S), real=True) or 1
+    steps = next_fast_len(math.ceil(length_s / GRID_S))
     return steps * GRID_S
 
 
@@ -246,12 +245,23 @@ def _even_frames(centre: int) -> int:
 def _even(noise: Array, heard: Array, powers: Array, frames: int, limit: float) -> None:
     """Bring the power of each channel heard, smoothed by a triangle of two boxes, to `powers`."""
     for channel, power in enumerate(powers):
-        smooth = uniform_filter1d(heard[channel] * heard[channel], frames, mode="wrap")
-        smooth = uniform_filter1d(smooth, frames, mode="wrap")
+        smooth = _moving_mean(_moving_mean(heard[channel] * heard[channel], frames), frames)
         change = power / np.maximum(smooth, 1e-12 * power)
         if math.isfinite(limit):
             change = np.clip(change, 1.0 / limit, limit)
         noise[channel] *= np.sqrt(change)
+
+
+def _moving_mean(values: Array, frames: int) -> Array:
+    """Mean of an odd number of values around each, the last being the first one's neighbour.
+
+    The running sum of scipy's `uniform_filter1d`, to the last bit.
+    """
+    around = np.pad(values, frames // 2, mode="wrap")
+    sums = np.empty(len(values))
+    sums[0] = np.cumsum(around[:frames])[-1]
+    np.subtract(around[frames:], around[: len(values) - 1], out=sums[1:])
+    return np.cumsum(sums, out=sums) / frames
 
 
 def _even_coupled(duration_s: float, low: dict[int, _Drawn]) -> None:

@@ -25,7 +25,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.fft import next_fast_len
 
 from roomplan.acoustics.bands import exact_mid_band
 from roomplan.acoustics.room_formulas import ENERGY_DB, REFERENCE_DISTANCE_M, mixing_time
@@ -40,6 +39,7 @@ from roomplan.rooms.walls import (
     scattering_losses,
     wall_losses,
 )
+from roomplan.scipy_kernels import next_fast_len
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -122,7 +122,7 @@ def early_field(
     mixed_s = min(mixing_time(spec.volume_m3, spec.surface_m2), LATEST_S / FADING)
     fades_s = (float(np.min(ways_s)) + mixed_s, float(np.min(ways_s)) + FADING * mixed_s)
     end_s = max(fades_s[1], float(np.max(ways_s))) - origin_s + MARGIN_S
-    frames = next_fast_len(math.ceil(end_s * sample_rate), real=True) or 1
+    frames = next_fast_len(math.ceil(end_s * sample_rate))
     lines = np.arange(frames // 2 + 1, dtype=np.float64) * (sample_rate / frames)
     walls, air = _log_losses(spec, lines, frames)
     air_of_reflected = air / decay_stretch(spec)

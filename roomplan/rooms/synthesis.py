@@ -71,7 +71,7 @@ if TYPE_CHECKING:
 
 __all__ = ["ALGORITHM", "SyntheticResponse", "synthesise"]
 
-ALGORITHM = 4  # of the responses: another number, other samples
+ALGORITHM = 5  # of the responses: another number, other samples
 
 DECAY_DB = 100.0  # how far the slowest band falls before the end
 RISE_S = 0.005  # build-up of the diffuse field behind the first reflection; common practice, no source

@@ -4,8 +4,15 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import spherical_jn
 
-from roomplan.rooms.coherence import diffuse_covariance, factor, heard, microphone_aims
+from roomplan.rooms.coherence import (
+    diffuse_covariance,
+    factor,
+    heard,
+    microphone_aims,
+    spherical_bessel,
+)
 
 SPEED = 343.2
 
@@ -25,6 +32,12 @@ def by_integration(frequencies, positions, aims, omni):
         heard = pattern * phase
         found.append(heard.T @ np.conj(heard) / count)
     return np.array(found)
+
+
+def test_spherical_bessel_functions_are_scipys_within_1e_15():
+    x = np.concatenate([[0.0, 2.0], np.geomspace(1e-12, 2000.0, 20_001), np.linspace(0.5, 5.0, 2001)])
+    for order, ours in enumerate(spherical_bessel(x)):
+        np.testing.assert_allclose(ours, spherical_jn(order, x), rtol=0.0, atol=1e-15)
 
 
 @pytest.mark.parametrize("omni", [1.0, 0.75, 0.5, 0.0])
