@@ -1,4 +1,4 @@
-"""Decay and energy figures of room impulse responses after ISO 3382, with their doubt (numpy and scipy only).
+"""Decay and energy figures of room impulse responses after ISO 3382, with their doubt (numpy only).
 
 `response` measures a response as the command line does, `analysis` composites as a mix does; the other
 modules are their parts and are of use alone.

@@ -42,7 +42,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from scipy import special
 
 from roomplan.acoustics.bands import (
     band_edges,
@@ -55,6 +54,7 @@ from roomplan.acoustics.checks import validate_rate, validate_response
 from roomplan.acoustics.direct_sound import find_onset
 from roomplan.acoustics.energies import without_offset
 from roomplan.acoustics.noise import find_truncation
+from roomplan.acoustics.special_functions import digamma
 from roomplan.acoustics.transforms import fast_length, inner, inverse
 from roomplan.acoustics.transforms import spectrum as to_spectrum
 from roomplan.errors import RoomplanError
@@ -459,7 +459,7 @@ def _judged(found: Correlation, *, scatter: float, seen: float, scale: float, ba
 def _largest_of_several(band: _Band) -> float:
     """Root mean square of the largest magnitude within ±1 ms over that at one lag, for unrelated channels."""
     count = 0.75 + 2.0 * LARGEST_LAG_S * band.bandwidth_hz
-    harmonic = float(special.digamma(count + 1.0)) + _EULER
+    harmonic = digamma(count + 1.0) + _EULER
     # mean of cos² at the nearest point to a crest, phases equally likely: 1 from half a cycle of lags on
     reach = min(0.5 * np.pi, 2.0 * np.pi * exact_mid_band(band.centre_hz) * LARGEST_LAG_S)
     away = 0.5 * np.pi - reach

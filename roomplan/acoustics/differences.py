@@ -32,7 +32,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
-from scipy import special
+
+from roomplan.acoustics.special_functions import chi_square_limit
 
 if TYPE_CHECKING:
     from roomplan.acoustics.figures import BandFigures, DecayFigures
@@ -228,7 +229,7 @@ def same_room(measured: DecayFigures, reference: DecayFigures) -> SameRoom:
             f"{count} bands have a T30 or T20 with an uncertainty in both: {_FEWEST_BANDS} are needed",
         )
     total = float(np.sum(np.square(scores)))
-    limit = float(special.chdtri(count, _SIGNIFICANCE))
+    limit = chi_square_limit(count, _SIGNIFICANCE)
     if total > limit:
         reason = (
             f"decay times of {count} bands differ by more than chance and position in one room explain "

@@ -33,7 +33,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from scipy.stats import rankdata
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -121,10 +120,16 @@ def _is_sweep(samples: NDArray[np.float64], power: NDArray[np.float64], sample_r
         octaves[place] = np.log2(1 + int(np.searchsorted(grown, 0.5 * grown[-1])))
     loud = level > -_SWEEP_BELOW_DB
     octaves = octaves[loud]
-    order = float(np.corrcoef(rankdata(octaves), np.arange(octaves.size))[0, 1]) if np.ptp(octaves) else 0.0
+    order = float(np.corrcoef(_ranks(octaves), np.arange(octaves.size))[0, 1]) if np.ptp(octaves) else 0.0
     fifth = max(1, octaves.size // 5)
     run = abs(float(np.median(octaves[-fifth:]) - np.median(octaves[:fifth])))
     return abs(order) > _SWEEP_ORDER and run > _SWEEP_OCTAVES
+
+
+def _ranks(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Places of values in their order, from 1; equal ones share the mean of theirs."""
+    _values, place, count = np.unique(values, return_inverse=True, return_counts=True)
+    return (np.cumsum(count) - 0.5 * (count - 1))[place]
 
 
 def _is_steady(long: NDArray[np.float64], short: NDArray[np.float64]) -> bool:

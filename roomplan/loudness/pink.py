@@ -11,9 +11,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.fft import next_fast_len, rfft
 
 from roomplan.loudness.weighting import k_weighting_power, validate_sample_rate
+from roomplan.scipy_kernels import next_fast_len, rfft
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -56,7 +56,7 @@ def pink_power(response: NDArray[np.floating], *, sample_rate: int) -> NDArray[n
     # |H|² is the spectrum of the response's autocorrelation, twice as long as the response: with that many
     # points every wiggle of it is sampled.
     least = max(2 * len(response), int(sample_rate / _FINEST_STEP_HZ))
-    size = int(next_fast_len(least, real=True) or least)
+    size = next_fast_len(least)
     step = sample_rate / size
     frequencies = np.arange(size // 2 + 1) * step
     top = min(PINK_HIGHEST_HZ, sample_rate / 2)
@@ -66,6 +66,6 @@ def pink_power(response: NDArray[np.floating], *, sample_rate: int) -> NDArray[n
     density = np.log(upper / lower) * k_weighting_power(frequencies, sample_rate)
     powers = np.empty(response.shape[1])
     for channel in range(response.shape[1]):
-        spectrum = np.asarray(rfft(np.asarray(response[:, channel], dtype=np.float64), size))
+        spectrum = rfft(np.asarray(response[:, channel], dtype=np.float64), size)
         powers[channel] = density @ np.abs(spectrum) ** 2
     return powers / density.sum()

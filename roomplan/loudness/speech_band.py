@@ -10,7 +10,7 @@ Sources
 -------
 The band is common practice, no source: the consonants and the formants that tell vowels apart lie there for
 the most part. Band edges and order are this project's own: a Butterworth band-pass of fourth order on either
-side, −3 dB at 1 kHz and 4 kHz, 0 dB between. Bilinear transform, pre-warped at both edges (scipy's `butter`).
+side, −3 dB at 1 kHz and 4 kHz, 0 dB between. Bilinear transform, pre-warped at both edges.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.signal import butter
 
+from roomplan.butterworth import band_pass, high_pass
 from roomplan.loudness.stream_filter import StreamFilter
 from roomplan.loudness.weighting import validate_sample_rate
 
@@ -70,9 +70,9 @@ def speech_weighting(sample_rate: int) -> tuple[Stage, ...]:
     validate_sample_rate(sample_rate)
     low, high = SPEECH_BAND_HZ
     if high > _HIGHEST_EDGE * sample_rate:
-        sections = np.asarray(butter(_ORDER, low, "highpass", fs=sample_rate, output="sos"))
+        sections = high_pass(_ORDER, low, sample_rate=sample_rate)
     else:
-        sections = np.asarray(butter(_ORDER, (low, high), "bandpass", fs=sample_rate, output="sos"))
+        sections = band_pass(_ORDER, (low, high), sample_rate=sample_rate)
     stages: list[Stage] = []
     for first, second in zip(sections[::2], sections[1::2], strict=True):
         b, a = np.convolve(first[:3], second[:3]), np.convolve(first[3:], second[3:])

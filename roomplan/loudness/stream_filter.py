@@ -16,7 +16,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.signal import lfilter
+
+from roomplan.scipy_kernels import lfilter
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -103,8 +104,7 @@ class StreamFilter:
             # float64 before lfilter: left to convert float32 itself, it takes nearly twice as long
             part = sound[:, start:stop].astype(np.float64, copy=False)
             for stage, (b, a) in enumerate(self._stages):
-                output, state = lfilter(b, a, part, zi=memory[stage])
-                part, memory[stage] = np.asarray(output), np.asarray(state)
+                part, memory[stage] = lfilter(b, a, part, zi=memory[stage])
             parts.append(part)
             self._until_second -= stop - start
             if self._until_second == 0:

@@ -9,7 +9,8 @@ Sources
 -------
 ITU-R BS.1770-5, Annex 1, Tables 1 and 2 print both stages at 48 kHz. For other rates the analogue
 prototype behind the tables is transformed anew (bilinear, pre-warped at each stage's own frequency); its
-parameters are those that reproduce the tables, as pyloudnorm's filters of the ``DeMan`` type do.
+parameters are those that reproduce the tables; the tests hold the filter to pyloudnorm's of the ``DeMan``
+type, which is built on the same ones.
 
 Measured
 --------
@@ -48,6 +49,7 @@ HIGHEST_SAMPLE_RATE = 192_000
 _SHELF_FREQUENCY_HZ = 1681.974450955533
 _SHELF_GAIN_DB = 3.999843853973347
 _SHELF_Q = 0.7071752369554196
+_SHELF_MIDDLE = 0.499666774155  # gain at its frequency as a power of the shelf's: half of it, nearly
 _HIGH_PASS_FREQUENCY_HZ = 38.13547087602444
 _HIGH_PASS_Q = 0.5003270373238773
 
@@ -136,12 +138,17 @@ def k_weighting(sample_rate: int) -> tuple[NDArray[np.float64], NDArray[np.float
     against 48 kHz +0.004 dB at 44.1 kHz, −0.021 at 96 and −0.032 at 192, but +0.09 at 16 kHz and +0.21 at
     8 kHz (below the shelf).
     """
-    from pyloudnorm.iirfilter import IIRfilter  # late: 0.7 s of imports
-
-    shelf = IIRfilter(_SHELF_GAIN_DB, _SHELF_Q, _SHELF_FREQUENCY_HZ, sample_rate, "high_shelf_DeMan")
-    high_pass = IIRfilter(0.0, _HIGH_PASS_Q, _HIGH_PASS_FREQUENCY_HZ, sample_rate, "high_pass_DeMan")
-    b = np.convolve(shelf.b, high_pass.b)
-    a = np.convolve(shelf.a, high_pass.a)
+    warped = np.tan(np.pi * _SHELF_FREQUENCY_HZ / sample_rate)
+    high = np.power(10.0, _SHELF_GAIN_DB / 20.0)
+    middle = np.power(high, _SHELF_MIDDLE) * warped / _SHELF_Q
+    square, damped = warped * warped, warped / _SHELF_Q
+    shelf_a = np.array([1.0 + damped + square, 2.0 * (square - 1.0), 1.0 - damped + square])
+    shelf_b = np.array([high + middle + square, 2.0 * (square - high), high - middle + square])
+    warped = np.tan(np.pi * _HIGH_PASS_FREQUENCY_HZ / sample_rate)
+    square, damped = warped * warped, warped / _HIGH_PASS_Q
+    high_pass_a = np.array([1.0 + damped + square, 2.0 * (square - 1.0), 1.0 - damped + square])
+    b = np.convolve(shelf_b / shelf_a[0], [1.0, -2.0, 1.0])
+    a = np.convolve(shelf_a / shelf_a[0], high_pass_a / high_pass_a[0])
     b.flags.writeable = False
     a.flags.writeable = False
     return b, a

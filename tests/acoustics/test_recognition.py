@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from made_responses import FAMILIES, made_responses
 from scipy.signal import chirp, fftconvolve
+from scipy.stats import rankdata
 
-from roomplan.acoustics.recognition import recognise_other_sound
+from roomplan.acoustics.recognition import _ranks, recognise_other_sound
 
 
 def decay(decay_time_s, seconds, rate, seed=5):
@@ -97,3 +98,9 @@ def test_a_gated_plateau_is_a_response():
     rate = 48_000
     gated = np.concatenate([decay(1e9, 0.5, rate), np.zeros(4 * rate)])
     assert recognised(gated, rate) is None
+
+
+@pytest.mark.parametrize("values", [1, 2, 5, 1000])
+def test_ranks_are_scipys_ties_included(values):
+    numbers = np.random.default_rng(9).integers(0, values, 300).astype(float)
+    np.testing.assert_array_equal(_ranks(numbers), rankdata(numbers))

@@ -9,7 +9,7 @@ import pyebur128
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.signal import resample, upfirdn
+from scipy.signal import remez, resample, upfirdn
 
 from roomplan.errors import RoomplanError
 from roomplan.loudness import TruePeakMeter, true_peak
@@ -126,13 +126,21 @@ def test_steady_sine_reads_its_amplitude_up_to_0_45_of_the_rate(frequency):
     assert np.abs(decibels(peaks(sound))).max() < 0.0075
 
 
-@pytest.mark.parametrize("taps_and_edge", true_peak._DOUBLINGS)
-def test_every_doubling_is_flat_within_0_003_db_where_it_is_asked_to_be(taps_and_edge):
-    taps, edge = taps_and_edge
+@pytest.mark.parametrize(("doubling", "edge"), [(0, 0.45), (1, 0.275), (2, 0.1375)])
+def test_every_doubling_is_the_equiripple_filter_up_to_its_edge_that_scipy_finds(doubling, edge):
+    half = np.array(true_peak._DOUBLINGS[doubling])
+    found = remez(2 * len(half), [0.0, edge], [1.0], fs=1.0)
+    np.testing.assert_allclose(np.concatenate([half, half[::-1]]), found, rtol=0.0, atol=1e-12)
+
+
+@pytest.mark.parametrize(("doubling", "edge"), [(0, 0.45), (1, 0.275), (2, 0.1375)])
+def test_every_doubling_is_flat_within_0_003_db_up_to_its_edge(doubling, edge):
+    half = true_peak._DOUBLINGS[doubling]
+    design = np.array([*half, *half[::-1]])
+    taps = len(design)
     # Response of the value halfway between: even taps, so a real amplitude about their middle.
     impulse = np.zeros((2 * taps - 1, 1))
     impulse[taps - 1] = 1.0
-    design = true_peak.remez(taps, [0.0, edge], [1.0], fs=1.0)
     doubled, _start = true_peak._doubled(impulse, design)
     response = doubled[1::2, 0]
     assert response == pytest.approx(response[::-1], abs=1e-15)

@@ -98,6 +98,17 @@ def test_one_fourth_order_filter_equals_the_two_stages_in_a_row(sample_rate):
     assert np.abs(KFilter(sample_rate, 1)(sound) - expected).max() < 1e-7
 
 
+@pytest.mark.parametrize("sample_rate", [8_000, 11_025, 39_904, 44_100, 48_000, 88_200, 96_000, 192_000])
+def test_design_is_pyloudnorms_to_the_last_bit(sample_rate):
+    shelf = IIRfilter(
+        3.999843853973347, 0.7071752369554196, 1681.974450955533, sample_rate, "high_shelf_DeMan"
+    )
+    high = IIRfilter(0.0, 0.5003270373238773, 38.13547087602444, sample_rate, "high_pass_DeMan")
+    b, a = k_weighting(sample_rate)
+    np.testing.assert_array_equal(b, np.convolve(shelf.b, high.b))
+    np.testing.assert_array_equal(a, np.convolve(shelf.a, high.a))
+
+
 def test_design_cannot_be_changed_by_a_caller():
     b, _ = k_weighting(48_000)
     with pytest.raises(ValueError, match="read-only"):
