@@ -15,6 +15,7 @@ import re
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from itertools import cycle
 from math import floor
 from typing import TYPE_CHECKING, Protocol, Self
 
@@ -217,7 +218,7 @@ class ComponentSource(Protocol):
         ...
 
     def blocks(self, progress: Callable[[int, int], None] = ...) -> Iterator[Planar]:
-        """Yield the components."""
+        """Yield the components; a block stays as it is until the next but one is asked for."""
         ...
 
 
@@ -345,8 +346,8 @@ class _Playback:
 
     def blocks(self, progress: Callable[[int, int], None] = lambda _done, _all: None) -> Iterator[Planar]:
         done = 0
-        space = np.empty((len(self._rows), 2, self.hop), np.float32)  # one for all: nobody keeps a block
-        for block in self._kept.blocks:
+        spaces = np.empty((2, len(self._rows), 2, self.hop), np.float32)  # used by turns
+        for block, space in zip(self._kept.blocks, cycle(spaces), strict=False):
             level = space[:, :, : block.shape[2]]
             for row, ratio, into in zip(self._rows, self._ratios, level, strict=True):
                 np.multiply(block[row], ratio, out=into)

@@ -3,16 +3,17 @@
 Conventions
 -----------
 Stems are read once, components convolved once, buses summed once, however many deliveries write them; a bus
-that is written at another sample rate is resampled once for each rate. While one block is being written the
-next is already being convolved. All files of one rate have one length, and all start on one frame.
+that is written at another sample rate is resampled once for each rate. While one block is metered, summed and
+written the next is convolved: each of these has a thread of its own and hands its work to others, so that no
+processor waits for the slowest. All files of one rate have one length, and all start on one frame.
 """
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, Self
 
 import numpy as np
 
@@ -20,12 +21,13 @@ from roomplan.audio.resample import resampled_length
 from roomplan.audio.writers import OutputFormat, RateChanger, SoundWriter
 from roomplan.loudness.algebra import BusPowers
 from roomplan.loudness.speech_band import SpeechBandFilter
-from roomplan.rendering.bus_mixer import BusMixer
+from roomplan.rendering.bus_mixer import SLICE, BusMixer
 from roomplan.rendering.component_stream import ComponentStream, SignalStatistics
 from roomplan.rendering.recall import Peaks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from concurrent.futures import Future
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -50,6 +52,7 @@ __all__ = [
     "silent_progress",
 ]
 
+SEGMENT_FRAMES = 8 * SLICE  # summed, then written: what waits to be written is as small as that
 CLOSING_THREADS = 8  # finishing a file waits for the disk, not for the processor
 
 
@@ -219,40 +222,82 @@ def hear(
     with ExitStack() as stack:
         stream = stack.enter_context(open_stream(session, components, matrices, workers=workers))
         writers = _open_writers(stack, session, destination, stream.most_frames)
-        mixing_pool = stack.enter_context(ThreadPoolExecutor(workers))
-        writing_pool = stack.enter_context(ThreadPoolExecutor(workers))
         lanes = {name: _lanes(session, group) for name, group in writers.items()}
-        written = [index for index, bus in enumerate(buses) if bus.name in lanes]
-        mixer = BusMixer(buses, written, most_frames=stream.hop, workers=workers)
-        pending = []
+        summing = stack.enter_context(_Summing(buses, lanes, workers=workers))
+        stages = [powers.feed, summing.feed]
+        if in_speech_band is not None:
+            stages.append(in_speech_band.feed)
+        pools = [stack.enter_context(ThreadPoolExecutor(1)) for _stage in stages]
+        pending: list[Future[None]] = []
         for block in stream.blocks(lambda done, total: progress(stage, done, total)):
-            powers.feed(block)
-            if in_speech_band is not None:
-                in_speech_band.feed(block)
-            for job in pending:  # the mixer is about to use its samples again
-                job.result()
-            mixed = mixer.mix(block, mixing_pool)
-            pending = [
-                writing_pool.submit(lane.write, samples)
-                for index, samples in mixed.items()
-                for lane in lanes[buses[index].name]
-            ]
+            submitted = [pool.submit(feed, block) for pool, feed in zip(pools, stages, strict=True)]
+            _wait_for(pending)
+            pending = submitted
             frames += block.shape[2]
-        for job in pending:
-            job.result()
+        _wait_for(pending)
         powers.finish()
         if in_speech_band is not None:
             in_speech_band.finish()
-        everywhere = [lane for group in lanes.values() for lane in group if isinstance(lane, RateChanger)]
-        _all_of(writing_pool, [lane.finish for lane in everywhere])
+        summing.finish()
         with ThreadPoolExecutor(CLOSING_THREADS) as pool:
             _all_of(pool, [writer.close for group in writers.values() for _planned, writer in group])
     levels = [
         Level(bus, Peaks(float(sample), float(true)))
-        for bus, sample, true in zip(buses, mixer.peaks, mixer.true_peaks, strict=True)
+        for bus, sample, true in zip(buses, summing.peaks, summing.true_peaks, strict=True)
     ]
     outputs = {name: tuple(_output(*pair) for pair in group) for name, group in writers.items()}
     return Heard(frames, powers, in_speech_band, levels, stream.statistics, outputs)
+
+
+class _Summing:
+    """Sums the buses of every block, segment by segment, and hands those that are written to their files.
+
+    Parameters
+    ----------
+    lanes : mapping
+        Bus name → what takes its samples.
+    """
+
+    def __init__(
+        self, buses: Sequence[Bus], lanes: Mapping[str, Sequence[SoundWriter | RateChanger]], *, workers: int
+    ) -> None:
+        self._lanes = {index: lanes[bus.name] for index, bus in enumerate(buses) if bus.name in lanes}
+        self._mixer = BusMixer(buses, self._lanes, most_frames=SEGMENT_FRAMES, workers=workers)
+        self._pools = ExitStack()
+        self._mixing = self._pools.enter_context(ThreadPoolExecutor(workers))
+        self._writing = self._pools.enter_context(ThreadPoolExecutor(workers))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self._pools.close()
+
+    def feed(self, block: NDArray[np.float32]) -> None:
+        """Take the next block of components, shape (components, 2, frames)."""
+        for start in range(0, block.shape[2], SEGMENT_FRAMES):
+            mixed = self._mixer.mix(block[:, :, start : start + SEGMENT_FRAMES], self._mixing)
+            writing = [
+                self._writing.submit(lane.write, samples)
+                for index, samples in mixed.items()
+                for lane in self._lanes[index]
+            ]
+            _wait_for(writing)  # the mixer uses its samples again
+
+    def finish(self) -> None:
+        """Write what resamplers still hold."""
+        lanes = [lane for group in self._lanes.values() for lane in group if isinstance(lane, RateChanger)]
+        _all_of(self._writing, [lane.finish for lane in lanes])
+
+    @property
+    def peaks(self) -> NDArray[np.float64]:
+        """Largest absolute sample of every bus, shape (buses,)."""
+        return self._mixer.peaks
+
+    @property
+    def true_peaks(self) -> NDArray[np.float64]:
+        """True peak of every bus, linear, shape (buses,)."""
+        return self._mixer.true_peaks
 
 
 def bus_gains(buses: Sequence[Bus], components: int) -> NDArray[np.float64]:
@@ -299,6 +344,13 @@ def _lanes(
         for rate, writers in rates.items()
     ]
     return lanes
+
+
+def _wait_for(jobs: Sequence[Future[None]]) -> None:
+    """Wait until all jobs are done; the first that failed raises."""
+    wait(jobs)
+    for job in jobs:
+        job.result()
 
 
 def _all_of(pool: ThreadPoolExecutor, jobs: Sequence[Callable[[], None]]) -> None:

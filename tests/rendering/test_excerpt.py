@@ -19,6 +19,7 @@ from roomplan.convolution.engine import Convolver
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.plan.load import load_plan
 from roomplan.plan.model import Passage
+from roomplan.rendering import component_stream
 from roomplan.rendering.component_stream import ComponentStream
 from roomplan.rendering.excerpt import ComponentSource, KeptExcerpt, excerpt_of, parse_length, parse_moment
 from roomplan.session.buses import build_components
@@ -468,6 +469,23 @@ def test_an_excerpt_at_other_levels_is_played_from_memory_and_equals_a_new_pass(
     assert convolved
     assert np.abs(played - expected).max() <= SAME * rms_of_mix(expected)
     assert np.abs(played - heard(session)).max() > 0.01 * rms_of_mix(expected)
+
+
+def test_a_block_stays_as_it_is_until_the_next_but_one_is_asked_for(ensemble, kept, monkeypatch):
+    monkeypatch.setattr(component_stream, "ENGINE_BYTES", 1)  # the shortest blocks
+    memory, _convolved = kept
+    components = build_components(ensemble)
+    excerpt = replace(ensemble, excerpt=Excerpt(0, 140_000))
+    streams = [(ComponentStream, ensemble), (memory.open, excerpt), (memory.open, excerpt)]
+    for open_stream, session in streams:  # convolved, recorded, played back
+        with open_stream(session, components, response_matrices(session)) as stream:
+            before: list[tuple[np.ndarray, np.ndarray]] = []
+            for block in stream.blocks():
+                for seen, copied in before[-1:]:
+                    assert np.array_equal(seen, copied)
+                    assert not np.shares_memory(seen, block)
+                before.append((block, block.copy()))
+            assert len(before) > 2
 
 
 @pytest.mark.parametrize("change", ["excerpt", "offset", "delay", "response", "silent before"])
