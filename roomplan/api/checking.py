@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.api.opening import open_file
-from roomplan.balance.balance import measure_with_targets
+from roomplan.balance.judging import measure_with_targets
 from roomplan.files.cache import Cache
 from roomplan.rendering.one_pass import silent_progress
 

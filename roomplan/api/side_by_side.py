@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomplan.api.opening import open_file
-from roomplan.balance.balance import measure_with_targets
+from roomplan.balance.judging import measure_with_targets
 from roomplan.errors import PlanError, RoomplanError
 from roomplan.files.cache import Cache
 from roomplan.files.real_path import real_path

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-    from roomplan.balance.balance import Balance
+    from roomplan.balance.answer import Balance
     from roomplan.depth import Depth
     from roomplan.errors import Problem
     from roomplan.plan.model import Plan
@@ -88,7 +88,7 @@ def balance_file(
         session.plan.targets,
         session.plan.balance,
         cache=cache,
-        hear=verify,
+        verify=verify,
         progress=progress,
     )
     if not write or not found.changed:

@@ -17,7 +17,7 @@ from roomplan.report.documents import Document, problem_entry, rounded
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from roomplan.balance.balance import Balance, LevelChange, Outcome
+    from roomplan.balance.answer import Balance, LevelChange, Outcome
     from roomplan.balance.verifying import TargetResult
     from roomplan.documents.places import KeyPath
     from roomplan.plan.overrides import SharedLevel
@@ -125,7 +125,7 @@ def _outcome_entry(outcome: Outcome) -> Document:
         **_target_entry(outcome.target),
         "before": _result_entry(outcome.before),
         "after": _result_entry(outcome.after),
-        "measured": None if outcome.heard is None else _result_entry(outcome.heard),
+        "measured": None if outcome.measured is None else _result_entry(outcome.measured),
     }
 
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
-    from roomplan.balance.balance import Balance, BeyondReach, Conflict, LevelChange, Outcome
+    from roomplan.balance.answer import Balance, BeyondReach, Conflict, LevelChange, Outcome
     from roomplan.balance.verifying import TargetResult
     from roomplan.plan.bus_name import BusName
     from roomplan.plan.overrides import SharedLevel
@@ -172,21 +172,21 @@ def balance_tables(balance: Balance) -> list[Table]:
 
 
 def _outcome_table(balance: Balance) -> Table:
-    heard = any(outcome.heard is not None for outcome in balance.outcomes)
+    measured = any(outcome.measured is not None for outcome in balance.outcomes)
     caption = "after: at the levels below, rounded to 0.1 dB; judged unrounded"
     table = plain_table(
         f"{balance.session.plan.title}: targets",
-        f"{caption} · measured: in a new pass over the sound" if heard else caption,
+        f"{caption} · measured: in a new pass over the sound" if measured else caption,
     )
     table.add_column("target")
-    figure_columns(table, ("wanted", "±", "before", "after", *(["measured"] if heard else [])))
+    figure_columns(table, ("wanted", "±", "before", "after", *(["measured"] if measured else [])))
     table.add_column("")
     for index, outcome in enumerate(balance.outcomes):
         target = outcome.target
-        last = outcome.heard or outcome.after
+        last = outcome.measured or outcome.after
         cells = [_shown(target, outcome.before.value), _shown(target, outcome.after.value)]
-        if heard:
-            cells.append(_shown(target, None if outcome.heard is None else outcome.heard.value))
+        if measured:
+            cells.append(_shown(target, None if outcome.measured is None else outcome.measured.value))
         verdict = _verdict(last, unmeasured=index in balance.unmeasured)
         table.add_row(described(target), _wanted(target), _tolerance(target), *cells, verdict)
     return table
@@ -228,7 +228,7 @@ def _what(change: LevelChange) -> str:
 def balance_lines(balance: Balance) -> list[Text]:
     """What cannot be had, binds or conflicts, what else would do, and the verdict last, in sentences."""
     targets = [outcome.target for outcome in balance.outcomes]
-    final = [outcome.heard or outcome.after for outcome in balance.outcomes]
+    final = [outcome.measured or outcome.after for outcome in balance.outcomes]
     lines = _reasons([result for index, result in enumerate(final) if index not in balance.unmeasured])
     lines += [_beyond_line(targets[beyond.target], beyond) for beyond in balance.beyond_reach]
     missed = {conflict.target for conflict in balance.conflicts}
@@ -273,7 +273,7 @@ def _binding_line(changes: Sequence[LevelChange], pushing: Sequence[Target]) -> 
 
 def _conflict_line(conflict: Conflict, balance: Balance) -> str:
     outcome = balance.outcomes[conflict.target]
-    last = outcome.heard or outcome.after
+    last = outcome.measured or outcome.after
     targets = [o.target for o in balance.outcomes]
     what = f"{described(outcome.target)} is missed by {_missed_by(last)}"
     against = " or ".join(described(targets[i]) for i in conflict.against)
@@ -292,7 +292,7 @@ def _conflict_line(conflict: Conflict, balance: Balance) -> str:
 
 
 def _verdict_line(balance: Balance) -> str:
-    judged = [o.heard or o.after for i, o in enumerate(balance.outcomes) if i not in balance.unmeasured]
+    judged = [o.measured or o.after for i, o in enumerate(balance.outcomes) if i not in balance.unmeasured]
     count, met = len(judged), sum(result.met for result in judged)
     if not count:
         return "nothing can be judged without a pass over the sound"
@@ -332,6 +332,6 @@ def broken_line(broken: Sequence[Outcome]) -> str:
     """Figures that were expected, and those measured in the written plan."""
     return "; ".join(
         f"{described(outcome.target)} {_shown(outcome.target, outcome.after.value)} expected, "
-        f"{_shown(outcome.target, None if outcome.heard is None else outcome.heard.value)} measured"
+        f"{_shown(outcome.target, None if outcome.measured is None else outcome.measured.value)} measured"
         for outcome in broken
     )

@@ -1,4 +1,4 @@
-"""Balance on a small cue: what is promised is what is heard, and what cannot be had is said."""
+"""Balance on a small cue: what is promised is what is measured, and what cannot be had is said."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import pytest
 from made_sessions import wish
 
 from roomplan.api.solving import overrides_of
-from roomplan.balance.balance import solve_balance, target_results
+from roomplan.balance.balance import solve_balance
+from roomplan.balance.judging import target_results
 from roomplan.balance.levels import Levels, session_at, written_levels
 from roomplan.errors import RoomplanError
 from roomplan.files.cache import Cache
@@ -41,10 +42,10 @@ def test_the_sound_at_the_new_levels_is_what_was_promised(cue, trio, cache):
     assert sum(not outcome.before.met for outcome in found.outcomes) >= 5
     backup = write_overrides(session.plan.source, overrides_of(found))
     assert backup is not None
-    # opened again from the file, heard again by a cache that knows nothing
+    # opened again from the file, measured again with an empty cache
     again = cue.session()
-    heard = target_results(again, WISHES, cache=None)
-    for outcome, result in zip(found.outcomes, heard, strict=True):
+    measured = target_results(again, WISHES, cache=None)
+    for outcome, result in zip(found.outcomes, measured, strict=True):
         promise = {"least_c80": 0.2, "longest_wet_decay": 0.02, "least_sti": 0.01}.get(
             result.target.kind, 0.05
         )
@@ -55,11 +56,11 @@ def test_the_sound_at_the_new_levels_is_what_was_promised(cue, trio, cache):
         found.outcomes[0].after.value, abs=0.05
     )
     assert rendering.bus("mix").loudness.integrated_lufs == pytest.approx(-20.0, abs=0.1)
-    heard_of = {name: rendering.bus(name).decay for name in ("section:choir", "section:brass:wet")}
-    assert heard_of["section:choir"] is not None
-    assert heard_of["section:brass:wet"] is not None
-    assert heard_of["section:choir"].mid.c80_db == pytest.approx(found.outcomes[5].after.value, abs=0.2)
-    assert heard_of["section:brass:wet"].mid.t30_s == pytest.approx(found.outcomes[6].after.value, rel=0.01)
+    decay_of = {name: rendering.bus(name).decay for name in ("section:choir", "section:brass:wet")}
+    assert decay_of["section:choir"] is not None
+    assert decay_of["section:brass:wet"] is not None
+    assert decay_of["section:choir"].mid.c80_db == pytest.approx(found.outcomes[5].after.value, abs=0.2)
+    assert decay_of["section:brass:wet"].mid.t30_s == pytest.approx(found.outcomes[6].after.value, rel=0.01)
 
 
 def test_a_session_at_other_levels_is_the_session_of_a_plan_that_says_so(cue, trio):
@@ -87,17 +88,17 @@ def test_a_session_at_other_levels_is_the_session_of_a_plan_that_says_so(cue, tr
     assert changed.plan.sections["low"].level_db == opened.plan.sections["low"].level_db
 
 
-def test_a_ceiling_lowers_the_trim_by_tenths_until_the_heard_peak_keeps_it(cue, trio, cache):
+def test_a_ceiling_lowers_the_trim_by_tenths_until_the_measured_peak_keeps_it(cue, trio, cache):
     session = cue.session(trio)
     targets = (wish("wet_to_dry", -8.0, "section:choir"), wish("true_peak", -6.0))
-    found = solve_balance(session, targets, BalanceLimits(), cache=cache, hear=True)
+    found = solve_balance(session, targets, BalanceLimits(), cache=cache, verify=True)
     peak = found.outcomes[1].after
     assert peak.met
     assert peak.value is not None
     assert -6.1 < peak.value <= -6.0
     assert found.trim_after_db < 0.0
-    heard = measure_session(found.proposed).bus("mix").true_peak_dbtp
-    assert heard == pytest.approx(peak.value, abs=0.01)
+    measured = measure_session(found.proposed).bus("mix").true_peak_dbtp
+    assert measured == pytest.approx(peak.value, abs=0.01)
 
 
 def test_a_ceiling_that_is_kept_moves_no_trim(cue, trio, cache):
@@ -118,7 +119,7 @@ def test_a_peak_at_new_levels_is_left_open_without_a_pass_over_them(cue, trio, c
     found = solve_balance(session, targets, BalanceLimits(), cache=cache)
     assert found.changed
     assert found.outcomes[0].after.met
-    assert (found.outcomes[1].after.value, found.outcomes[1].heard) == (None, None)
+    assert (found.outcomes[1].after.value, found.outcomes[1].measured) == (None, None)
     assert found.unmeasured == (1,)
     assert found.met  # of what can be judged
 
@@ -183,12 +184,12 @@ def test_a_locked_section_misses_its_target_and_is_said_to_be_locked(cue, trio, 
     assert [c.released_by for c in found.conflicts] == [("locked",)]
 
 
-def test_levels_that_are_listened_to_say_what_was_heard(cue, trio, cache):
+def test_verified_levels_carry_the_figures_of_a_new_pass(cue, trio, cache):
     targets = (wish("wet_to_dry", -9.0, "section:choir"), wish("loudness", -22.0))
-    found = solve_balance(cue.session(trio), targets, BalanceLimits(), cache=cache, hear=True)
+    found = solve_balance(cue.session(trio), targets, BalanceLimits(), cache=cache, verify=True)
     for outcome in found.outcomes:
-        assert outcome.heard is not None
-        assert outcome.heard.value == pytest.approx(outcome.after.value, abs=0.005)
+        assert outcome.measured is not None
+        assert outcome.measured.value == pytest.approx(outcome.after.value, abs=0.005)
 
 
 def test_checking_hears_a_peak_that_no_pass_knows_and_solves_nothing(cue, trio, cache):

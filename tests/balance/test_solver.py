@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_sessions import made_session, wish
 
-from roomplan.balance.balance import _alternatives
+from roomplan.balance.explaining import alternatives_of
 from roomplan.balance.problem import build_problem
 from roomplan.balance.solver import Solution, rounded_shifts, solve, starts, total_miss
 from roomplan.plan.targets import BalanceLimits
@@ -104,9 +104,9 @@ def test_levels_that_are_as_good_are_named_with_what_differs():
     worse = replace(found, shifts=found.shifts + 4.0, cost=found.cost + 1.0)
     unweighted = np.zeros(1)  # nothing is mended after rounding
     levels = problem.levels(rounded_shifts(problem, found, unweighted)[0])
-    (told,) = _alternatives(problem, found, [found, same, worse], unweighted, levels)
+    (told,) = alternatives_of(problem, found, [found, same, worse], unweighted, levels)
     assert len(told.changes) == 1
-    assert _alternatives(problem, found, [found, worse], unweighted, levels) == ()
+    assert alternatives_of(problem, found, [found, worse], unweighted, levels) == ()
 
 
 @settings(max_examples=15)

@@ -7,7 +7,8 @@ import pytest
 from made_sessions import RATE, decaying, made_session, wish
 
 from roomplan.acoustics.speech import SPEECH_BANDS_HZ
-from roomplan.balance.balance import solve_balance, target_results
+from roomplan.balance.balance import solve_balance
+from roomplan.balance.judging import target_results
 from roomplan.balance.speech import octave_powers, octaves_of_response
 from roomplan.files.cache import Cache
 from roomplan.plan.targets import BalanceLimits

@@ -1,0 +1,152 @@
+"""What a session reaches of its targets; nothing is solved."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from roomplan.balance.record import Record, hearing_targets, keeping, open_record
+from roomplan.balance.speech import SpeechModel, octave_powers
+from roomplan.balance.verifying import TargetResult, results_at
+from roomplan.rendering.one_pass import silent_progress
+from roomplan.rendering.render import measure_session
+from roomplan.session.response_matrices import response_matrices
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from roomplan.files.cache import Cache
+    from roomplan.plan.targets import Target
+    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.result import Rendering
+    from roomplan.session.response_matrices import ResponseMatrix
+    from roomplan.session.session import Session
+
+__all__ = ["Judge", "measure_with_targets", "target_results"]
+
+
+def measure_with_targets(
+    session: Session,
+    *,
+    cache: Cache | None,
+    peaks: bool = True,
+    workers: int = 2,
+    progress: Progress = silent_progress,
+) -> tuple[Rendering, tuple[TargetResult, ...]]:
+    """Figures of a session, and what it reaches of its targets, from one pass over the sound.
+
+    Targets are those of a whole cue: of an excerpt none is judged.
+
+    Parameters
+    ----------
+    cache : Cache or None
+        As in `target_results`.
+    peaks : bool
+        Whether peaks are measured anew where deliveries are judged by them and an earlier pass has none.
+    workers : int
+        Threads.
+
+    Returns
+    -------
+    rendering : Rendering
+        As of `measure_session`; `recalled` only where the pass is an earlier one.
+    results : tuple of TargetResult
+    """
+    targets = session.plan.targets if session.excerpt is None else ()
+    if not targets:
+        return measure_session(session, workers=workers, progress=progress, cache=cache, peaks=peaks), ()
+    with keeping(cache) as kept:
+        # what the targets ask for beyond the plan is kept in the same pass, and left out of what is shown
+        found = measure_session(
+            hearing_targets(session, targets), workers=workers, progress=progress, cache=kept, peaks=peaks
+        )
+        asked = set(session.plan.margins)
+        rendering = replace(
+            found, session=session, margins=tuple(one for one in found.margins if one.margin in asked)
+        )
+        return rendering, target_results(session, targets, cache=kept, workers=workers, progress=progress)
+
+
+def target_results(
+    session: Session,
+    targets: Sequence[Target],
+    *,
+    cache: Cache | None,
+    true_peak: float | None = None,
+    workers: int = 2,
+    progress: Progress = silent_progress,
+) -> tuple[TargetResult, ...]:
+    """What a session reaches of its targets; nothing is solved.
+
+    Parameters
+    ----------
+    cache : Cache or None
+        Where a pass over the same sounds is kept; without one they are measured again. A pass that was made
+        for `record.hearing_targets(session, targets)` serves.
+    true_peak : float, optional
+        Of the mix, linear, where it is known. Where it is not and a target asks for it, the sound is
+        measured.
+    workers : int
+        Threads.
+    """
+    if not targets:
+        return ()
+    with keeping(cache) as kept:
+        judge = Judge(session, targets, kept, workers, progress)
+        if true_peak is None and any(target.kind == "true_peak" for target in targets):
+            true_peak = judge.record.true_peak(session)
+            if true_peak is None:
+                true_peak = judge.measure_anew(session)[1]
+        return judge.results(session, true_peak)
+
+
+class Judge:
+    """What solving and checking share: responses, a record, and the octaves of the dry sounds."""
+
+    def __init__(
+        self, session: Session, targets: Sequence[Target], cache: Cache, workers: int, progress: Progress
+    ) -> None:
+        self.session = session
+        self.targets = tuple(targets)
+        self.matrices: Mapping[tuple[str, int], ResponseMatrix] = response_matrices(session)
+        self.workers = workers
+        self.progress = progress
+        self.record = open_record(
+            session, targets, self.matrices, cache=cache, workers=workers, progress=progress
+        )
+        self._dry: NDArray[np.float64] | None = None
+        if any(target.kind == "least_sti" for target in targets):
+            self._dry = octave_powers(session, cache=cache, workers=workers, progress=progress)
+        self.speech = self.speech_at(session, self.record)
+
+    def speech_at(self, session: Session, record: Record) -> SpeechModel | None:
+        """How clear sung words are at the levels of a session, where a target asks for it."""
+        if self._dry is None:
+            return None
+        return SpeechModel(session, self.targets, record, self.matrices, self._dry, workers=self.workers)
+
+    def results(self, session: Session, true_peak: float | None) -> tuple[TargetResult, ...]:
+        """Every target at the levels of a session."""
+        return results_at(
+            session, self.targets, self.record, self.matrices, true_peak=true_peak, speech=self.speech
+        )
+
+    def measure_anew(self, session: Session) -> tuple[Record, float | None]:
+        """Measure a session at its own levels alone: the record of that pass, and the true peak."""
+        with keeping(None) as own:
+            record = open_record(
+                session,
+                self.targets,
+                self.matrices,
+                cache=own,
+                workers=self.workers,
+                progress=self.progress,
+            )
+            peak = record.true_peak(session)
+            # read now: the folder is about to go
+            speech_band = None if record.speech_band is None else np.array(record.speech_band)
+            return replace(record, factor=np.array(record.factor), speech_band=speech_band, entry=None), peak
