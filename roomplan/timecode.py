@@ -31,7 +31,7 @@ from typing import Self
 
 from roomplan.errors import RoomplanError
 
-__all__ = ["FRAME_RATES", "FrameRate", "Timecode", "frame_rate", "parse_timecode"]
+__all__ = ["FRAME_RATES", "FrameRate", "Timecode", "frame_rate", "nearest_sample", "parse_timecode"]
 
 _MINUTES_PER_DAY = 24 * 60
 
@@ -201,7 +201,35 @@ class Timecode:
         sample_rate : int
             Hertz. The later sample counts where two are equally near.
         """
-        return floor(self.seconds * sample_rate + Fraction(1, 2))
+        return nearest_sample(self.seconds, sample_rate)
+
+    def seconds_after(self, start_s: Fraction) -> Fraction:
+        """Return the time from the start of a cue to the start of the frame, exactly.
+
+        Parameters
+        ----------
+        start_s : Fraction
+            Time of day of the first frame of the cue. One that was read from samples may lie a little behind
+            its frame: up to half a frame counts as 0.
+
+        Raises
+        ------
+        RoomplanError
+            The frame is before the start, which here is to say that it is more than half a day after it.
+        """
+        day = self.rate.frames_per_day / self.rate.frames_per_second
+        after = (self.seconds - start_s) % day
+        if (day - after) * self.rate.frames_per_second * 2 <= 1:
+            return Fraction(0)
+        if after * 2 > day:
+            start = Timecode.nearest(start_s, self.rate)
+            raise RoomplanError(f"{self} is before the start of the cue, {start}", remedy=f"{start} or later")
+        return after
+
+
+def nearest_sample(seconds: Fraction | float, sample_rate: int) -> int:
+    """Return the sample nearest to a moment, the later of two equally near; both count from the same 0."""
+    return floor(Fraction(seconds) * sample_rate + Fraction(1, 2))
 
 
 def frame_rate(value: object) -> FrameRate:

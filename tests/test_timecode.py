@@ -357,3 +357,21 @@ def test_a_text_is_the_name_of_a_frame_or_refused_in_one_line(text, rate):
     proposed = re.search(r"write ([0-9:;]+)", line)
     if proposed is not None:
         parse_timecode(proposed[1], rate)
+
+
+@given(
+    st.sampled_from(FRAME_RATES),
+    st.integers(0, 10**7),
+    st.integers(0, 10**6),
+)
+def test_timecode_after_a_start_is_the_number_of_frames_between_them(rate, start, frames):
+    first = Timecode(start % rate.frames_per_day, rate)
+    later = Timecode((first.frame + frames) % rate.frames_per_day, rate)
+    assert later.seconds_after(first.seconds) == frames / rate.frames_per_second
+
+
+def test_a_start_read_from_samples_up_to_half_a_frame_behind_its_timecode_counts_as_it():
+    rate = FRAME_RATES[2]  # 25: a frame lasts 0.04 s
+    assert parse_timecode("01:00:00:00", rate).seconds_after(3600 + Fraction(1, 50)) == 0
+    with pytest.raises(RoomplanError):
+        parse_timecode("01:00:00:00", rate).seconds_after(3600 + Fraction(21, 1000))

@@ -24,7 +24,6 @@ from roomplan.plan.resolve_rooms import resolve_room
 from roomplan.plan.resolve_sends import merged_sends, resolve_sends
 from roomplan.plan.resolve_targets import resolve_balance, resolve_reference_section, resolve_targets
 from roomplan.plan.shape import StemShape
-from roomplan.plan.times import timecode_seconds
 from roomplan.timecode import parse_timecode
 
 if TYPE_CHECKING:
@@ -309,7 +308,7 @@ def _moment_s(
     if rate is None or start is None:
         return None
     try:
-        return float(timecode_seconds(moment, rate, start.seconds))
+        return float(parse_timecode(moment, rate).seconds_after(start.seconds))
     except RoomplanError as error:
         problem = error.problems[0]
         reading.refuse(f"{path[-1]}: {problem.what}", reading.places.value(path), problem.remedy or "")

@@ -1,18 +1,10 @@
-"""Moments of a cue as a plan or a command writes them: minutes and seconds with a colon, or timecode."""
+"""Moments of a cue as a plan or a command writes them: their text alone, minutes and seconds or timecode."""
 
 from __future__ import annotations
 
 import re
-from fractions import Fraction
-from typing import TYPE_CHECKING
 
-from roomplan.errors import RoomplanError
-from roomplan.timecode import Timecode, parse_timecode
-
-if TYPE_CHECKING:
-    from roomplan.timecode import FrameRate
-
-__all__ = ["CLOCK", "LIKE_TIMECODE", "TIMECODE", "clock_seconds", "timecode_seconds"]
+__all__ = ["CLOCK", "LIKE_TIMECODE", "TIMECODE", "clock_seconds"]
 
 # `m:ss`, `m:ss.s` or `h:mm:ss.s`: two digits after every colon, so that 1:5 cannot mean 1:50 or 1:05.
 CLOCK = r"(?:[0-9]{1,2}:[0-5][0-9]|[0-9]{1,5}):[0-5][0-9](?:\.[0-9]+)?"
@@ -44,34 +36,3 @@ def clock_seconds(text: str) -> float | None:
     for field in upper:
         minutes = minutes * 60 + int(field)
     return minutes * 60 + float(seconds)
-
-
-def timecode_seconds(text: str, rate: FrameRate, start_s: Fraction) -> Fraction:
-    """Return the moment a timecode means, in seconds after the first frame of the cue, exactly.
-
-    Parameters
-    ----------
-    text : str
-        `01:02:03:04`.
-    start_s : Fraction
-        Time of day of the first frame of the cue.
-
-    Raises
-    ------
-    RoomplanError
-        As `parse_timecode`; it is before the start, which here is to say that it is more than half a day
-        after it.
-
-    Notes
-    -----
-    A start that was read from samples may lie a little behind its frame: up to half a frame counts as 0.
-    """
-    timecode = parse_timecode(text, rate)
-    day = rate.frames_per_day / rate.frames_per_second
-    after = (timecode.seconds - start_s) % day
-    if (day - after) * rate.frames_per_second * 2 <= 1:
-        return Fraction(0)
-    if after * 2 > day:
-        start = Timecode.nearest(start_s, rate)
-        raise RoomplanError(f"{text} is before the start of the cue, {start}", remedy=f"{start} or later")
-    return after

@@ -16,17 +16,17 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import cycle
-from math import floor
 from typing import TYPE_CHECKING, Protocol, Self
 
 import numpy as np
 
 from roomplan.documents.wording import decimal_comma
 from roomplan.errors import RoomplanError
-from roomplan.plan.times import TIMECODE, clock_seconds, timecode_seconds
+from roomplan.plan.times import TIMECODE, clock_seconds
 from roomplan.rendering.component_stream import ComponentStream
 from roomplan.rendering.recall import parts_of
 from roomplan.session.session import Excerpt
+from roomplan.timecode import nearest_sample, parse_timecode
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -110,7 +110,7 @@ def _of_timecode(text: str, session: Session) -> Fraction:
             f"{text} is timecode, but neither the plan nor its stems say when the cue starts",
             remedy="add `start:` to the plan, or give seconds such as 70 or 1:10",
         )
-    return timecode_seconds(text, rate, start)
+    return parse_timecode(text, rate).seconds_after(start)
 
 
 def excerpt_of(
@@ -145,7 +145,7 @@ def excerpt_of(
     too. The passages of the plan are left out: they are counted from the start of the cue.
     """
     rate = session.sample_rate
-    start = _frame(start_s, rate)
+    start = nearest_sample(start_s, rate)
     end = _end(session)
     if start < 0:
         raise RoomplanError(f"{_said(start_s)} is before the cue", remedy="start at 0 or later")
@@ -163,14 +163,10 @@ def excerpt_of(
     # the last response may ring on a little beyond what is known here; the stream ends where it does
     frames = end + rate - start
     if length_s is not None:
-        frames = _frame(Fraction(start_s) + Fraction(length_s), rate) - start
+        frames = nearest_sample(Fraction(start_s) + Fraction(length_s), rate) - start
         if frames < 1:
             raise RoomplanError(f"{_said(length_s)} is nothing to hear", remedy="give a length such as 20")
     return replace(session, excerpt=Excerpt(start, frames), plan=replace(session.plan, passages={}))
-
-
-def _frame(seconds: Fraction | float, sample_rate: int) -> int:
-    return floor(Fraction(seconds) * sample_rate + Fraction(1, 2))
 
 
 def _end(session: Session) -> int:

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 from roomplan.audio.bext import StatedLoudness, bext_chunk, plain_ascii, write_bext
 from roomplan.errors import Problem, RoomplanError
 from roomplan.session.output_files import delivery_rate, output_files
+from roomplan.timecode import nearest_sample
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -186,7 +187,7 @@ def _first_sample(session: Session, sample_rate: int) -> int | None:
     start_s = session.start_s
     if session.excerpt is not None:
         start_s += Fraction(session.excerpt.start_frame, session.sample_rate)
-    return math.floor(start_s * sample_rate + Fraction(1, 2))
+    return nearest_sample(start_s, sample_rate)
 
 
 def time_advice(session: Session, targets: Sequence[DeliveryTarget]) -> list[Problem]:

@@ -2,9 +2,10 @@
 
 Conventions
 -----------
-Times of day are exact fractions of seconds from midnight. Frame 0 of the cue is the plan's `start`; without
-one, the earliest time that a stem states; without any, the first frame of every stem. A stem begins on the
-frame nearest to its time, the later one of two equally near. Stems that state no time begin on frame 0.
+Times of day are exact fractions of seconds from midnight. Frame 0 of the cue is the sample of the day nearest
+to the plan's `start`; without one, to the earliest time that a stem states; without any, the first frame of
+every stem. A stem begins on the frame nearest to its time, the later one of two equally near. Stems that
+state no time begin on frame 0.
 
 Notes
 -----
@@ -19,7 +20,7 @@ from math import floor
 from typing import TYPE_CHECKING
 
 from roomplan.errors import Problem
-from roomplan.timecode import Timecode
+from roomplan.timecode import Timecode, nearest_sample
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -41,12 +42,21 @@ class Placement:
 
     start_s: Fraction | None
 
+    def on_samples(self, sample_rate: int) -> Placement:
+        """Return the placement whose frame 0 is a sample of the day, as those of files are.
+
+        A file that states the sample nearest to a frame then begins on that frame, and an excerpt of it too.
+        """
+        if self.start_s is None:
+            return self
+        return Placement(Fraction(nearest_sample(self.start_s, sample_rate), sample_rate))
+
     def offset_frames(self, stem: StemSource, sample_rate: int) -> int:
         """Frame of the cue on which a stem begins."""
         if self.start_s is None or stem.reference_s is None:
             return 0
         # A stem may begin up to one of its own samples early: nothing is cut off it.
-        return max(0, floor((stem.reference_s - self.start_s) * sample_rate + Fraction(1, 2)))
+        return max(0, nearest_sample(stem.reference_s - self.start_s, sample_rate))
 
 
 def place_stems(

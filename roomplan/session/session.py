@@ -272,6 +272,7 @@ def open_session(
         return None, problems
     warnings.extend(warning for room in rooms.values() for warning in room.warnings)
 
+    placement = placement.on_samples(sample_rate)
     sections = tuple(
         _resolve_section(plan, section, stems[section.name], placement, chosen, rooms, sample_rate, muted)
         for section in plan.sections.values()

@@ -5,12 +5,6 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
-
-from roomplan.errors import RoomplanError
-from roomplan.plan.times import timecode_seconds
-from roomplan.timecode import FRAME_RATES, Timecode
 
 FORM = "hours, minutes, seconds, frames, two digits each, such as 01:02:03:04"
 
@@ -177,21 +171,3 @@ def test_passages_in_timecode_may_cross_midnight(good, least):
     text = 'frame_rate: 25\nstart: "23:59:50:00"\npassages: {v: {from: "23:59:55:00", to: "00:00:05:00"}}\n'
     passage = good(text + least).passages["v"]
     assert (passage.start_s, passage.end_s) == (5.0, 15.0)
-
-
-@given(
-    st.sampled_from(FRAME_RATES),
-    st.integers(0, 10**7),
-    st.integers(0, 10**6),
-)
-def test_timecode_after_a_start_is_the_number_of_frames_between_them(rate, start, frames):
-    first = Timecode(start % rate.frames_per_day, rate)
-    later = Timecode((first.frame + frames) % rate.frames_per_day, rate)
-    assert timecode_seconds(str(later), rate, first.seconds) == frames / rate.frames_per_second
-
-
-def test_a_start_read_from_samples_up_to_half_a_frame_behind_its_timecode_counts_as_it():
-    rate = FRAME_RATES[2]  # 25: a frame lasts 0.04 s
-    assert timecode_seconds("01:00:00:00", rate, 3600 + Fraction(1, 50)) == 0
-    with pytest.raises(RoomplanError):
-        timecode_seconds("01:00:00:00", rate, 3600 + Fraction(21, 1000))

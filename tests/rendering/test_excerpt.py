@@ -14,6 +14,7 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from roomplan.audio.bext import bext_chunk, reserve_bext, write_bext
 from roomplan.audio.info import SoundSource
 from roomplan.convolution.engine import Convolver
 from roomplan.errors import AudioError, RoomplanError
@@ -384,33 +385,79 @@ def test_the_timecode_of_a_start_that_was_read_from_samples_is_the_start(ensembl
     assert parse_moment("01:00:00:01", started) == 0
 
 
-@settings(max_examples=300)
+PICTURE_RATES = ("23.976", "24", "25", "29.97", "29.97df", "30")
+SAMPLE_RATES = (44_100, 48_000, 88_200, 96_000)
+COUNT = 2.0**20  # full scale of a ramp: a power of two, so that a float holds every step
+
+
+@pytest.mark.parametrize("sample_rate", SAMPLE_RATES)
+@pytest.mark.parametrize("named", PICTURE_RATES)
+@settings(max_examples=60)
 @given(
-    named=st.sampled_from(["23.976", "24", "25", "29.97", "29.97df", "30"]),
-    sample_rate=st.sampled_from([44_100, 48_000, 88_200, 96_000]),
     first=st.integers(0, 24 * 3600 * 23),
-    later=st.integers(0, 50),
-    stated_by=st.sampled_from(["plan", "stems"]),
+    later=st.one_of(st.just(0), st.integers(0, 23 * 3600 * 11)),  # half a day and more is before the start
+    rounding=st.sampled_from([floor, round, ceil, None]),
 )
-def test_an_excerpt_from_any_frame_of_the_cue_its_first_included_begins_on_the_sample_of_that_frame(
-    ensemble, named, sample_rate, first, later, stated_by
+def test_every_frame_of_a_cue_is_accepted_however_its_start_was_rounded_to_a_sample(
+    ensemble, named, sample_rate, first, later, rounding
 ):
     rate = frame_rate(named)
     start = Timecode(first, rate)
-    zero = start.seconds if stated_by == "plan" else Fraction(start.sample(sample_rate), sample_rate)
-    plan = replace(ensemble.plan, frame_rate=rate, start=start if stated_by == "plan" else None)
+    exact = start.seconds * sample_rate
+    zero = (exact if rounding is None else rounding(exact)) / Fraction(sample_rate)
+    plan = replace(ensemble.plan, frame_rate=rate)
     session = replace(ensemble, plan=plan, sample_rate=sample_rate, start_s=zero)
-    moment = Timecode((first + later) % rate.frames_per_day, rate)
-    part = excerpt_of(session, parse_moment(str(moment), session), 1)
+    assert str(Timecode.nearest(zero, rate)) == str(start)  # what reports call the start is accepted too
+    moment = parse_moment(str(Timecode((first + later) % rate.frames_per_day, rate)), session)
     if later == 0:
-        expected = 0
-    elif stated_by == "stems":  # whole samples of the day: their difference is exact
-        expected = Timecode(first + later, rate).sample(sample_rate) - start.sample(sample_rate)
+        assert moment * sample_rate < 1
     else:
-        expected = floor(later / rate.frames_per_second * sample_rate + Fraction(1, 2))
-    assert part.excerpt == Excerpt(expected, sample_rate)
-    reported = parse_moment(str(Timecode.nearest(zero, rate)), session)
-    assert excerpt_of(session, reported, 1).excerpt == Excerpt(0, sample_rate)
+        assert abs(moment - later / rate.frames_per_second) * sample_rate < 1
+
+
+@pytest.fixture(scope="module")
+def counted(shared_cue):
+    """Give a session of one dry stem whose samples count from 0 and whose file states its time."""
+
+    shared_cue.response("hall.wav", np.random.default_rng(1).standard_normal((500, 1)))
+
+    def session(named, sample_rate, first, *, stated):
+        start = Timecode(first, frame_rate(named))
+        stem = shared_cue.folder / "stems" / "choir.wav"
+        stem.parent.mkdir(exist_ok=True)
+        with soundfile.SoundFile(stem, "w", sample_rate, 1, "FLOAT") as sound:
+            reserve_bext(sound)
+            sound.write(np.arange(sample_rate // 2) / COUNT)
+        write_bext(stem, bext_chunk(samples=start.sample(sample_rate)))
+        plan = {
+            "title": "Ice Harbour",
+            "frame_rate": named,
+            "rooms": {"hall": {"responses": "hall.wav"}},
+            "sections": {"choir": {"stems": ["choir"], "pan": -100}},
+        }
+        return shared_cue.session({**plan, "start": str(start)} if stated else plan)
+
+    return session
+
+
+@pytest.mark.parametrize("sample_rate", SAMPLE_RATES)
+@pytest.mark.parametrize("named", PICTURE_RATES)
+@settings(max_examples=8)
+@given(
+    stated=st.booleans(),
+    first=st.integers(1, 24 * 3600 * 23),
+    later=st.one_of(st.just(0), st.integers(0, 10)),
+)
+def test_an_excerpt_from_a_frame_begins_with_the_sample_of_the_stem_that_is_nearest_to_that_frame(
+    counted, named, sample_rate, stated, first, later
+):
+    rate = frame_rate(named)
+    session = counted(named, sample_rate, first, stated=stated)
+    moment = str(Timecode((first + later) % rate.frames_per_day, rate))
+    part = heard(excerpt_of(session, parse_moment(moment, session), Fraction(10, sample_rate)))
+    # whole samples of the day, as editors count them: the file begins on that of its own frame
+    expected = Timecode(first + later, rate).sample(sample_rate) - Timecode(first, rate).sample(sample_rate)
+    assert list(part[0, 0] * COUNT) == list(range(expected, expected + 10))
 
 
 def test_a_timecode_that_names_no_frame_is_refused_as_in_a_plan(ensemble):
