@@ -23,7 +23,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import nnls
 
 from roomplan.balance.levels import SMALL_MOVE_DB
 
@@ -230,6 +229,8 @@ def _nearest_on_lines(
     dual = np.vstack([matrix.T, least])
     aim = np.zeros(count + slacks + 1)
     aim[-1] = 1.0
+    from scipy.optimize import nnls  # half a second, for plans that have something to solve
+
     multipliers, _rest = nnls(dual, aim, maxiter=20 * dual.shape[1])
     residual = dual @ multipliers - aim
     found = -residual[:count] / residual[-1] / np.sqrt(pull)
