@@ -18,10 +18,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from roomplan._version import __version__
+from roomplan.late_names import late_names
 
 if TYPE_CHECKING:
-    from typing import Any
-
     from roomplan.api.comparing import Comparison, compare
     from roomplan.api.measuring import Measured, Metered, measure, measure_loudness
     from roomplan.api.plans import OpenPlan, load, load_with_arrays, problems
@@ -57,27 +56,17 @@ __all__ = [
     "room_names",
 ]
 
-# Module → the names it gives to the package.
-_NAMES = {
-    "errors": ("AudioError", "Place", "PlanError", "Problem", "RoomplanError"),
-    "api.comparing": ("Comparison", "compare"),
-    "api.measuring": ("Measured", "Metered", "measure", "measure_loudness"),
-    "api.plans": ("OpenPlan", "load", "load_with_arrays", "problems"),
-    "api.rendering": ("Checked", "Rendered", "check", "render", "render_arrays", "render_blocks"),
-    "api.synthetic_rooms": ("SyntheticRoom", "room", "room_names"),
-}
-_MODULE_OF = {name: module for module, names in _NAMES.items() for name in names}
-
-
-def __getattr__(name: str) -> Any:
-    """Fetch a public name from its module (PEP 562)."""
-    if name not in _MODULE_OF:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    from importlib import import_module
-
-    value = getattr(import_module(f"{__name__}.{_MODULE_OF[name]}"), name)
-    globals()[name] = value  # asked for once
-    return value
+__getattr__ = late_names(
+    __name__,
+    {
+        "errors": ("AudioError", "Place", "PlanError", "Problem", "RoomplanError"),
+        "api.comparing": ("Comparison", "compare"),
+        "api.measuring": ("Measured", "Metered", "measure", "measure_loudness"),
+        "api.plans": ("OpenPlan", "load", "load_with_arrays", "problems"),
+        "api.rendering": ("Checked", "Rendered", "check", "render", "render_arrays", "render_blocks"),
+        "api.synthetic_rooms": ("SyntheticRoom", "room", "room_names"),
+    },
+)
 
 
 def __dir__() -> list[str]:

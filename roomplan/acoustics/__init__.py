@@ -6,37 +6,43 @@ modules are their parts and are of use alone.
 
 from __future__ import annotations
 
-from roomplan.acoustics.analysis import (
-    BandFigures,
-    DecayFigures,
-    measure_composite,
-    measure_response,
-    time_to_level,
-)
-from roomplan.acoustics.bands import (
-    ALL_OCTAVE_CENTRES_HZ,
-    ALL_THIRD_CENTRES_HZ,
-    OCTAVE_CENTRES_HZ,
-    band_filter,
-    exact_mid_band,
-    split_bands,
-)
-from roomplan.acoustics.correlation import inter_channel_correlation
-from roomplan.acoustics.decay import DecayTimes, decay_times, fit_decay, schroeder_curve
+from typing import TYPE_CHECKING
+
+# at once: its module has the name of its function
 from roomplan.acoustics.differences import describe, differences, same_room
-from roomplan.acoustics.direct_sound import DirectSound, find_direct_sound, find_onset
-from roomplan.acoustics.double_slope import DoubleSlope, find_double_slope
-from roomplan.acoustics.doubt import Doubt
-from roomplan.acoustics.energy import EnergyFigures
-from roomplan.acoustics.filters import A_WEIGHTED, BROADBAND, BandPass, octaves, thirds
-from roomplan.acoustics.noise import Truncation, find_truncation
-from roomplan.acoustics.response import (
-    ChannelFigures,
-    ResponseFigures,
-    analyse_response,
-    response_curves,
-)
-from roomplan.acoustics.speech import SpeechSpectrum, speech_transmission_index
+from roomplan.late_names import late_names
+
+if TYPE_CHECKING:
+    from roomplan.acoustics.analysis import (
+        BandFigures,
+        DecayFigures,
+        measure_composite,
+        measure_response,
+        time_to_level,
+    )
+    from roomplan.acoustics.bands import (
+        ALL_OCTAVE_CENTRES_HZ,
+        ALL_THIRD_CENTRES_HZ,
+        OCTAVE_CENTRES_HZ,
+        band_filter,
+        exact_mid_band,
+        split_bands,
+    )
+    from roomplan.acoustics.correlation import inter_channel_correlation
+    from roomplan.acoustics.decay import DecayTimes, decay_times, fit_decay, schroeder_curve
+    from roomplan.acoustics.direct_sound import DirectSound, find_direct_sound, find_onset
+    from roomplan.acoustics.double_slope import DoubleSlope, find_double_slope
+    from roomplan.acoustics.doubt import Doubt
+    from roomplan.acoustics.energy import EnergyFigures
+    from roomplan.acoustics.filters import A_WEIGHTED, BROADBAND, BandPass, octaves, thirds
+    from roomplan.acoustics.noise import Truncation, find_truncation
+    from roomplan.acoustics.response import (
+        ChannelFigures,
+        ResponseFigures,
+        analyse_response,
+        response_curves,
+    )
+    from roomplan.acoustics.speech import SpeechSpectrum, speech_transmission_index
 
 __all__ = [
     "ALL_OCTAVE_CENTRES_HZ",
@@ -79,3 +85,32 @@ __all__ = [
     "thirds",
     "time_to_level",
 ]
+
+__getattr__ = late_names(
+    __name__,
+    {
+        "analysis": ("BandFigures", "DecayFigures", "measure_composite", "measure_response", "time_to_level"),
+        "bands": (
+            "ALL_OCTAVE_CENTRES_HZ",
+            "ALL_THIRD_CENTRES_HZ",
+            "OCTAVE_CENTRES_HZ",
+            "band_filter",
+            "exact_mid_band",
+            "split_bands",
+        ),
+        "correlation": ("inter_channel_correlation",),
+        "decay": ("DecayTimes", "decay_times", "fit_decay", "schroeder_curve"),
+        "direct_sound": ("DirectSound", "find_direct_sound", "find_onset"),
+        "double_slope": ("DoubleSlope", "find_double_slope"),
+        "doubt": ("Doubt",),
+        "energy": ("EnergyFigures",),
+        "filters": ("A_WEIGHTED", "BROADBAND", "BandPass", "octaves", "thirds"),
+        "noise": ("Truncation", "find_truncation"),
+        "response": ("ChannelFigures", "ResponseFigures", "analyse_response", "response_curves"),
+        "speech": ("SpeechSpectrum", "speech_transmission_index"),
+    },
+)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -7,23 +7,28 @@ how loud a room response returns pink noise. Figures are for music production.
 
 from __future__ import annotations
 
-from roomplan.loudness.algebra import BusPowers
-from roomplan.loudness.gating import (
-    Loudness,
-    LoudnessOverTime,
-    loudness_level,
-    loudness_of_hops,
-    loudness_over_time,
-    passing_blocks,
-    power_over_blocks,
-)
-from roomplan.loudness.hops import HOPS_PER_SECOND, HopSums, hop_start
-from roomplan.loudness.meter import BadSample, Meter, MeterReading
-from roomplan.loudness.pink import pink_power
-from roomplan.loudness.programme import ProgrammeLoudness, SoundMeter, programme_loudness
-from roomplan.loudness.roles import ChannelRole, channel_roles, parse_roles, role_weights
-from roomplan.loudness.true_peak import TruePeakMeter
-from roomplan.loudness.weighting import KFilter, k_weighting, k_weighting_power
+from typing import TYPE_CHECKING
+
+from roomplan.late_names import late_names
+
+if TYPE_CHECKING:
+    from roomplan.loudness.algebra import BusPowers
+    from roomplan.loudness.gating import (
+        Loudness,
+        LoudnessOverTime,
+        loudness_level,
+        loudness_of_hops,
+        loudness_over_time,
+        passing_blocks,
+        power_over_blocks,
+    )
+    from roomplan.loudness.hops import HOPS_PER_SECOND, HopSums, hop_start
+    from roomplan.loudness.meter import BadSample, Meter, MeterReading
+    from roomplan.loudness.pink import pink_power
+    from roomplan.loudness.programme import ProgrammeLoudness, SoundMeter, programme_loudness
+    from roomplan.loudness.roles import ChannelRole, channel_roles, parse_roles, role_weights
+    from roomplan.loudness.true_peak import TruePeakMeter
+    from roomplan.loudness.weighting import KFilter, k_weighting, k_weighting_power
 
 __all__ = [
     "HOPS_PER_SECOND",
@@ -53,3 +58,30 @@ __all__ = [
     "programme_loudness",
     "role_weights",
 ]
+
+__getattr__ = late_names(
+    __name__,
+    {
+        "algebra": ("BusPowers",),
+        "gating": (
+            "Loudness",
+            "LoudnessOverTime",
+            "loudness_level",
+            "loudness_of_hops",
+            "loudness_over_time",
+            "passing_blocks",
+            "power_over_blocks",
+        ),
+        "hops": ("HOPS_PER_SECOND", "HopSums", "hop_start"),
+        "meter": ("BadSample", "Meter", "MeterReading"),
+        "pink": ("pink_power",),
+        "programme": ("ProgrammeLoudness", "SoundMeter", "programme_loudness"),
+        "roles": ("ChannelRole", "channel_roles", "parse_roles", "role_weights"),
+        "true_peak": ("TruePeakMeter",),
+        "weighting": ("KFilter", "k_weighting", "k_weighting_power"),
+    },
+)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
