@@ -6,9 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.api.opening import open_file
-from roomplan.balance.judging import measure_with_targets
 from roomplan.files.cache import Cache
-from roomplan.rendering.one_pass import silent_progress
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,11 +34,14 @@ class CheckedFile:
         return any(not result.met for result in self.results)
 
 
-def check_file(path: Path, *, progress: Progress = silent_progress) -> CheckedFile:
+def check_file(path: Path, *, progress: Progress) -> CheckedFile:
     """Open a plan and measure it once, for its figures and for its targets."""
     cache = Cache.open()
     session, problems = open_file(path, progress=lambda stage: progress(stage, 0, 1), cache=cache)
     if session is None:
         return CheckedFile(problems)
+    # a plan with problems is answered without what measures one
+    from roomplan.balance.judging import measure_with_targets
+
     rendering, results = measure_with_targets(session, cache=cache, progress=progress)
     return CheckedFile((), rendering, results)

@@ -73,12 +73,13 @@ def check(
         except PlanError as error:
             _refuse(plan, error.problems)
     from roomplan.api.checking import check_file
-    from roomplan.report import balance, documents
 
     with StageProgress(quiet=quiet) as progress:
         checked = check_file(plan, progress=progress)
     rendering = checked.rendering
     if as_json:
+        from roomplan.report import balance, documents
+
         entries = balance.result_entries(checked.results)
         document = documents.check_document(rendering, checked.problems) | {"targets": entries}
         if update:

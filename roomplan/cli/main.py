@@ -2,32 +2,18 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import os
 import sys
 import warnings
 from collections.abc import Mapping
+from importlib import import_module
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from roomplan.cli import (
-    balance,
-    cache,
-    check,
-    compare,
-    demo,
-    depth,
-    help,  # noqa: A004 - it is called so
-    loudness,
-    measure,
-    new,
-    render,
-    rooms,
-    schema,
-    synthesise,
-)
 from roomplan.cli.environment import ExitStatus, print_errors
 from roomplan.errors import RoomplanError, system_problem
 from roomplan.foreign_text import printable
@@ -41,6 +27,28 @@ Start with roomplan demo, or with your own stems: roomplan new FOLDER, then room
 roomplan render PLAN. roomplan help lists the topics that are explained at length.
 """
 
+
+# Modules of the commands, which have their names, in the order of the help.
+COMMANDS = (
+    "demo",
+    "new",
+    "check",
+    "balance",
+    "depth",
+    "render",
+    "measure",
+    "compare",
+    "loudness",
+    "rooms",
+    "synthesise",
+    "schema",
+    "cache",
+    "help",
+)
+
+# Objects made before those that wait to be collected are looked for: Python's 700 would have them looked for
+# some hundred times while modules are imported, a tenth of the time of a short command.
+_COLLECTED_AFTER = 50_000
 
 # Command → option → what it is called now; the old spelling is understood for one version.
 RENAMED = {
@@ -130,8 +138,8 @@ def _printable_usage_error(error: typer.TyperException) -> typer.TyperException:
     return error
 
 
-def build() -> typer.Typer:
-    """Return the command line with all its commands."""
+def build(wanted: str | None = None) -> typer.Typer:
+    """Return the command line with all its commands, or with one alone that is wanted and needs no other."""
     app = typer.Typer(
         cls=_Commands,
         name="roomplan",
@@ -143,11 +151,9 @@ def build() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(options)
-    planning = (new, check, balance, depth)
-    judging = (measure, compare, loudness)
-    modules = (demo, *planning, render, *judging, rooms, synthesise, schema, cache, help)
-    for module in modules:
-        module.register(app)
+    alone = wanted is not None and wanted in COMMANDS and wanted != "help"  # which explains the others
+    for name in (wanted,) if alone else COMMANDS:
+        import_module(f"roomplan.cli.{name}").register(app)
     for command in app.registered_commands:
         command.cls = _Command
     return app
@@ -173,6 +179,7 @@ def main() -> None:
     """Run the command line and exit."""
     # the threads are ours: those of BLAS would spin beside them; read when numpy is imported, later
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    gc.set_threshold(_COLLECTED_AFTER, *gc.get_threshold()[1:])
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a pipe may know fewer characters than we print
             stream.reconfigure(errors="backslashreplace")
@@ -182,7 +189,7 @@ def main() -> None:
             if not sys.warnoptions:  # what libraries warn of is for whoever asks: PYTHONWARNINGS=default
                 warnings.simplefilter("ignore")
                 os.environ.setdefault("PYTHONWARNINGS", "ignore")  # for the processes we start
-            build()()
+            build(sys.argv[1] if len(sys.argv) > 1 else None)()
     except RoomplanError as error:
         print_errors(error)
         status = ExitStatus.INPUT

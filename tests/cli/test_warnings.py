@@ -17,7 +17,7 @@ RATE = 24_000
 
 @pytest.mark.parametrize(("asked", "shown"), [([], 0), (["default"], 1)])
 def test_a_warning_of_a_library_is_shown_only_when_warnings_are_asked_for(monkeypatch, recwarn, asked, shown):
-    def build():
+    def build(_wanted):
         return lambda: warnings.warn("overflow somewhere", RuntimeWarning, stacklevel=1)
 
     monkeypatch.setattr(roomplan.cli.main, "build", build)
@@ -33,7 +33,7 @@ def test_processes_of_a_command_keep_warnings_to_themselves_too():
     code = (
         "import os, subprocess, sys, warnings, roomplan.cli.main as main\n"
         "inner = [sys.executable, '-c', 'import warnings; warnings.warn(\"inside\")']\n"
-        "main.build = lambda: lambda: (warnings.warn('here'), subprocess.run(inner, check=True))\n"
+        "main.build = lambda _wanted: lambda: (warnings.warn('here'), subprocess.run(inner, check=True))\n"
         "main.main()\n"
     )
     plain = {name: value for name, value in os.environ.items() if name != "PYTHONWARNINGS"}
