@@ -9,24 +9,10 @@ import pytest
 import soundfile
 import typer
 
-from roomplan.cli import main, new
+from roomplan.cli import new
 from roomplan.plan.load import load_plan
 
 RATE = 8_000
-
-
-@pytest.fixture(autouse=True)
-def registered(monkeypatch):
-    """The command is there, whether or not the command line has it already."""
-    build = main.build
-
-    def with_new():
-        app = build()
-        if all(command.name != "new" for command in app.registered_commands):
-            new.register(app)
-        return app
-
-    monkeypatch.setattr(main, "build", with_new)
 
 
 @pytest.fixture
