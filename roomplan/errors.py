@@ -19,7 +19,16 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-__all__ = ["AudioError", "Place", "PlanError", "Problem", "ReportError", "RoomplanError", "system_problem"]
+__all__ = [
+    "AudioError",
+    "Place",
+    "PlanError",
+    "Problem",
+    "ReportError",
+    "RoomplanError",
+    "places_of",
+    "system_problem",
+]
 
 
 @dataclass(frozen=True, order=True)
@@ -51,6 +60,11 @@ class Problem:
     def __str__(self) -> str:
         text = f"{self.place}: {self.what}" if self.place is not None else self.what
         return printable(f"{text} — {self.remedy}" if self.remedy else text)
+
+
+def places_of(problems: Iterable[Problem]) -> set[Path]:
+    """Files that problems are in."""
+    return {problem.place.file.absolute() for problem in problems if problem.place is not None}
 
 
 def system_problem(error: OSError, path: Path | None = None) -> Problem:

@@ -137,3 +137,55 @@ def test_a_circle_that_only_the_type_checker_follows_is_one():
     }
     with pytest.raises(CycleError):
         TopologicalSorter(imports_of_all(files)).prepare()
+
+
+# What the commands show of a use case comes from `api`, `report` and `show`; these alone are more than that.
+OF_THE_COMMAND_LINE = {
+    "roomplan._version": "`--version`",
+    "roomplan.documents.suggest": "a slip in the name of a topic",
+    "roomplan.documents.wording": "a decimal comma in an option; numbers in the help",
+    "roomplan.files.resources": "the pages that the help prints are bundled files",
+    "roomplan.plan.keys": "the help prints the keys of a plan from their own descriptions",
+}
+SHOWING = {"api", "show", "report", "errors", "cautions", "foreign_text", "cli"}
+
+
+def at_run_time(source: str) -> str:
+    """Source without what only the type checker sees: a command may name the type of what it hands on."""
+
+    class Without(ast.NodeTransformer):
+        def visit_If(self, node: ast.If) -> ast.AST:
+            if isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
+                return ast.Pass()
+            return self.generic_visit(node)
+
+    return ast.unparse(Without().visit(ast.parse(source)))
+
+
+def beyond_showing(source: str, module: str, known: set[str]) -> set[str]:
+    """Modules that a command imports when it runs and that neither hold its use case nor show anything."""
+    found = imported_modules(at_run_time(source), module, is_package=False, known=known)
+    return {name for name in found if name.split(".")[1] not in SHOWING}
+
+
+def test_a_command_leaves_its_use_case_to_the_library_and_shows_what_that_returns():
+    files = modules()
+    commands = {name: file for name, file in files.items() if name.startswith("roomplan.cli.")}
+    assert len(commands) > 15
+    beyond = {
+        used
+        for name, file in commands.items()
+        for used in beyond_showing(file.read_text("utf-8"), name, set(files))
+    }
+    assert beyond == set(OF_THE_COMMAND_LINE)
+
+
+def test_a_command_that_computes_is_seen_unless_it_only_names_a_type():
+    known = {"roomplan.measuring.responses", "roomplan.api.measuring"}
+    computing = "def later():\n    from roomplan.measuring.responses import measure_file"
+    naming = "if TYPE_CHECKING:\n    from roomplan.measuring.responses import MeasuredFile"
+    assert beyond_showing(computing, "roomplan.cli.measure", known) == {"roomplan.measuring.responses"}
+    assert beyond_showing(naming, "roomplan.cli.measure", known) == set()
+    assert (
+        beyond_showing("from roomplan.api.measuring import measure", "roomplan.cli.measure", known) == set()
+    )

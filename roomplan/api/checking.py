@@ -14,10 +14,11 @@ if TYPE_CHECKING:
 
     from roomplan.balance.verifying import TargetResult
     from roomplan.errors import Problem
+    from roomplan.plan.updating import UpdatedFile
     from roomplan.rendering.one_pass import Progress
     from roomplan.rendering.result import Rendering
 
-__all__ = ["CheckedFile", "check_file"]
+__all__ = ["CheckedFile", "check_file", "update_file"]
 
 
 @dataclass(frozen=True)
@@ -45,3 +46,10 @@ def check_file(path: Path, *, progress: Progress) -> CheckedFile:
 
     rendering, results = measure_with_targets(session, cache=cache, progress=progress)
     return CheckedFile((), rendering, results)
+
+
+def update_file(path: Path, bases: Sequence[Path] = ()) -> tuple[UpdatedFile, ...]:
+    """Rewrite the old words of a plan, and of those of `bases` that it extends; see `update_plan`."""
+    from roomplan.plan.updating import update_plan  # which edits text: a check alone does not
+
+    return update_plan(path, bases)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import time
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from multiprocessing import get_context
@@ -64,6 +65,7 @@ __all__ = [
     "guard_job",
     "job_processes",
     "job_targets",
+    "jobs_of_plans",
     "open_job",
     "refuse_shared_folders",
     "render_job",
@@ -323,6 +325,31 @@ def job_targets(job: RenderJob, plan: Plan, *, excerpt: bool) -> tuple[DeliveryT
     if job.output is not None or not excerpt:
         return targets
     return tuple(replace(t, folder=t.folder.with_name(f"{t.folder.name}{EXCERPT}")) for t in targets)
+
+
+def jobs_of_plans(job: RenderJob, plans: Sequence[Path], *, notice: Callable[[str], None]) -> list[RenderJob]:
+    """Return a job for each plan; with one folder for all, each has a folder of its name in it.
+
+    Raises
+    ------
+    RoomplanError
+        Two plans would write to one folder.
+    """
+    output, against = job.output, job.against
+    jobs = [
+        replace(
+            job,
+            plan=plan,
+            output=None if output is None else output / plan.stem,
+            against=None if against is None else against / plan.stem,
+        )
+        for plan in plans
+    ]
+    refuse_shared_folders(jobs)
+    for one in jobs:
+        with suppress(RoomplanError):  # said when it is this plan's turn
+            guard_job(one, load_plan(one.plan), notice=notice)
+    return jobs
 
 
 def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], None]) -> None:

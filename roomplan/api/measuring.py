@@ -15,10 +15,10 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, overload
 
-from roomplan.acoustics.filters import octaves, thirds
 from roomplan.acoustics.response import ResponseFigures, analyse_response
 from roomplan.api.arrays import sound_array, sound_rate
 from roomplan.api.faces import html_of
+from roomplan.api.measured_files import chosen_bands
 from roomplan.audio.info import SoundInfo, inspect_sound
 from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.errors import AudioError, RoomplanError
@@ -180,7 +180,7 @@ def measure(
         bands = "third_octave"
     if bands not in {"octave", "third_octave"}:
         raise RoomplanError(f"bands of {bands!r}", remedy='ask for "octave" or "third_octave"')
-    filters = octaves() if bands == "octave" else thirds()
+    filters = chosen_bands(1 if bands == "octave" else 3)
     if isinstance(response, str | os.PathLike):
         path = Path(response)
         _no_rate_for_a_file(path, sample_rate)

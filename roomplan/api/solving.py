@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from roomplan.api.opening import open_plan
 from roomplan.balance.balance import broken_promises, solve_balance
 from roomplan.balance.levels import silent_sections
+from roomplan.balance.record import keeping
 from roomplan.depth import absolute_depth, relative_depth, sections_in_rooms
 from roomplan.documents.rewriting import write_edited
 from roomplan.errors import Place, RoomplanError
@@ -83,27 +84,28 @@ def balance_file(
     """
     cache = Cache.open()
     session = _open(path, cache, progress, notice)
-    found = solve_balance(
-        session,
-        session.plan.targets,
-        session.plan.balance,
-        cache=cache,
-        verify=verify,
-        progress=progress,
-    )
-    if not write or not found.changed:
-        return BalancedFile(found)
-    prepared = prepare_overrides(path, overrides_of(found))
-    backup = write_edited(prepared.original, prepared.text)
-    if backup is not None:
-        again = _open(path, cache, progress, lambda _said_before: None)
-        broken = broken_promises(found, again, cache=cache)
-        if broken:
-            raise RoomplanError(
-                f"the plan as written measures otherwise: {broken_line(broken)}",
-                remedy=f"restore the stems that changed meanwhile, or the old file, {backup}",
-                place=Place(path),
-            )
+    with keeping(cache) as kept:  # the plan as written is judged by the pass that its levels were found from
+        found = solve_balance(
+            session,
+            session.plan.targets,
+            session.plan.balance,
+            cache=kept,
+            verify=verify,
+            progress=progress,
+        )
+        if not write or not found.changed:
+            return BalancedFile(found)
+        prepared = prepare_overrides(path, overrides_of(found))
+        backup = write_edited(prepared.original, prepared.text)
+        if backup is not None:
+            again = _open(path, cache, progress, lambda _said_before: None)
+            broken = broken_promises(found, again, cache=kept)
+            if broken:
+                raise RoomplanError(
+                    f"the plan as written measures otherwise: {broken_line(broken)}",
+                    remedy=f"restore the stems that changed meanwhile, or the old file, {backup}",
+                    place=Place(path),
+                )
     return BalancedFile(found, backup, prepared.shared)
 
 

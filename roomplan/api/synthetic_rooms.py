@@ -33,15 +33,18 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.api.plans import PathLike
+    from roomplan.rendering.one_pass import Progress
+    from roomplan.rooms.portrait import RoomPortrait
     from roomplan.rooms.synthesis import SyntheticResponse
 
 __all__ = [
     "SyntheticRoom",
-    "beyond_limits",
     "kept_response",
     "known_setup",
     "room",
     "room_names",
+    "room_portrait",
+    "seat_at",
     "seat_inside",
 ]
 
@@ -143,7 +146,7 @@ class SyntheticRoom(RoomSpecification):
             found = Seat(distance, angle, Place(self.source), spread_m=spread_m)
         if not all(math.isfinite(value) for value in (found.distance_m, found.angle_deg, spread_m)):
             raise RoomplanError(f"{seat!r} is not a seat", remedy="give metres and degrees, such as (9, -20)")
-        fault = beyond_limits(found)
+        fault = _beyond_limits(found)
         if fault is None and spread_m < 0.0:
             fault = f"a spread of {spread_m:g} m", "give 0 m or more"
         if fault is not None:
@@ -216,7 +219,7 @@ def kept_response(
     )
 
 
-def beyond_limits(seat: Seat) -> tuple[str, str] | None:
+def _beyond_limits(seat: Seat) -> tuple[str, str] | None:
     """What is wrong with a seat whatever the room, and what would be right; None where it can be one."""
     low, high = _DISTANCE_M
     if not low <= seat.distance_m <= high:
@@ -224,6 +227,41 @@ def beyond_limits(seat: Seat) -> tuple[str, str] | None:
     if not -180.0 <= seat.angle_deg <= 180.0:
         return f"an angle of {seat.angle_deg:g}°", "give −180 to 180°, right is positive"
     return None
+
+
+def seat_at(distance_m: float, angle_deg: float, *, spread_m: float, place: Place) -> Seat:
+    """Make a seat that can be one in some room.
+
+    Parameters
+    ----------
+    place : Place
+        Where it was asked for.
+
+    Raises
+    ------
+    RoomplanError
+    """
+    seat = Seat(distance_m, angle_deg, place, spread_m=spread_m)
+    fault = _beyond_limits(seat)
+    if fault is not None:
+        what, remedy = fault
+        raise RoomplanError(what, remedy=remedy)
+    return seat
+
+
+def room_portrait(
+    spec: RoomSpecification, seat: Seat, microphones: str, *, progress: Progress
+) -> RoomPortrait:
+    """Everything about a room, measured at a seat inside it.
+
+    Raises
+    ------
+    RoomplanError
+        The room has no such set-up of microphones.
+    """
+    known_setup(spec, microphones)
+    progress("synthesising", 0, 1)
+    return portrait_of(spec, seat, microphones)
 
 
 def seat_inside(spec: RoomSpecification, seat: Seat, *, spread_name: str) -> Seat:

@@ -45,7 +45,7 @@ def balance(
 
     Example: roomplan balance ice_harbour.yaml --verify --write
     """
-    from roomplan.cli.opening import require_plans
+    from roomplan.api.readable import require_plans
 
     require_plans([plan])
     from roomplan.api.solving import balance_file

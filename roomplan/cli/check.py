@@ -62,7 +62,7 @@ def check(
 
     Example: roomplan check --update reel_2.yaml house_base.yaml
     """
-    from roomplan.cli.opening import require_plans
+    from roomplan.api.readable import require_plans
 
     if bases and not update:
         raise typer.BadParameter("further files are rewritten by --update alone", param_hint="BASE")
@@ -118,9 +118,9 @@ def _show(plan: Path, rendering: Rendering, results: tuple[TargetResult, ...], *
 
 def _update(plan: Path, bases: Sequence[Path], *, quiet: bool) -> tuple[UpdatedFile, ...]:
     """Rewrite the old words of a plan, and say which unless `quiet`."""
-    from roomplan.plan.updating import update_plan
+    from roomplan.api.checking import update_file
 
-    updated = update_plan(plan, bases)
+    updated = update_file(plan, bases)
     if not quiet:
         for one in updated:
             for word in one.words:

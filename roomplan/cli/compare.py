@@ -132,7 +132,7 @@ def compare(
         raise typer.BadParameter("give at least two plans: the others are compared with the first")
     if matched and write is None:
         raise typer.BadParameter("works only with --write-to DIR", param_hint="--matched")
-    from roomplan.cli.opening import require_plans
+    from roomplan.api.readable import require_plans
 
     require_plans([path for path in plans if not path.is_dir()])
     from roomplan.api.side_by_side import add_courses, compared_cues, compared_sides, require_bus

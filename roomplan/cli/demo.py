@@ -42,22 +42,12 @@ def demo(
 
     Example: roomplan demo --cues, then roomplan render ice_harbour/ice_harbour_2m*.yaml
     """
+    from roomplan.api.demo import write_demo
     from roomplan.api.render_job import RenderJob
     from roomplan.cli.render import render_one
-    from roomplan.errors import RoomplanError
 
-    if folder.exists() and not folder.is_dir():
-        raise RoomplanError(f"{folder} is a file", remedy="name a folder for the demo")
-    plan = folder / "ice_harbour.yaml"
     with StageProgress(quiet=quiet) as progress:
-        _write_missing_stems(folder / "stems", progress)
-    _copy_missing_plan("ice_harbour.yaml", folder)
-    if cues:
-        from roomplan.demo.cues import CUE_PLANS, write_cues
-
-        write_cues(folder / "stems", folder / "cues")
-        for name in CUE_PLANS:
-            _copy_missing_plan(name, folder)
+        plan = write_demo(folder, cues=cues, progress=progress, notice=progress.say)
     job = RenderJob(plan, only=(), mute=())
     render_one(job, as_json=as_json, bands=bands, quiet=quiet, cautioned=False)
     if not as_json:
@@ -67,27 +57,3 @@ def demo(
         if cues:
             show(f"three cues: roomplan render {folder / 'ice_harbour_2m1.yaml'} and its two neighbours")
         show(note(LEVELS))
-
-
-def _copy_missing_plan(name: str, folder: Path) -> None:
-    from roomplan.files.resources import bundled_folder
-    from roomplan.files.whole_file import write_new
-
-    if not (folder / name).exists():
-        write_new(folder / name, (bundled_folder("configs") / name).read_bytes())
-
-
-def _write_missing_stems(folder: Path, progress: StageProgress) -> None:
-    """Write the stems that are not there yet; those that are may have been edited."""
-    from roomplan.demo.ice_harbour import STEMS, write_stems
-    from roomplan.files.staging import StagedFolder
-
-    files = [file for stem in STEMS.values() for file in stem.files]
-    if all((folder / file).exists() for file in files):
-        return
-    progress.note("synthesising stems")
-    with StagedFolder(folder, notice=progress.say) as staged:
-        for written in write_stems(staged.path(files[0]).parent):
-            if (folder / written.name).exists():
-                written.unlink()
-        staged.commit(last=next(file for file in files if not (folder / file).exists()))

@@ -68,7 +68,7 @@ def depth(
         )
     if amount is not None and not 0.0 <= amount <= 1.0:
         raise typer.BadParameter(f"is {amount:g}: give 0 to 1", param_hint="--amount")
-    from roomplan.cli.opening import require_plans
+    from roomplan.api.readable import require_plans
 
     require_plans([plan])
     from roomplan.api.solving import depth_of_file

@@ -9,20 +9,13 @@ import typer
 
 from roomplan.cautions import LEVELS
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
-from roomplan.cli.opening import require_sounds
 from roomplan.cli.parameters import AsJson, Quiet, help_of
 from roomplan.errors import RoomplanError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from roomplan.loudness.roles import ChannelRole
-    from roomplan.measuring.attempts import Unmeasured
-    from roomplan.measuring.loudness import MeteredFile
 
 __all__ = ["register"]
-
-_STEPS_PER_FILE = 1000  # of the progress
 
 
 def register(app: typer.Typer) -> None:
@@ -85,36 +78,33 @@ def loudness(
     """
     named = _named(roles)
     if not as_json:  # which has a document, whatever can be read
+        from roomplan.api.readable import require_sounds
+
         require_sounds(paths, every=[] if against is None else [against])
-    from roomplan.files.folders import find_sounds
-    from roomplan.measuring.loudness import MeteredFile, file_loudness
+    from roomplan.api.metered_files import draw_metered, meter_sounds
     from roomplan.show import loudness_tables
     from roomplan.show.tables import note
 
-    files = find_sounds(paths)
     with StageProgress(quiet=quiet) as progress:
-        # first of all: a reference that cannot be read is said before thousands of files are metered
-        reference = None if against is None else MeteredFile(*file_loudness(against, roles=named))
-        metered, failed = _meter_all(files, named, progress)
-        problems = [file.what for file in failed]
-        heard = [*metered, *([reference] if reference is not None else [])]
-        if named is not None and heard and all(file.info.channels != len(named) for file in heard):
+        found = meter_sounds(paths, roles=named, against=against, progress=progress)
+        problems = [file.what for file in found.failed]
+        if named is not None and found.every and all(f.info.channels != len(named) for f in found.every):
             problems.append(f"no file has the {len(named)} channels of --roles {roles} — check the roles")
-        if plot is not None and metered:
+        if plot is not None and found.metered:
             try:
-                _draw(plot, metered, reference, progress)
+                draw_metered(found, plot, progress=progress)
             except RoomplanError as error:  # the figures are there: they are shown all the same
                 problems.extend(str(problem) for problem in error.problems)
     if as_json:
         from roomplan.report.documents import to_text
         from roomplan.report.loudness import loudness_document
 
-        emit(to_text(loudness_document(metered, failed, reference=reference)))
-    elif metered:
-        show(loudness_tables.loudness_table(metered, reference=reference))
-        if reference is not None:
-            show(loudness_tables.difference_table(metered, reference=reference))
-        show(*loudness_tables.notes(heard), note(LEVELS))
+        emit(to_text(loudness_document(found.metered, found.failed, reference=found.reference)))
+    elif found.metered:
+        show(loudness_tables.loudness_table(found.metered, reference=found.reference))
+        if found.reference is not None:
+            show(loudness_tables.difference_table(found.metered, reference=found.reference))
+        show(*loudness_tables.notes(found.every), note(LEVELS))
     for what in problems:
         print_errors(what)
     if problems:
@@ -125,49 +115,9 @@ def _named(roles: str | None) -> tuple[ChannelRole, ...] | None:
     """Roles from the option."""
     if roles is None:
         return None
-    from roomplan.loudness.roles import parse_roles
+    from roomplan.api.metered_files import named_roles
 
     try:
-        return parse_roles(roles)
+        return named_roles(roles)
     except RoomplanError as error:
         raise typer.BadParameter(str(error), param_hint="--roles") from error
-
-
-def _meter_all(
-    files: Sequence[Path], roles: Sequence[ChannelRole] | None, progress: StageProgress
-) -> tuple[list[MeteredFile], list[Unmeasured]]:
-    from roomplan.measuring.loudness import MeteredFile, meter_files
-
-    metered: list[MeteredFile] = []
-    failed: list[Unmeasured] = []
-    steps = _STEPS_PER_FILE * len(files)
-
-    def advance(done: int, share: float) -> None:
-        progress("metering", int(_STEPS_PER_FILE * (done + share)), steps)
-
-    for done, result in enumerate(meter_files(files, roles=roles, progress=advance), start=1):
-        if isinstance(result, MeteredFile):
-            metered.append(result)
-        else:
-            failed.append(result)
-        advance(done, 0.0)
-    return metered, failed
-
-
-def _draw(
-    target: Path, metered: Sequence[MeteredFile], reference: MeteredFile | None, progress: StageProgress
-) -> None:
-    from roomplan.show.loudness_pictures import PicturedSound, draw_loudness
-
-    progress.note("drawing")
-    files = [*metered, *([reference] if reference is not None else [])]
-    several = len({file.path.parent for file in files}) > 1
-    sounds = [
-        PicturedSound(
-            str(file.path if several else file.path.name) + (" (reference)" if file is reference else ""),
-            file.info.duration_s,
-            file.loudness,
-        )
-        for file in files
-    ]
-    draw_loudness(sounds, target)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -204,7 +203,8 @@ def render_one(
     """Render one plan and report it; also the last step of the demo."""
     import time
 
-    from roomplan.cli.opening import margin_tables, require_plans
+    from roomplan.api.readable import require_plans
+    from roomplan.cli.opening import margin_tables
 
     require_plans([job.plan])
     from roomplan.api.jobs import render_job, summary_of
@@ -279,31 +279,15 @@ def _written(done: RenderedJob) -> Any:
 
 
 def _jobs_of(job: RenderJob, plans: Sequence[Path]) -> list[RenderJob]:
-    """A job for each plan; with one folder for all, each has a folder of its name in it."""
-    from roomplan.api.jobs import guard_job, refuse_shared_folders
-    from roomplan.errors import RoomplanError
-    from roomplan.plan.load import load_plan
+    """A job for each plan; a comparison of several needs a folder."""
+    from roomplan.api.jobs import jobs_of_plans
 
-    output, against = job.output, job.against
-    if against is not None and not against.is_dir():
+    if job.against is not None and not job.against.is_dir():
         raise typer.BadParameter(
             "is not a folder: each of several plans is compared with the folder of its name in it",
             param_hint="--against",
         )
-    jobs = [
-        dataclasses.replace(
-            job,
-            plan=plan,
-            output=None if output is None else output / plan.stem,
-            against=None if against is None else against / plan.stem,
-        )
-        for plan in plans
-    ]
-    refuse_shared_folders(jobs)
-    for one in jobs:
-        with contextlib.suppress(RoomplanError):  # said when it is this plan's turn
-            guard_job(one, load_plan(one.plan), notice=print_errors)
-    return jobs
+    return jobs_of_plans(job, plans, notice=print_errors)
 
 
 def _render_many(
@@ -341,7 +325,7 @@ def _render_many(
 
 def _watch(job: RenderJob, *, quiet: bool) -> None:
     """Render a plan again whenever a file that it reads changes; and only what has changed."""
-    from roomplan.cli.opening import require_plans
+    from roomplan.api.readable import require_plans
     from roomplan.cli.watching import watch
 
     require_plans([job.plan])
@@ -364,10 +348,9 @@ def _watch(job: RenderJob, *, quiet: bool) -> None:
 
 def _check_report(path: Path, *, as_json: bool, quiet: bool) -> None:
     """Say which inputs of a report have changed since."""
-    from roomplan.cli.opening import require_plans
-    from roomplan.report_file import REPORT_NAME
+    from roomplan.api.readable import report_place, require_plans
 
-    path = path / REPORT_NAME if path.is_dir() else path
+    path = report_place(path)
     require_plans([path])
     from roomplan.api.report_inputs import report_inputs
     from roomplan.report import documents, reproduction

@@ -35,9 +35,8 @@ def open_room(name: str) -> RoomSpecification:
 
 def parsed_seat(text: str, *, spread_m: float) -> Seat:
     """Seat from the option; anything but two numbers is wrong usage."""
-    from roomplan.api.synthetic_rooms import beyond_limits
-    from roomplan.errors import Place
-    from roomplan.plan.model import Seat
+    from roomplan.api.synthetic_rooms import seat_at
+    from roomplan.errors import Place, RoomplanError
 
     try:
         # The sign that our own tables print is a minus too.
@@ -46,11 +45,11 @@ def parsed_seat(text: str, *, spread_m: float) -> Seat:
         raise typer.BadParameter(
             f"{text!r} is not a seat: give metres and degrees, such as 9,-20", param_hint="--seat"
         ) from error
-    seat = Seat(distance, angle, Place(Path("--seat")), spread_m=spread_m)
-    fault = beyond_limits(seat)
-    if fault is not None:
-        raise typer.BadParameter(": ".join(fault), param_hint="--seat")
-    return seat
+    try:
+        return seat_at(distance, angle, spread_m=spread_m, place=Place(Path("--seat")))
+    except RoomplanError as error:
+        (problem,) = error.problems
+        raise typer.BadParameter(f"{problem.what}: {problem.remedy}", param_hint="--seat") from error
 
 
 def chosen_seat(spec: RoomSpecification, seat: Seat | None, *, spread_m: float) -> Seat:

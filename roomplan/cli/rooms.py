@@ -61,8 +61,7 @@ def rooms(
         _refuse_without_room(context)
         _list(as_json=as_json)
         return
-    from roomplan.api.synthetic_rooms import known_setup
-    from roomplan.rooms.portrait import portrait_of
+    from roomplan.api.synthetic_rooms import room_portrait
     from roomplan.show import room_tables
 
     wanted = None if seat is None else parsed_seat(seat, spread_m=0.0)
@@ -70,9 +69,7 @@ def rooms(
     with StageProgress(quiet=quiet) as progress:
         spec = open_room(room)
         found = chosen_seat(spec, wanted, spread_m=0.0)
-        known_setup(spec, microphones)
-        progress.note("synthesising")
-        portrait = portrait_of(spec, found, microphones)
+        portrait = room_portrait(spec, found, microphones, progress=progress)
         if plot is not None:
             from roomplan.show.room_drawings import draw_room
 
@@ -102,11 +99,11 @@ def _refuse_without_room(context: typer.Context) -> None:
 
 
 def _list(*, as_json: bool) -> None:
-    from roomplan.rooms.room_file import bundled_rooms
+    from roomplan.api.synthetic_rooms import room_names
     from roomplan.show import room_tables
     from roomplan.show.tables import note
 
-    specs = [open_room(name) for name in bundled_rooms()]
+    specs = [open_room(name) for name in room_names()]
     if as_json:
         from roomplan.report.documents import to_text
         from roomplan.report.rooms import list_document

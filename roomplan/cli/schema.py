@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import enum
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -60,18 +60,6 @@ def schema(
     """
     import json
 
-    emit(json.dumps(_schema(document), indent=2, ensure_ascii=False) + "\n")
+    from roomplan.api.schemas import schema_of
 
-
-def _schema(document: Described) -> dict[str, Any]:
-    if document is Described.PLAN:
-        from roomplan.plan.load import plan_schema
-
-        return plan_schema()
-    if document is Described.ROOM:
-        from roomplan.rooms.room_shape import room_schema
-
-        return room_schema()
-    from roomplan.cli.document_schemas import document_schema
-
-    return document_schema(document.value)
+    emit(json.dumps(schema_of(document.value), indent=2, ensure_ascii=False) + "\n")

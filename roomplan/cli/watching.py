@@ -9,43 +9,23 @@ saved is waited for. What is said goes to standard error; results go where the r
 
 from __future__ import annotations
 
-import os
 import time
-from dataclasses import dataclass
-from functools import lru_cache
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from roomplan.api.watched import watched_by
 from roomplan.cli.environment import print_errors
-from roomplan.documents.extends import read_extended
-from roomplan.errors import AudioError, RoomplanError, system_problem
-from roomplan.files.names import is_sound_name
-from roomplan.plan.load import load_plan
+from roomplan.errors import AudioError, RoomplanError, places_of, system_problem
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+    from pathlib import Path
 
-    from roomplan.errors import Problem
+    from roomplan.api.watched import State, Watched
 
 __all__ = ["watch"]
 
 INTERVAL_S = 0.2  # between two looks; a change is noticed after two of them: common practice, no source
 MOST_NAMED = 3
-_PLANS = frozenset({".yaml", ".yml"})
-
-State = tuple[int, int, int] | frozenset[str] | None
-
-
-@dataclass(frozen=True)
-class _Watched:
-    """Files whose content counts, and folders in which the names of sound files and plans count."""
-
-    files: frozenset[Path]
-    folders: frozenset[Path]
-
-    def look(self) -> dict[Path, State]:
-        """State of everything now; None for what is not there or cannot be reached."""
-        return {file: _state(file) for file in self.files} | {f: _names(f) for f in self.folders}
 
 
 def watch(
@@ -82,7 +62,7 @@ def watch(
     cannot be used is reported, and watching goes on, also of what was known of the plan before. A file that
     was saved counts as changed, whatever it says now.
     """
-    watched = _watched(plan_path, frozenset())
+    watched = watched_by(plan_path, frozenset())
     before = watched.look()
     while True:
         begun = clock()
@@ -96,7 +76,7 @@ def watch(
             troubled = _named_by(error)
         try:
             known = watched.files if files is None else frozenset(files)
-            watched = _watched(plan_path, known | troubled)
+            watched = watched_by(plan_path, known | troubled)
             now = watched.look()
             before = {path: before.get(path, state) for path, state in now.items()}
             outcome = f"rendered in {clock() - begun:.1f} s" if files is not None else "not rendered"
@@ -107,7 +87,7 @@ def watch(
 
 
 def _changed(
-    watched: _Watched,
+    watched: Watched,
     before: dict[Path, State],
     interval: float,
     wait: Callable[[float], object],
@@ -131,34 +111,12 @@ def _changed(
         wait(interval)
 
 
-def _watched(plan_path: Path, known: frozenset[Path]) -> _Watched:
-    """Everything whose change may change the sound, as far as the plan can be made out."""
-    files, folders = {plan_path.absolute(), *known}, {plan_path.absolute().parent}
-    document, problems = read_extended(plan_path)
-    files |= _places(problems)
-    if document is not None:
-        files.update(file.absolute() for file in document.files)
-    plan = load_plan(plan_path).plan
-    if plan is not None:
-        folders.add(plan.stems_folder)
-        files.update(plan.documents)
-        for room in plan.rooms.values():
-            if not isinstance(room.synthetic, str | None):
-                files.add(room.synthetic)
-            files.update(file for position in (room.responses or {}).values() for file in position.files)
-    return _Watched(frozenset(files), frozenset(folders))
-
-
 def _named_by(error: Exception) -> frozenset[Path]:
     """Files that an error is about."""
     if not isinstance(error, RoomplanError):
         return frozenset()
     path = {error.path.absolute()} if isinstance(error, AudioError) else set()
-    return frozenset(_places(error.problems) | path)
-
-
-def _places(problems: Iterable[Problem]) -> set[Path]:
-    return {problem.place.file.absolute() for problem in problems if problem.place is not None}
+    return frozenset(places_of(error.problems) | path)
 
 
 def _lines(error: RoomplanError | OSError) -> list[str]:
@@ -166,28 +124,6 @@ def _lines(error: RoomplanError | OSError) -> list[str]:
     return [str(problem) for problem in problems]
 
 
-def _state(file: Path) -> State:
-    try:
-        found = file.stat()
-    except (OSError, ValueError):
-        return None
-    return found.st_size, found.st_mtime_ns, found.st_ino
-
-
-def _names(folder: Path) -> State:
-    try:
-        return _counting(frozenset(os.listdir(folder)))  # noqa: PTH208 — paths of ten thousand stems take time
-    except OSError:
-        return None
-
-
-@lru_cache(maxsize=4)
-def _counting(names: frozenset[str]) -> frozenset[str]:
-    """Names of sound files and plans."""
-    paths = [Path(name) for name in names]
-    return frozenset(p.name for p in paths if is_sound_name(p) or (p.suffix in _PLANS and p.stem[0] != "."))
-
-
-def _count(watched: _Watched) -> str:
+def _count(watched: Watched) -> str:
     count = len(watched.files)
     return "1 file" if count == 1 else f"{count} files"

@@ -9,9 +9,11 @@ from dataclasses import replace
 import pytest
 
 from roomplan.api import solving
+from roomplan.balance import judging
 from roomplan.balance.levels import session_at, written_levels
 from roomplan.cli.main import main
 from roomplan.plan.load import load_plan
+from roomplan.rendering import kept_pass
 
 PLAN = """\
 title: TITLE
@@ -201,3 +203,33 @@ def test_a_plan_without_targets_is_refused_with_an_example(plan, balance):
     assert (status, output) == (1, "")
     assert "the plan has no targets" in errors
     assert "wet_to_dry" in errors
+
+
+@pytest.mark.parametrize("cached", [True, False])
+def test_balance_hears_a_plan_once_whatever_its_targets_and_when_it_writes(
+    plan, balance, monkeypatch, cached
+):
+    path = plan(
+        "{of: choir, wet_to_dry: -9}",
+        "{of: choir, over: low, margin: 0, band: speech}",
+        "{of: choir, least_c80: 0}",
+        "{loudness: -23}",
+        "{true_peak: -1}",
+    )
+    passes, records = [], []
+    hear, record = kept_pass.hear, judging.open_record
+    monkeypatch.setattr(kept_pass, "hear", lambda *given, **named: passes.append(1) or hear(*given, **named))
+    monkeypatch.setattr(
+        judging, "open_record", lambda *given, **named: records.append(1) or record(*given, **named)
+    )
+    if not cached:
+        monkeypatch.setenv("ROOMPLAN_CACHE", "off")
+    balance(path, "--json")
+    assert (len(passes), len(records)) == (1, 1)
+    passes.clear()
+    records.clear()
+    text = path.read_text(encoding="utf-8")
+    balance(path, "--write", "--json")
+    assert path.read_text(encoding="utf-8") != text
+    assert len(passes) == (0 if cached else 1)
+    assert len(records) == 2  # of the plan, and of what it has become

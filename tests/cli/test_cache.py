@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 from roomplan.cli import cache as command
 from roomplan.files.cache import Cache
 from roomplan.files.digests import digest_of
+from roomplan.show.cache_tables import age_words
 
 
 @pytest.fixture
@@ -94,4 +95,4 @@ def test_help_has_an_example(ask):
     [(0, "now"), (59, "now"), (60, "1 minute ago"), (7_300, "2 hours ago"), (86_400, "1 day ago")],
 )
 def test_age_is_in_the_largest_unit_that_fits(seconds, age):
-    assert command._age(seconds) == age
+    assert age_words(seconds) == age

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from roomplan.cli.document_schemas import DOCUMENTS, document_schema
 from roomplan.cli.schema import Described
 from roomplan.cli.topics import TOPICS, source
+from roomplan.report.schemas.catalogue import DOCUMENTS, document_schema
 
 MORE = """\
 extends: plan.yaml

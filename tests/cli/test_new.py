@@ -9,7 +9,7 @@ import pytest
 import soundfile
 import typer
 
-from roomplan.cli import new
+from roomplan.api.drafting import default_plan
 from roomplan.plan.load import load_plan
 
 RATE = 8_000
@@ -54,12 +54,12 @@ def test_the_written_plan_passes_check(run):
     [("cue/stems", "cue.yaml"), ("cue/3m12 final", "3m12 final.yaml"), ("cue/Audio", "cue.yaml")],
 )
 def test_a_plan_nobody_named_goes_by_the_session(folder, folder_name, plan):
-    assert new.default_plan(folder / folder_name).name == plan
+    assert default_plan(folder / folder_name).name == plan
 
 
 def test_a_plan_for_the_folder_one_stands_in_goes_beside_it(stems, monkeypatch):
     monkeypatch.chdir(stems)
-    assert new.default_plan(type(stems)(".")).resolve() == stems.parent / "cue.yaml"
+    assert default_plan(type(stems)(".")).resolve() == stems.parent / "cue.yaml"
 
 
 @pytest.mark.usefixtures("stems")

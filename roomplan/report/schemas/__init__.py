@@ -1,0 +1,1 @@
+"""JSON schemas of documents; see `catalogue`."""
