@@ -168,10 +168,6 @@ def composite_energies(
         As in `measure_composite`.
     frames : int, optional
         Length to count the sound as; sounds that are to be added need the same.
-
-    Returns
-    -------
-    SoundEnergies
     """
     samples = validate_response(wet)
     validate_rate(sample_rate)

@@ -55,8 +55,6 @@ class BandDecay:
 
     Attributes
     ----------
-    look : Filter
-    band : BandEnergies
     start : int
         Envelope frame of the onset.
     decay : ndarray, shape (frames,)

@@ -72,7 +72,6 @@ class Bump:
 
     Attributes
     ----------
-    start_s, end_s : float
     before_db, after_db : float
         Level per frame that the decay has half a block ahead of the stretch and behind it.
     excess_db : float
@@ -104,7 +103,6 @@ def find_bumps(
         Energy per frame from the onset to where the record was edited or ends.
     rate : float
         Frames per second.
-    bandwidth_hz : float
     crosspoint : int
         First frame behind the decay.
 
@@ -379,7 +377,6 @@ def without_bumps(decay: NDArray[np.float64], bumps: Sequence[Bump], *, rate: fl
     ----------
     decay : ndarray, shape (frames,)
         Energy per frame from the onset on.
-    bumps : sequence of Bump
     rate : float
         Frames per second.
     """

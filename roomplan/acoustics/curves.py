@@ -57,7 +57,6 @@ class DecayCurve:
         exponential decay lies on its own backward-integrated curve: what the noise floor shows on.
     truncation_s, truncation_db : float or None
         Where the decay meets the noise or the record ends, and the curve's level there.
-    ends_in_noise : bool
     fits : mapping of str to FittedLine
         "edt_s", "t10_s", "t20_s", "t30_s" where the figure is given.
     """

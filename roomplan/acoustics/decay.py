@@ -119,7 +119,6 @@ class DecayTimes:
         What speaks against each time that is there, and against the centre time behind an echo.
     xi_t20_permille, xi_t30_permille, curvature_percent : float or None
         Departure from a straight line.
-    reasons : mapping of str to str
     """
 
     edt_s: float | None
@@ -297,10 +296,6 @@ def decay_times(
         Of the last 20 dB before the decay ends (`Truncation`): much shorter than T20 it is a sign of a fade.
     shortest_s : float
         Times under this are the filter's own, and refused.
-
-    Returns
-    -------
-    DecayTimes
 
     Notes
     -----

@@ -101,7 +101,6 @@ def doubtful_beginning(magnitude: NDArray[np.float64], *, sample_rate: float) ->
     ----------
     magnitude : ndarray, shape (frames,)
         Absolute values from the onset on, which is the first frame within 20 dB of the peak.
-    sample_rate : float
 
     Notes
     -----
@@ -136,7 +135,6 @@ def swelling_beginning(energy: NDArray[np.float64], *, sample_rate: float) -> st
     ----------
     energy : ndarray, shape (frames,)
         Energy per frame from the onset on.
-    sample_rate : float
 
     Notes
     -----
@@ -167,7 +165,6 @@ def find_drop_out(samples: NDArray[np.float64], *, sample_rate: float) -> tuple[
     ----------
     samples : ndarray, shape (frames,)
         From the onset on.
-    sample_rate : float
 
     Notes
     -----

@@ -41,15 +41,15 @@ if TYPE_CHECKING:
 __all__ = [
     "STEPS",
     "Difference",
+    "NoticeableStep",
     "SameRoom",
-    "Step",
     "describe",
     "differences",
     "same_room",
 ]
 
 
-class Step(NamedTuple):
+class NoticeableStep(NamedTuple):
     """A just-noticeable step of a figure: its size, whether it is a share of the value, and its row."""
 
     name: str
@@ -61,14 +61,14 @@ class Step(NamedTuple):
 
 
 STEPS = {
-    "edt_s": Step("EDT", 0.05, True, None, "longer", "shorter"),
-    "t10_s": Step("T10", 0.05, True, "EDT", "longer", "shorter"),
-    "t20_s": Step("T20", 0.05, True, "EDT", "longer", "shorter"),
-    "t30_s": Step("T30", 0.05, True, "EDT", "longer", "shorter"),
-    "c50_db": Step("C50", 1.0, False, "C80", "clearer", "less clear"),
-    "c80_db": Step("C80", 1.0, False, None, "clearer", "less clear"),
-    "d50": Step("D50", 0.05, False, None, "higher", "lower"),
-    "centre_time_s": Step("the centre time", 0.010, False, None, "later", "earlier"),
+    "edt_s": NoticeableStep("EDT", 0.05, True, None, "longer", "shorter"),
+    "t10_s": NoticeableStep("T10", 0.05, True, "EDT", "longer", "shorter"),
+    "t20_s": NoticeableStep("T20", 0.05, True, "EDT", "longer", "shorter"),
+    "t30_s": NoticeableStep("T30", 0.05, True, "EDT", "longer", "shorter"),
+    "c50_db": NoticeableStep("C50", 1.0, False, "C80", "clearer", "less clear"),
+    "c80_db": NoticeableStep("C80", 1.0, False, None, "clearer", "less clear"),
+    "d50": NoticeableStep("D50", 0.05, False, None, "higher", "lower"),
+    "centre_time_s": NoticeableStep("the centre time", 0.010, False, None, "later", "earlier"),
 }
 """Steps by figure (ISO 3382-1:2009, Table A.1); `stands_in` names the row used for a figure that has none."""
 
@@ -130,10 +130,8 @@ class SameRoom:
     ----------
     verdict : "likely", "unlikely" or "unknown"
         "likely" says that the decay times do not speak against it: another room may have the same.
-    bands_compared : int
     largest_z : float or None
         The difference of one band that stands out most, over its standard deviation in one room, signed.
-    reason : str
     """
 
     verdict: Literal["likely", "unlikely", "unknown"]
@@ -192,10 +190,6 @@ def same_room(measured: DecayFigures, reference: DecayFigures) -> SameRoom:
     ----------
     measured, reference : DecayFigures
         Figures in octave bands, or in thirds of an octave, both the same.
-
-    Returns
-    -------
-    SameRoom
 
     Notes
     -----

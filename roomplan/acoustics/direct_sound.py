@@ -80,10 +80,6 @@ def find_onset(response: ArrayLike) -> int | None:
     response : array_like, shape (frames, channels)
         Samples. Polarity does not matter.
 
-    Returns
-    -------
-    int or None
-
     Notes
     -----
     Channels whose peak is more than 30 dB under the loudest channel's are passed over. A precursor or a

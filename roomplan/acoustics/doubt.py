@@ -167,9 +167,6 @@ def judge(
     ----------
     key : str
         Name of the figure, which decides how much scatter is too much.
-    value : float or None
-    uncertainty : float or None
-    decay_range_db : float
     missing : str or None
         Why there is no value.
     flags : tuple of str

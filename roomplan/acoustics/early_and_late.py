@@ -70,10 +70,6 @@ def split_energies(
         Bands, each under half the sample rate.
     totals : ndarray of float64, shape (filters,)
         Energy of the whole response (without the impulse) in each band.
-
-    Returns
-    -------
-    SplitEnergies
     """
     ring = int(np.ceil(1.5 * max(look.ring_s for look in filters) * sample_rate))
     half = round(0.5 * _CROSSFADE_S * sample_rate)

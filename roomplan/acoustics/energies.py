@@ -114,7 +114,6 @@ class SoundEnergies:
 
     Attributes
     ----------
-    sample_rate : float
     onset : int
         First frame within 20 dB of the peak, the earliest over the parts.
     broadband : ndarray, shape (frames,)
@@ -176,8 +175,6 @@ def energies_of(
     planar : ndarray, shape (channels, frames)
     heights : ndarray, shape (channels,), or None
         Dry impulse in frame 0 of each channel.
-    sample_rate : float
-    filters : sequence of Filter
     frames : int, optional
         Length to count the sound as; sounds that are to be added need the same.
     """

@@ -68,10 +68,6 @@ def energy_figures(
     onset : int
         Frame at which the decay was started.
 
-    Returns
-    -------
-    EnergyFigures
-
     Notes
     -----
     Refused where the decay meets the noise or ends before the boundary, and where more than half of a late

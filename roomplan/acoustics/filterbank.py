@@ -84,7 +84,6 @@ class BandEnvelope:
 
     Attributes
     ----------
-    kernel : BandKernel
     envelope : ndarray of complex128, shape (channels, length)
         Scaled so that the sum of |envelope|² is the energy of the band signal.
     power : float
@@ -180,10 +179,6 @@ def band_envelopes(
         It must fit under half the sample rate.
     workers : int
         Threads for the inverse transforms.
-
-    Returns
-    -------
-    BandEnvelope
     """
     build = _kernel if length <= _KEPT_UP_TO else _kernel.__wrapped__
     kernel = build(length, float(sample_rate), look)

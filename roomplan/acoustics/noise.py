@@ -56,7 +56,6 @@ _FEWEST_OF_A_FLOOR = 3
 _FOOT_OVER_FLOOR_DB = 3.0
 _GAP_RISE_DB = 10.0
 _GAP_LONGEST_S = 0.5
-_DB_TO_NEPER = np.log(10.0) / 10.0
 _NEPER_60_DB = 6.0 * np.log(10.0)  # 13.8155: energy falls by 60 dB
 
 

@@ -106,7 +106,6 @@ class SpeechEstimate:
     qualification : str or None
         "bad" to "excellent".
     verdict : "good", "doubtful" or "unusable"
-    reason : str or None
     """
 
     value: float | None
@@ -132,7 +131,6 @@ class ResponseFigures:
 
     Attributes
     ----------
-    channels : tuple of ChannelFigures
     correlation : tuple of BandCorrelation
         Early and late inter-channel correlation of a two-channel response per band from 125 Hz to 4 kHz, else
         empty. Its magnitude is IACC only where the response is binaural.
@@ -161,10 +159,6 @@ def analyse_response(
         Bands to measure, all octaves or all thirds; octaves from 31.5 Hz to 16 kHz by default.
     spectrum : SpeechSpectrum, optional
         Levels of speech and noise for the speech index; without one neither noise nor masking count.
-
-    Returns
-    -------
-    ResponseFigures
 
     Raises
     ------

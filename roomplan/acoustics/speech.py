@@ -274,7 +274,6 @@ def transfer_under_levels(transfer: ArrayLike, spectrum: SpeechSpectrum) -> NDAr
     ----------
     transfer : array_like, shape (7, 14)
         Of the room alone.
-    spectrum : SpeechSpectrum
 
     Returns
     -------
@@ -313,10 +312,6 @@ def speech_transmission_index(transfer: ArrayLike, *, spectrum: SpeechSpectrum |
         Modulation transfer of all seven bands.
     spectrum : SpeechSpectrum or None
         Levels at the ear; None: no noise, no masking, no threshold, which is what the room does alone.
-
-    Returns
-    -------
-    SpeechIndex
 
     Raises
     ------

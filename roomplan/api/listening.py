@@ -36,7 +36,6 @@ def write_for_listening(
 
     Parameters
     ----------
-    folder : Path
     buses : sequence of str
         That every side has.
     matched : bool

@@ -13,7 +13,7 @@ import numpy as np
 
 from roomplan.demo import score
 from roomplan.demo.score import Curve
-from roomplan.demo.tones import Canvas, Instrument, Part, low_pass, play_parts, shaped_noise
+from roomplan.demo.tones import Canvas, DeskPart, Timbre, low_pass, play_parts, shaped_noise
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -65,9 +65,9 @@ def formants(frequencies_hz: np.ndarray, fundamental_hz: float, centres_hz: Sequ
     return amplitudes * (1 + (frequencies_hz / 1800) ** 2) ** 1.5
 
 
-def _singers(sex: str, sample_rate: int, seed: int) -> Instrument:
+def _singers(sex: str, sample_rate: int, seed: int) -> Timbre:
     soft, loud = VOWELS[sex, "oo"], VOWELS[sex, "ah"]
-    return Instrument(
+    return Timbre(
         soft=lambda f, f0: formants(f, f0, soft) * low_pass(f, 900, 1.0),
         loud=lambda f, f0: formants(f, f0, loud),
         attack_s=0.14,
@@ -92,10 +92,10 @@ def choir(sample_rate: int, length_s: float) -> np.ndarray:
     canvas = Canvas(channels=2, length_s=length_s, sample_rate=sample_rate)
     women, men = _singers("women", sample_rate, 11), _singers("men", sample_rate, 12)
     parts = (
-        Part(score.SOPRANOS, women, 5, (-0.75, -0.15), 0.0, 101),
-        Part(score.ALTOS, women, 5, (0.1, 0.7), -2.0, 102),
-        Part(score.TENORS, men, 5, (0.05, 0.55), -1.5, 103),
-        Part(score.CHOIR_BASSES, men, 5, (-0.6, -0.05), -1.0, 104),
+        DeskPart(score.SOPRANOS, women, 5, (-0.75, -0.15), 0.0, 101),
+        DeskPart(score.ALTOS, women, 5, (0.1, 0.7), -2.0, 102),
+        DeskPart(score.TENORS, men, 5, (0.05, 0.55), -1.5, 103),
+        DeskPart(score.CHOIR_BASSES, men, 5, (-0.6, -0.05), -1.0, 104),
     )
     play_parts(canvas, parts, DYNAMICS, detune_cents=6.5, colour=_VOWEL)
     return canvas.sound()

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from roomplan.demo import score
 from roomplan.demo.score import Curve
-from roomplan.demo.tones import Canvas, Instrument, Part, hills_db, low_pass, play_parts, shaped_noise
+from roomplan.demo.tones import Canvas, DeskPart, Timbre, hills_db, low_pass, play_parts, shaped_noise
 
 if TYPE_CHECKING:
     import numpy as np
@@ -36,8 +36,8 @@ LOWS = Curve(
 PULSE = Curve((7, 0, 0.35), (8, 0, 0.5), (9, 0, 0.9), (12, 3.5, 0.95))
 
 
-def _bowed(hills: tuple[tuple[float, float, float], ...], *, dark_hz: float, bright_hz: float) -> Instrument:
-    return Instrument(
+def _bowed(hills: tuple[tuple[float, float, float], ...], *, dark_hz: float, bright_hz: float) -> Timbre:
+    return Timbre(
         soft=lambda f, f0: (f0 / f) * hills_db(f, hills) * low_pass(f, dark_hz, 2.5),
         loud=lambda f, f0: (f0 / f) * hills_db(f, hills) * low_pass(f, bright_hz, 2.2),
         attack_s=0.11,
@@ -66,9 +66,9 @@ def melody_strings(sample_rate: int, length_s: float) -> np.ndarray:
     violin = replace(violin, breath=_bow_noise(3500, sample_rate, 21), breath_db=-42)
     viola = _bowed(_VIOLA_HILLS, dark_hz=1100, bright_hz=2200)
     parts = (
-        Part(score.VIOLINS, violin, 7, (-0.85, -0.1), 0.0, 201),
-        Part(score.SECOND_VIOLINS, violin, 4, (-0.35, 0.15), -2.5, 202),
-        Part(score.VIOLAS, viola, 4, (0.25, 0.7), -4.0, 203),
+        DeskPart(score.VIOLINS, violin, 7, (-0.85, -0.1), 0.0, 201),
+        DeskPart(score.SECOND_VIOLINS, violin, 4, (-0.35, 0.15), -2.5, 202),
+        DeskPart(score.VIOLAS, viola, 4, (0.25, 0.7), -4.0, 203),
     )
     play_parts(canvas, parts, MELODY, detune_cents=4.5)
     return canvas.sound()
@@ -91,10 +91,12 @@ def low_strings(sample_rate: int, length_s: float) -> np.ndarray:
         cello, breath=None, attack_s=0.035, release_s=0.16, overlap_s=0.02, vibrato_cents=0, decay_db=7
     )
     held = (
-        Part(score.CELLOS_HIGH, cello, 3, (0.35, 0.85), -1.0, 211),
-        Part(score.CELLOS_LOW, cello, 3, (-0.3, 0.25), -2.0, 212),
-        Part(score.BASSES, bass, 3, (-0.1, 0.6), 1.0, 213),
+        DeskPart(score.CELLOS_HIGH, cello, 3, (0.35, 0.85), -1.0, 211),
+        DeskPart(score.CELLOS_LOW, cello, 3, (-0.3, 0.25), -2.0, 212),
+        DeskPart(score.BASSES, bass, 3, (-0.1, 0.6), 1.0, 213),
     )
     play_parts(canvas, held, LOWS, detune_cents=3.5)
-    play_parts(canvas, [Part(score.CELLOS_PULSE, short, 3, (-0.8, -0.3), -1.0, 214)], PULSE, detune_cents=3.5)
+    play_parts(
+        canvas, [DeskPart(score.CELLOS_PULSE, short, 3, (-0.8, -0.3), -1.0, 214)], PULSE, detune_cents=3.5
+    )
     return canvas.sound()

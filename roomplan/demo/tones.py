@@ -34,9 +34,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Canvas",
-    "Instrument",
-    "Part",
+    "DeskPart",
     "Player",
+    "Timbre",
     "desk",
     "hills_db",
     "low_pass",
@@ -88,7 +88,7 @@ class Canvas:
 
 
 @dataclass(frozen=True, slots=True)
-class Instrument:
+class Timbre:
     """What the players of a part have in common.
 
     `scoop_cents` is how far under the note an onset begins; `breath` the level of bow or breath noise
@@ -142,11 +142,11 @@ def desk(
     )
 
 
-class Part(NamedTuple):
+class DeskPart(NamedTuple):
     """What one desk of a section plays."""
 
     notes: Sequence[Note]
-    instrument: Instrument
+    instrument: Timbre
     players: int
     pans: tuple[float, float]
     level_db: float  # against the other parts
@@ -183,7 +183,7 @@ def shaped_noise(
 def play(
     canvas: Canvas,
     notes: Sequence[Note],
-    instrument: Instrument,
+    instrument: Timbre,
     players: Sequence[Player],
     dynamics: Curve,
     *,
@@ -214,7 +214,7 @@ def play(
 
 def play_parts(
     canvas: Canvas,
-    parts: Iterable[Part],
+    parts: Iterable[DeskPart],
     dynamics: Curve,
     *,
     detune_cents: float,
@@ -233,14 +233,14 @@ def play_parts(
         play(canvas, part.notes, part.instrument, players, dynamics, level_db=level_db, colour=colour)
 
 
-def _control_times(note: Note, instrument: Instrument, sample_rate: int) -> tuple[np.ndarray, float]:
+def _control_times(note: Note, instrument: Timbre, sample_rate: int) -> tuple[np.ndarray, float]:
     """Times of the control points from the note's start, and how long the note is held."""
     held_s = max(seconds(note.beats) + instrument.overlap_s - instrument.release_s, instrument.attack_s)
     hop_s = round(CONTROL_S * sample_rate) / sample_rate
     return np.arange(int(np.ceil((held_s + instrument.release_s) / hop_s)) + 1) * hop_s, held_s
 
 
-def _envelope(times_s: np.ndarray, held_s: float, instrument: Instrument) -> np.ndarray:
+def _envelope(times_s: np.ndarray, held_s: float, instrument: Timbre) -> np.ndarray:
     """Rise, sustain with an optional swell or decay, and release, each end smooth and at zero."""
     rise = np.sin(np.pi / 2 * np.clip(times_s / instrument.attack_s, 0, 1)) ** 2
     fall = np.cos(np.pi / 2 * np.clip((times_s - held_s) / instrument.release_s, 0, 1)) ** 2
@@ -252,7 +252,7 @@ def _envelope(times_s: np.ndarray, held_s: float, instrument: Instrument) -> np.
 def _play_note(
     canvas: Canvas,
     note: Note,
-    instrument: Instrument,
+    instrument: Timbre,
     player: Player,
     spectra: np.ndarray,
     curves: tuple[Curve, Curve],
@@ -288,7 +288,7 @@ def _play_note(
 
 
 def _breathe(
-    canvas: Canvas, note: Note, instrument: Instrument, player: Player, dynamics: Curve, level_db: float
+    canvas: Canvas, note: Note, instrument: Timbre, player: Player, dynamics: Curve, level_db: float
 ) -> None:
     if instrument.breath is None:
         return
@@ -303,7 +303,7 @@ def _breathe(
         canvas.add(noise * ramp, start_s=start_s, pan=player.pan * 0.5 + pan)
 
 
-def _spectra(fundamental_hz: float, instrument: Instrument, sample_rate: int) -> np.ndarray:
+def _spectra(fundamental_hz: float, instrument: Timbre, sample_rate: int) -> np.ndarray:
     """Amplitudes of the harmonics that fit, (2, harmonics), soft and loud, each of unit RMS."""
     sharpest = 1.04  # vibrato, drift, detuning and scoop together stay within 68 cents
     highest = min(CEILING_HZ, 0.42 * sample_rate) / (fundamental_hz * sharpest)

@@ -12,7 +12,7 @@ import numpy as np
 
 from roomplan.demo import score
 from roomplan.demo.score import Curve
-from roomplan.demo.tones import Canvas, Instrument, Part, hills_db, low_pass, play_parts, shaped_noise
+from roomplan.demo.tones import Canvas, DeskPart, Timbre, hills_db, low_pass, play_parts, shaped_noise
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,7 +39,7 @@ def _odd_harmonics(frequencies_hz: np.ndarray, fundamental_hz: float) -> np.ndar
 def woodwinds(sample_rate: int, length_s: float) -> np.ndarray:
     """The woodwinds' stem, (1, frames) float32: one microphone for flute and clarinet."""
     canvas = Canvas(channels=1, length_s=length_s, sample_rate=sample_rate)
-    flute = Instrument(
+    flute = Timbre(
         soft=lambda f, f0: (f0 / f) ** 2.2 * low_pass(f, 2500, 1.5),
         loud=lambda f, f0: (f0 / f) ** 1.3 * low_pass(f, 2800, 1.8),
         attack_s=0.07,
@@ -57,7 +57,7 @@ def woodwinds(sample_rate: int, length_s: float) -> np.ndarray:
         ),
         breath_db=-31,
     )
-    clarinet = Instrument(
+    clarinet = Timbre(
         soft=lambda f, f0: (f0 / f) ** 1.5 * _odd_harmonics(f, f0) * low_pass(f, 1300, 1.8),
         loud=lambda f, f0: (f0 / f) * _odd_harmonics(f, f0) * low_pass(f, 1900, 1.8),
         attack_s=0.06,
@@ -68,19 +68,19 @@ def woodwinds(sample_rate: int, length_s: float) -> np.ndarray:
         swell_db=1.5,
     )
     parts = (
-        Part(score.FLUTE, flute, 1, (0, 0), 0, 301),
-        Part(score.CLARINET, clarinet, 1, (0, 0), -3, 302),
+        DeskPart(score.FLUTE, flute, 1, (0, 0), 0, 301),
+        DeskPart(score.CLARINET, clarinet, 1, (0, 0), -3, 302),
     )
     play_parts(canvas, parts, WINDS, detune_cents=2)
     return canvas.sound()
 
 
-def _blown(dark_hz: float, bright_hz: float, bell: tuple[float, float, float]) -> Instrument:
+def _blown(dark_hz: float, bright_hz: float, bell: tuple[float, float, float]) -> Timbre:
     def spectrum(corner_hz: float, order: float) -> Callable[[np.ndarray, float], np.ndarray]:
         # Harmonics of nearly equal strength up to a corner that moves with the dynamics.
         return lambda f, f0: (f0 / f) ** 0.35 * low_pass(f, corner_hz, order) * hills_db(f, [bell])
 
-    return Instrument(
+    return Timbre(
         soft=spectrum(dark_hz, 3.5),
         loud=spectrum(bright_hz, 3.0),
         attack_s=0.075,
@@ -101,10 +101,10 @@ def brass(sample_rate: int, length_s: float) -> np.ndarray:
     trumpet = _blown(700, 1400, (1200, 0.7, 2.5))
     trombone = _blown(330, 900, (550, 0.7, 3.0))
     parts = (
-        Part(score.TRUMPET, trumpet, 2, (0.0, 0.2), 0.0, 311),
-        Part(score.HIGH_HORN, horn, 2, (-0.7, -0.45), -1.0, 312),
-        Part(score.LOW_HORN, horn, 2, (-0.4, -0.2), -1.5, 313),
-        Part(score.TROMBONE, trombone, 3, (0.35, 0.75), 0.5, 314),
+        DeskPart(score.TRUMPET, trumpet, 2, (0.0, 0.2), 0.0, 311),
+        DeskPart(score.HIGH_HORN, horn, 2, (-0.7, -0.45), -1.0, 312),
+        DeskPart(score.LOW_HORN, horn, 2, (-0.4, -0.2), -1.5, 313),
+        DeskPart(score.TROMBONE, trombone, 3, (0.35, 0.75), 0.5, 314),
     )
     play_parts(canvas, parts, CHORALE, detune_cents=3.5)
     return canvas.sound()

@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["Step", "course_of_hops"]
+__all__ = ["CourseStep", "course_of_hops"]
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class CourseStep:
     """One step in seconds; its loudness is None where it is silent, or too short to be measured."""
 
     start_s: float
@@ -31,7 +31,7 @@ class Step:
 
 def course_of_hops(
     hop_sums: NDArray[np.float64], *, every_s: float, sample_rate: int, start_s: float = 0.0
-) -> tuple[Step, ...]:
+) -> tuple[CourseStep, ...]:
     """Loudness of a bus step by step; the last step is as long as what is left.
 
     Parameters
@@ -51,5 +51,5 @@ def course_of_hops(
         last = min(first + step, hop_sums.size)
         loudness = loudness_of_hops(hop_sums[first:last], sample_rate=sample_rate).integrated_lufs
         times = (start_s + first / HOPS_PER_SECOND, start_s + last / HOPS_PER_SECOND)
-        found.append(Step(*times, loudness))
+        found.append(CourseStep(*times, loudness))
     return tuple(found)

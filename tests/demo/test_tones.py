@@ -11,7 +11,7 @@ from roomplan.demo import percussion, score, tones
 from roomplan.demo.choir import VOWELS, formants
 
 STEADY = score.Curve((1, 0, 1.0))
-SAW = tones.Instrument(
+SAW = tones.Timbre(
     soft=lambda f, f0: f0 / f,
     loud=lambda f, f0: f0 / f,
     attack_s=0.05,
