@@ -22,6 +22,7 @@ from roomplan.files.cache import Cache
 from roomplan.plan.model import Seat
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.portrait import portrait_of
+from roomplan.rooms.portrait_cache import KeptPortraits
 from roomplan.rooms.response_cache import KeptResponses
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.spec import RoomSpecification
@@ -161,7 +162,7 @@ class SyntheticRoom(RoomSpecification):
         )
 
     def _repr_html_(self) -> str:
-        return html_of(room_tables(portrait_of(self, self.reference_seat, "main")))
+        return html_of(room_tables(_kept_portrait(self, self.reference_seat, "main")))
 
 
 def room(name_or_path: PathLike) -> SyntheticRoom:
@@ -252,7 +253,7 @@ def seat_at(distance_m: float, angle_deg: float, *, spread_m: float, place: Plac
 def room_portrait(
     spec: RoomSpecification, seat: Seat, microphones: str, *, progress: Progress
 ) -> RoomPortrait:
-    """Everything about a room, measured at a seat inside it.
+    """Everything about a room, measured at a seat inside it, or from the user's cache where it is there.
 
     Raises
     ------
@@ -260,8 +261,13 @@ def room_portrait(
         The room has no such set-up of microphones.
     """
     known_setup(spec, microphones)
-    progress("synthesising", 0, 1)
-    return portrait_of(spec, seat, microphones)
+    progress("measuring", 0, 1)
+    return _kept_portrait(spec, seat, microphones)
+
+
+def _kept_portrait(spec: RoomSpecification, seat: Seat, microphones: str) -> RoomPortrait:
+    cache = Cache.open()
+    return portrait_of(spec, seat, microphones, store=None if cache is None else KeptPortraits(cache))
 
 
 def seat_inside(spec: RoomSpecification, seat: Seat, *, spread_name: str) -> Seat:

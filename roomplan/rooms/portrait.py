@@ -17,11 +17,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from roomplan.acoustics.analysis import measure_response
 from roomplan.acoustics.bands import band_edges
 from roomplan.acoustics.room_formulas import (
     REFERENCE_DISTANCE_M,
@@ -34,7 +33,6 @@ from roomplan.acoustics.transforms import fast_length, inverse_real, spectrum
 from roomplan.rooms.geometry import setup_middle, source_position
 from roomplan.rooms.images import early_reflections
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
-from roomplan.rooms.synthesis import synthesise
 from roomplan.rooms.walls import wall_losses
 
 if TYPE_CHECKING:
@@ -50,7 +48,16 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["EnergyToCome", "PortraitFigures", "RoomPortrait", "portrait_of", "response_figures"]
+__all__ = [
+    "SAMPLE_RATE_HZ",
+    "EnergyToCome",
+    "HeardOfResponse",
+    "PortraitFigures",
+    "PortraitStore",
+    "RoomPortrait",
+    "portrait_of",
+    "response_figures",
+]
 
 SAMPLE_RATE_HZ = 48_000  # of the response a portrait measures
 POINTS = 400  # of the energy to come
@@ -88,6 +95,29 @@ class PortraitFigures:
     t30_mid_s: float | None
     c80_mid_db: float | None
     reasons: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class HeardOfResponse:
+    """What of a portrait comes from the synthesised response; `to_come` as in `RoomPortrait`."""
+
+    measured: PortraitFigures
+    to_come: EnergyToCome | None
+
+
+class PortraitStore(Protocol):
+    """Keeps what portraits measure, by all that it depends on.
+
+    It only saves time and raises nothing: what it cannot give back as it was put in it does not have.
+    """
+
+    def get(self, spec: RoomSpecification, seat: Seat, microphones: str) -> HeardOfResponse | None:
+        """What was measured of this room from this seat; None when that is not known."""
+        ...
+
+    def put(self, spec: RoomSpecification, seat: Seat, microphones: str, heard: HeardOfResponse) -> None:
+        """Keep what was measured."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +169,9 @@ class RoomPortrait:
         return (ours.distance_m, ours.angle_deg) == (reference.distance_m, reference.angle_deg)
 
 
-def portrait_of(spec: RoomSpecification, seat: Seat, microphones: str) -> RoomPortrait:
+def portrait_of(
+    spec: RoomSpecification, seat: Seat, microphones: str, *, store: PortraitStore | None = None
+) -> RoomPortrait:
     """Look at a room from a seat.
 
     Parameters
@@ -148,16 +180,18 @@ def portrait_of(spec: RoomSpecification, seat: Seat, microphones: str) -> RoomPo
         One that `roomplan.rooms.geometry.seat_fault` accepts.
     microphones : str
         Name of a set-up of the room.
-
-    Notes
-    -----
-    Synthesises the response of one source at 48 kHz, which takes most of the time.
+    store : PortraitStore, optional
+        Spares synthesising the response of one source at 48 kHz, which takes most of the time.
     """
     distance = float(np.linalg.norm(source_position(spec, seat) - setup_middle(spec, microphones)))
     volume, surface, mid = spec.volume_m3, spec.surface_m2, spec.mid_reverberation_time_s
     free_path, mixed = 4.0 * volume / surface, mixing_time(volume, surface)
     window = max(MIXED_TIMES * mixed, FREE_PATHS * free_path / spec.sound_speed)
-    response = synthesise(spec, seat=seat, microphones=microphones, sources=1, sample_rate=SAMPLE_RATE_HZ)
+    heard = None if store is None else store.get(spec, seat, microphones)
+    if heard is None:
+        heard = _heard_of_response(spec, seat, microphones, distance, window)
+        if store is not None:
+            store.put(spec, seat, microphones, heard)
     return RoomPortrait(
         spec=spec,
         seat=seat,
@@ -169,11 +203,20 @@ def portrait_of(spec: RoomSpecification, seat: Seat, microphones: str) -> RoomPo
         schroeder_frequency_hz=schroeder_frequency(volume, mid),
         mean_absorption=_mean_absorption(spec),
         theory=revised_theory(volume, mid, distance, sound_speed=spec.sound_speed),
-        measured=response_figures(response),
+        measured=heard.measured,
         reflections=early_reflections(spec, seat, microphones, within_s=window),
         window_s=window,
-        to_come=_energy_to_come(response, distance, window),
+        to_come=heard.to_come,
     )
+
+
+def _heard_of_response(
+    spec: RoomSpecification, seat: Seat, microphones: str, distance_m: float, window_s: float
+) -> HeardOfResponse:
+    from roomplan.rooms.synthesis import synthesise
+
+    response = synthesise(spec, seat=seat, microphones=microphones, sources=1, sample_rate=SAMPLE_RATE_HZ)
+    return HeardOfResponse(response_figures(response), _energy_to_come(response, distance_m, window_s))
 
 
 def response_figures(response: SyntheticResponse) -> PortraitFigures:
@@ -184,6 +227,8 @@ def response_figures(response: SyntheticResponse) -> PortraitFigures:
     response : SyntheticResponse
         At any rate; octaves that it cannot hold are None.
     """
+    from roomplan.acoustics.analysis import measure_response
+
     channels = measure_response(
         response.direct + response.reflected, sample_rate=response.sample_rate, centres_hz=BAND_CENTRES_HZ
     )

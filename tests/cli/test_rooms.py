@@ -278,7 +278,7 @@ def test_unknown_microphones_name_the_nearest_and_all_there_are(rooms):
 def test_progress_goes_to_standard_error_and_figures_to_standard_output(run):
     loud = run("rooms", ROOM, "--json", "--plot", "a.svg")
     assert json.loads(loud.output)["name"] == ROOM
-    assert loud.errors.splitlines() == ["synthesising…", "drawing…"]
+    assert loud.errors.splitlines() == ["measuring…", "drawing…"]
 
 
 @pytest.mark.parametrize(("suffix", "start"), [("png", b"\x89PNG"), ("svg", b"<?xml"), ("PDF", b"%PDF")])
