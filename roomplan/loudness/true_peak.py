@@ -15,9 +15,11 @@ Error against the true maximum, for bursts of 50 frames and more, of any phase a
 times the rate reads up to 0.14 dB low). Above, the first filter gives way and a burst may read as low as its
 largest sample: 0.6 dB low at 0.47 of the rate, 3.8 at 0.49.
 
-Most blocks are never oversampled: a filter raises a peak by the sum of its magnitudes at most, so a block
-whose samples are too small for the peak found so far cannot hold a larger one. The bounds are exact; they
-change the time, not the result.
+Most blocks are never oversampled: a filter raises a peak by the sum of its magnitudes at most, and between
+two samples a sound stays under the larger one but for what its second differences let it bulge. So a stretch
+whose samples are too small, or too straight, for the peak found so far cannot hold a larger one, at the rate
+that comes in or, where that is not enough (noise), at twice that rate. The bounds are exact; they change the
+time, not the result.
 
 Sources
 -------
@@ -40,7 +42,7 @@ from roomplan.loudness.weighting import validate_sample_rate
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["BLOCK_FRAMES", "OVERSAMPLING", "TruePeakMeter", "may_exceed", "peak_within"]
+__all__ = ["BLOCK_FRAMES", "NEIGHBOURS", "OVERSAMPLING", "TruePeakMeter", "may_exceed", "peaks_within"]
 
 OVERSAMPLING = 8
 
@@ -85,23 +87,30 @@ _DOUBLINGS = (
 )
 
 # Frames judged at a time. They are oversampled from themselves and their neighbours on either side, more than
-# the 28 frames the three filters reach.
+# the 28 frames the three filters reach; judged at twice the rate with two neighbours on either side, since
+# the neighbours' values between samples count.
 BLOCK_FRAMES = 32
+NEIGHBOURS = 2
 _WINDOW = 3 * BLOCK_FRAMES
-# What lies outside a block and still shapes its points once the rate is doubled, in frames.
-_REACH_AFTER_DOUBLING = 3
+# Blocks whose samples and bends are judged together first: numpy is slow with shorter rows.
+_GROUP_FRAMES = 16 * BLOCK_FRAMES
 
+# Channels judged together: many short operations become few longer ones.
+_CHANNELS_TOGETHER = 16
 # Frames of a channel worked on at a time: half a megabyte.
 _SLICE_FRAMES = 65_536
 # Windows of one matrix product; larger ones are spread over threads by common BLAS builds.
-_DOUBLED_TOGETHER = 64
+_ROUGH_TOGETHER = 64
 _OVERSAMPLED_TOGETHER = 8
 _MOST_OVERSAMPLED = 32 * _OVERSAMPLED_TOGETHER
 # A parabola over three values of one sign is at most an eighth above the middle one.
 _PARABOLA = 1.125
-# Room for the rounding of a bound, and of one in single precision: 96 products of 6e-8 each, and more.
+# A bound that is so much above the peak for a whole piece is so for nearly all of its blocks.
+_RARELY = 1.3
+# Room for the rounding of a bound, and of one in single precision: 96 products of 6e-8 each, and more. The
+# latter as a share of the largest sample, which no bound that matters is below.
 _ROUNDING = 1.0 + 1e-9
-_ROUGH_ROUNDING = 1.0 + 3e-5
+_ROUGH = 5e-5
 _Float = TypeVar("_Float", bound=np.floating)
 
 
@@ -153,21 +162,23 @@ class _ChannelPeak:
     def __init__(self, index: int) -> None:
         self._index = index
         self._peak = 0.0
-        # the silence before the first frame: a block that is judged, and its neighbour
-        self._waiting = np.zeros(2 * BLOCK_FRAMES)
+        # the silence before the first frame: blocks that are judged, and their neighbours
+        self._waiting = np.zeros(2 * NEIGHBOURS * BLOCK_FRAMES)
 
     def feed(self, samples: NDArray[np.floating]) -> None:
         """Add one block, shape (frames, channels)."""
         for start in range(0, len(samples), _SLICE_FRAMES):
             row = samples[start : start + _SLICE_FRAMES, self._index]
             sound = np.concatenate((self._waiting, row), dtype=np.float64, casting="same_kind")
-            self._peak = peak_within(sound, self._peak)
-            self._waiting = sound[max(0, len(sound) // BLOCK_FRAMES - 2) * BLOCK_FRAMES :].copy()
+            self._peak = float(peaks_within(sound[None], np.array([self._peak]))[0])
+            kept = len(sound) // BLOCK_FRAMES - 2 * NEIGHBOURS
+            self._waiting = sound[max(0, kept) * BLOCK_FRAMES :].copy()
 
     def peak_at_end(self) -> float:
         """Peak with silence after the last frame; the state stays."""
-        silence = np.zeros(2 * BLOCK_FRAMES + -len(self._waiting) % BLOCK_FRAMES)
-        return peak_within(np.concatenate((self._waiting, silence)), self._peak)
+        silence = np.zeros(2 * NEIGHBOURS * BLOCK_FRAMES + -len(self._waiting) % BLOCK_FRAMES)
+        sound = np.concatenate((self._waiting, silence))
+        return float(peaks_within(sound[None], np.array([self._peak]))[0])
 
 
 def may_exceed(height: float, found: float) -> bool:
@@ -175,97 +186,182 @@ def may_exceed(height: float, found: float) -> bool:
     return not height * _filters().bound <= found
 
 
-def peak_within(sound: NDArray[np.floating], found: float) -> float:
-    """The peak found so far, or a larger one in a block of `sound` that has both neighbours.
+def peaks_within(sounds: NDArray[np.floating], found: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The peaks found so far, or larger ones in blocks of `sounds` that have their neighbours.
 
     Parameters
     ----------
-    sound : ndarray, shape (frames,)
-        One channel from the beginning of a block of `BLOCK_FRAMES` on, counted from the start of the stream;
-        frames after the last whole block are left for later. So a stream that is cut into pieces which begin
-        two blocks ahead of where the piece before ended is judged as a whole, in any order.
+    sounds : ndarray, shape (channels, frames)
+        From the beginning of a block of `BLOCK_FRAMES` on, counted from the start of the stream; frames after
+        the last whole block are left for later. So a stream that is cut into pieces which begin twice
+        `NEIGHBOURS` blocks ahead of where the piece before ended is judged as a whole, in any order.
+    found : ndarray, shape (channels,)
 
     Returns
     -------
-    float
+    ndarray, shape (channels,)
         Linear; NaN when a sample is not finite.
     """
-    count = len(sound) // BLOCK_FRAMES
-    whole = count * BLOCK_FRAMES
-    heights = _heights(np.abs(sound[:whole]))
-    highest = float(heights.max(initial=0.0))
-    if not np.isfinite(highest + found):
-        return np.nan
-    found = max(found, highest)
-    bounds = _filters().bound * np.maximum(np.maximum(heights[:-2], heights[1:-1]), heights[2:])
-    left = np.flatnonzero(bounds > found)
-    if left.size:
-        left = left[_bounds_by_curvature(sound[:whole], heights)[left] > found]
-    blocks = sound[:whole].reshape(count, BLOCK_FRAMES)
+    count = sounds.shape[1] // BLOCK_FRAMES
+    sounds = sounds[:, : count * BLOCK_FRAMES]
+    highest = np.maximum(sounds.max(axis=1, initial=0.0), -sounds.min(axis=1, initial=0.0)).astype(np.float64)
+    found = np.maximum(found, highest)  # NaN comes through
+    found[np.isinf(found)] = np.nan
+    if count > 2 * NEIGHBOURS:
+        channels = np.flatnonzero(_filters().bound * highest > found)
+        for first in range(0, channels.size, _CHANNELS_TOGETHER):
+            some = channels[first : first + _CHANNELS_TOGETHER]
+            found[some] = _raised(sounds[some], highest[some], found[some])
+    return found
+
+
+def _raised(
+    sounds: NDArray[np.floating], highest: NDArray[np.float64], found: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The peaks found so far, or larger ones in `sounds`, whole blocks whose largest samples are given."""
+    rough = sounds.astype(np.float32, copy=False)
+    able = _able_by_bends(rough, highest, found)
+    if not able.any():
+        return found
+    count = able.shape[1]
+    # the channels one after the other: the blocks where they meet are only neighbours
+    left, bounds = _able_at_twice_the_rate(
+        rough.reshape(-1, BLOCK_FRAMES), able.reshape(-1), np.repeat(highest, count), np.repeat(found, count)
+    )
+    blocks = sounds.reshape(-1, BLOCK_FRAMES)
+    channel = left // count
+    for number in np.unique(channel):
+        its = channel == number
+        found[number] = _highest_point(
+            blocks, left[its], bounds[its], float(highest[number]), float(found[number])
+        )
+    return found
+
+
+def _highest_point(
+    blocks: NDArray[np.floating],
+    left: NDArray[np.intp],
+    bounds: NDArray[np.floating],
+    highest: float,
+    found: float,
+) -> float:
+    """The peak found so far, or a larger one in the blocks `left`, which are below their bounds."""
     if left.size > _OVERSAMPLED_TOGETHER:
         # the most promising first: what they hold spares most of the others
-        first = np.argpartition(bounds[left], -_OVERSAMPLED_TOGETHER)[-_OVERSAMPLED_TOGETHER:]
+        first = np.argpartition(bounds, -_OVERSAMPLED_TOGETHER)[-_OVERSAMPLED_TOGETHER:]
         found = _oversampled(_windows(blocks, left[first]), found)
-        bounds[left[first]] = 0.0
-        left = left[bounds[left] > found]
-        left = left[_bounds_after_doubling(_windows(blocks, left), heights[left + 1]) > found]
+        bounds[first] = 0.0
+        left = left[~(bounds <= found)]
     if left.size > _OVERSAMPLED_TOGETHER:
-        left = left[_bounds_by_rough_points(_windows(blocks, left)) > found]
+        left = left[~(_bounds_by_rough_points(_windows(blocks, left), highest) <= found)]
     for start in range(0, left.size, _MOST_OVERSAMPLED):
         found = _oversampled(_windows(blocks, left[start : start + _MOST_OVERSAMPLED]), found)
     return found
 
 
-def _heights(magnitudes: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Largest of each block. Halving five times beats a reduction of 32 at a time."""
-    for _halving in range(BLOCK_FRAMES.bit_length() - 1):
-        magnitudes = np.maximum(magnitudes[0::2], magnitudes[1::2])
-    return magnitudes
+def _able_by_bends(
+    sounds: NDArray[np.float32], highest: NDArray[np.float64], found: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Which blocks, (channels, blocks), can exceed the peak by samples and second differences around them.
 
-
-def _bounds_by_curvature(sound: NDArray[np.floating], heights: NDArray[np.floating]) -> NDArray[np.floating]:
-    """What each block but the first and the last cannot exceed, by how much the sound curves around it.
-
-    Between two samples a sound stays under the larger one, but for what its second differences let it bulge.
-    Low
-    sounds hardly curve from sample to sample, so this spares nearly all blocks of music.
+    Low sounds hardly curve from sample to sample, so this spares nearly all of music.
     """
-    bends = np.zeros_like(sound)
-    np.subtract(sound[1:-1], sound[:-2], out=bends[1:-1])
-    bends[1:-1] += sound[1:-1] - sound[2:]
-    bends = _heights(np.abs(bends, out=bends))
-    around = np.maximum(np.maximum(bends[:-2], bends[1:-1]), bends[2:])
     filters = _filters()
-    return filters.straight * np.maximum(heights[1:-1], heights[2:]) + filters.curved * around
+    steps = sounds[:, 1:] - sounds[:, :-1]
+    bends = np.empty_like(sounds)
+    bends[:, 0] = bends[:, -1] = 0.0  # unknown, and beyond what shapes a block with neighbours
+    np.subtract(steps[:, 1:], steps[:, :-1], out=bends[:, 1:-1])
+    bound = filters.straight * highest + filters.curved * np.maximum(bends.max(axis=1), -bends.min(axis=1))
+    able = np.zeros((len(sounds), sounds.shape[1] // BLOCK_FRAMES), np.bool_)
+    everywhere = bound > _RARELY * found
+    able[everywhere] = True
+    rows = np.flatnonzero(~(bound <= found) & ~everywhere)
+    if rows.size:
+        heights, bent = (_largest_around(_tallest(values[rows])) for values in (sounds, bends))
+        groups = ~(filters.straight * heights + filters.curved * bent <= found[rows, None])
+        able[rows] = np.repeat(groups, _GROUP_FRAMES // BLOCK_FRAMES, axis=1)[:, : able.shape[1]]
+    able[:, :NEIGHBOURS] = False
+    able[:, -NEIGHBOURS:] = False
+    return able
+
+
+def _tallest(sounds: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Largest magnitude of each group of frames, (channels, groups); the last may be shorter."""
+    groups = np.arange(0, sounds.shape[1], _GROUP_FRAMES)
+    return np.maximum(
+        np.maximum.reduceat(sounds, groups, axis=1), -np.minimum.reduceat(sounds, groups, axis=1)
+    )
+
+
+def _largest_around(heights: NDArray[_Float]) -> NDArray[_Float]:
+    """Largest of each value and those beside it, along the last axis."""
+    around = heights.copy()
+    np.maximum(around[..., 1:], heights[..., :-1], out=around[..., 1:])
+    np.maximum(around[..., :-1], heights[..., 1:], out=around[..., :-1])
+    return around
+
+
+def _able_at_twice_the_rate(
+    blocks: NDArray[np.float32],
+    able: NDArray[np.bool_],
+    highest: NDArray[np.float64],
+    found: NDArray[np.float64],
+) -> tuple[NDArray[np.intp], NDArray[np.floating]]:
+    """Those of the able blocks that can exceed the peak by the rate doubled too, and their bounds.
+
+    `highest` and `found` are those of the channel of every block.
+
+    In single precision and turned on its side, one column a block: the largest of each column is found much
+    faster than that of each row, and the values between samples are three products without a copy.
+    """
+    filters = _filters()
+    near = able.copy()
+    for away in range(1, NEIGHBOURS + 1):
+        near[away:] |= able[:-away]
+        near[:-away] |= able[away:]
+    chosen = able
+    if not near.all():
+        blocks, chosen = blocks[near], able[near]
+    turned = np.ascontiguousarray(blocks.T)
+    samples = turned[:, 1:-1]
+    between: NDArray[np.float32] = filters.from_block @ samples
+    between += filters.from_before @ turned[-filters.from_before.shape[1] :, :-2]
+    between += filters.from_after @ turned[: filters.from_after.shape[1], 2:]
+    heights = np.maximum(_column_heights(samples), _column_heights(between))
+    np.maximum(heights, np.abs(turned[0, 2:]), out=heights)  # where the next block begins
+    # second differences: at each value between samples, and at each sample
+    bends = np.empty_like(samples)
+    np.add(samples[:-1], samples[1:], out=bends[:-1])
+    np.add(samples[-1], turned[0, 2:], out=bends[-1])
+    between *= 2.0
+    bends -= between
+    bent = _column_heights(bends)
+    np.add(between[:-1], between[1:], out=bends[1:])
+    bends[0, 1:] = between[-1, :-1] + between[0, 1:]
+    bends[0, 0] = 0.0  # of a block that is only a neighbour
+    bends *= 0.5
+    bends -= 2.0 * samples
+    bent = _largest_around(np.maximum(bent, _column_heights(bends)))
+    straight, curved = filters.straight_after_doubling, filters.curved_after_doubling
+    bounds = (straight * heights + curved * bent)[chosen[1:-1]] + _ROUGH * highest[able]
+    still = ~(bounds <= found[able])
+    return np.flatnonzero(able)[still], bounds[still]
+
+
+def _column_heights(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.maximum(values.max(axis=0), -values.min(axis=0))
 
 
 def _windows(blocks: NDArray[np.floating], numbers: NDArray[np.intp]) -> NDArray[np.floating]:
-    """Blocks between their neighbours, (numbers, window): number 0 is the window around block 1."""
-    return blocks[numbers[:, None] + np.arange(3)].reshape(len(numbers), _WINDOW)
+    """Blocks between their neighbours, (numbers, window)."""
+    return blocks[numbers[:, None] + np.arange(-1, 2)].reshape(len(numbers), _WINDOW)
 
 
-def _bounds_after_doubling(
-    windows: NDArray[np.floating], heights: NDArray[np.floating]
-) -> NDArray[np.floating]:
-    """What the blocks in the middle of windows, (blocks, frames), cannot exceed: the rate doubled only.
-
-    `heights` are those of the blocks. In single precision and turned on its side: the largest of each column
-    of a product is found much faster than that of each row.
-    """
-    filters = _filters()
-    count, together = len(windows), _DOUBLED_TOGETHER
-    padded = np.zeros((-(-count // together) * together, _WINDOW), np.float32)
-    padded[:count] = windows
-    turned = padded.reshape(-1, together, _WINDOW).swapaxes(1, 2)
-    around: NDArray[np.float32] = np.matmul(filters.rough_around, turned)
-    tallest = np.maximum(around.max(axis=1), -around.min(axis=1)).reshape(-1)[:count]
-    return filters.bound_after_doubling * _ROUGH_ROUNDING * np.maximum(tallest, heights)
-
-
-def _bounds_by_rough_points(windows: NDArray[np.floating]) -> NDArray[np.floating]:
+def _bounds_by_rough_points(windows: NDArray[np.floating], highest: float) -> NDArray[np.floating]:
     """What the blocks in the middle of windows cannot exceed: points in single precision, and a parabola."""
-    points = _in_batches(windows.astype(np.float32), _filters().rough_points, _DOUBLED_TOGETHER)
-    return _PARABOLA * _ROUGH_ROUNDING * _height(points[:, 1:-1])
+    points = _in_batches(windows.astype(np.float32), _filters().rough_points, _ROUGH_TOGETHER)
+    inner = points[:, 1:-1]
+    return _PARABOLA * np.maximum(inner.max(axis=1), -inner.min(axis=1)) + _ROUGH * highest
 
 
 def _oversampled(windows: NDArray[np.floating], found: float) -> float:
@@ -283,10 +379,6 @@ def _oversampled(windows: NDArray[np.floating], found: float) -> float:
     return float(np.max(high + (next_low - low) ** 2 / (8.0 * bend), initial=found))
 
 
-def _height(values: NDArray[np.floating]) -> NDArray[np.floating]:
-    return np.maximum(values.max(axis=1), -values.min(axis=1))
-
-
 def _in_batches(windows: NDArray[np.floating], matrix: NDArray[_Float], together: int) -> NDArray[_Float]:
     """``windows @ matrix`` in the matrix's precision: products of one size, so many windows in each."""
     count = len(windows)
@@ -301,20 +393,20 @@ class _Filters:
 
     Attributes
     ----------
-    between : ndarray, shape (window, frames + 2 · reach)
-        Values halfway between frames, wherever they shape the points of the middle block.
     points : ndarray, shape (window, 8 · block + 2)
         All points of the middle block, and a neighbour on either side.
-    straight, curved : float
-        What the refined peak of a block can be at most: so much of its largest sample, and so much of the
-        largest second difference in the window.
-    rough_around : ndarray of float32, shape (frames + 4 · reach + 1, window)
-        `between` and the samples beside the block that shape its points.
     rough_points : ndarray of float32
         `points` in single precision, for a bound.
+    from_before, from_block, from_after : ndarray of float32, shape (block, samples)
+        Values halfway between the frames of a block and the next, from the last samples of the block before,
+        from its own and from the first of the block after.
+    straight, curved : float
+        What the refined peak of a block can be at most: so much of its largest sample, the first of the next
+        block included, and so much of the largest second difference in the window.
     bound, bound_after_doubling : float
-        What the refined peak of a block can be at most, relative to the largest magnitude of its samples, and
-        of its samples at twice the rate.
+        What it can be at most, relative to the largest magnitude in the window, and there at twice the rate.
+    straight_after_doubling, curved_after_doubling : float
+        As `straight` and `curved`, at twice the rate.
     """
 
     def __init__(self) -> None:
@@ -327,23 +419,26 @@ class _Filters:
         points_start = fine_start + points_start / 4.0
         low = round((BLOCK_FRAMES - points_start) * OVERSAMPLING) - 1
         points = points[low : low + OVERSAMPLING * BLOCK_FRAMES + 2]
-        low = round((BLOCK_FRAMES - _REACH_AFTER_DOUBLING + 0.5 - start) * 2.0)
-        between = doubled[low : low + 2 * (BLOCK_FRAMES + 2 * _REACH_AFTER_DOUBLING) : 2]
-        self.between = np.ascontiguousarray(between.T)
         self.points = np.ascontiguousarray(points.T)
-        # the samples next to the block belong to the points of the doubled rate that shape it
-        reach = _REACH_AFTER_DOUBLING
-        edges = [
-            *range(BLOCK_FRAMES - reach, BLOCK_FRAMES),
-            *range(2 * BLOCK_FRAMES, 2 * BLOCK_FRAMES + reach + 1),
-        ]
-        around = np.concatenate([between, np.eye(_WINDOW)[edges]])
-        self.rough_around = np.ascontiguousarray(around, dtype=np.float32)
         self.rough_points = self.points.astype(np.float32)
+        low = round((BLOCK_FRAMES + 0.5 - start) * 2.0)
+        between = doubled[low : low + 2 * BLOCK_FRAMES : 2].astype(np.float32)
+        half = len(first) // 2
+        self.from_before = np.ascontiguousarray(between[:, BLOCK_FRAMES - half : BLOCK_FRAMES])
+        self.from_block = np.ascontiguousarray(between[:, BLOCK_FRAMES : 2 * BLOCK_FRAMES])
+        self.from_after = np.ascontiguousarray(between[:, 2 * BLOCK_FRAMES : 2 * BLOCK_FRAMES + half])
         self.bound = _most(points) * _ROUNDING
-        self.straight, self.curved = _straight_and_curved(points)
-        after, _start = _doubled(_doubled(np.eye(_WINDOW), second)[0], third)
+        place = BLOCK_FRAMES + np.arange(-1, OVERSAMPLING * BLOCK_FRAMES + 1) / OVERSAMPLING
+        self.straight, self.curved = _straight_and_curved(points, place)
+        after, start = _doubled(np.eye(_WINDOW), second)
+        after, after_start = _doubled(after, third)
         self.bound_after_doubling = _most(after) * _ROUNDING
+        # one step of the doubled rate, and a point on either side: all others are the same
+        low = round((BLOCK_FRAMES - start - after_start / 2.0) * 4.0) - 1
+        place = BLOCK_FRAMES + np.arange(-1, 6) / 4.0
+        self.straight_after_doubling, self.curved_after_doubling = _straight_and_curved(
+            after[low : low + 7], place
+        )
 
 
 @lru_cache(maxsize=1)
@@ -361,34 +456,36 @@ def _doubled(rows: NDArray[np.float64], taps: NDArray[np.float64]) -> tuple[NDAr
     return result, start
 
 
-def _straight_and_curved(points: NDArray[np.float64]) -> tuple[float, float]:
-    """Factors of the largest sample and second difference that bound the refined peak of a block.
+def _straight_and_curved(points: NDArray[np.float64], place: NDArray[np.float64]) -> tuple[float, float]:
+    """Factors of the largest sample and second difference that bound refined points, (points, samples).
 
     A point is the straight line between its two samples plus a remainder that sees second differences only,
     but for what the filter misses of unity: that is charged to the samples. The parabola through a summit
-    is above it by an eighth of the points' own second difference at most, which is a remainder too.
+    is above it by an eighth of the points' own second difference at most, which is a remainder too. `place`
+    is where the points are, in samples; the first and the last are only neighbours.
     """
-    place = BLOCK_FRAMES + np.arange(-1, OVERSAMPLING * BLOCK_FRAMES + 1) / OVERSAMPLING
-    frames = np.arange(_WINDOW)
-    lines = np.maximum(0.0, 1.0 - np.abs(place[:, None] - frames))
-    misses, curves = _remainder(points - lines)
-    bent_misses, bent_curves = _remainder(points[:-2] - 2.0 * points[1:-1] + points[2:])
-    straight = 1.0 + np.max(misses[1:-1] + bent_misses / 8.0)
+    lines = np.maximum(0.0, 1.0 - np.abs(place[:, None] - np.arange(points.shape[1])))
+    bent = points[:-2] - 2.0 * points[1:-1] + points[2:]
+    straight = curved = 0.0
+    for number, middle in enumerate(points[1:-1] - lines[1:-1]):
+        sample = min(int(place[number + 1]), int(place[-2]) - 1)
+        misses, curves = _remainder(middle, sample)
+        bent_misses, bent_curves = _remainder(bent[number], sample)
+        straight = max(straight, 1.0 + misses + bent_misses / 8.0)
+        curved = max(curved, curves + bent_curves / 8.0)
     # half a millionth more: differences of single-precision samples are rounded
-    return float(straight) + 5e-7, float(np.max(curves[1:-1] + bent_curves / 8.0)) * _ROUNDING
+    return straight + 5e-7, curved * _ROUNDING
 
 
-def _remainder(rows: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Rows as second differences: what two samples are charged with, and the magnitudes of the rest added."""
-    rows = rows.copy()
-    centre = rows.shape[1] // 2
-    total = rows.sum(axis=1)
-    tilt = rows @ (np.arange(rows.shape[1]) - centre)
+def _remainder(row: NDArray[np.float64], sample: int) -> tuple[float, float]:
+    """A row as second differences: what two samples are charged with, and the rest's magnitudes."""
+    row = row.copy()
+    total = row.sum()
+    tilt = row @ (np.arange(len(row)) - sample)
     # take out sum and tilt with two neighbouring samples
-    rows[:, centre] -= total - tilt
-    rows[:, centre + 1] -= tilt
-    sums = np.cumsum(np.cumsum(rows, axis=1), axis=1)
-    return np.abs(total - tilt) + np.abs(tilt), np.abs(sums).sum(axis=1)
+    row[sample] -= total - tilt
+    row[sample + 1] -= tilt
+    return abs(total - tilt) + abs(tilt), float(np.abs(np.cumsum(np.cumsum(row))).sum())
 
 
 def _most(points: NDArray[np.float64]) -> float:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.loudness.true_peak import BLOCK_FRAMES, may_exceed, peak_within
+from roomplan.loudness.true_peak import BLOCK_FRAMES, NEIGHBOURS, may_exceed, peaks_within
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -41,13 +41,6 @@ class Term:
     index: int
     is_bus: bool
     factor: float
-
-
-def _raised(total: Planar, found: float) -> float:
-    """True peak found so far, or a larger one in either channel of a piece."""
-    for channel in total:
-        found = peak_within(channel, found)
-    return found
 
 
 def summing_order(buses: Sequence[Bus]) -> list[tuple[int, tuple[Term, ...]]]:
@@ -77,8 +70,14 @@ def summing_order(buses: Sequence[Bus]) -> list[tuple[int, tuple[Term, ...]]]:
     return steps
 
 
-# what a piece of the stream repeats of the one before: two blocks of the true peak, and the rest of a third
-_REPEATED = 3 * BLOCK_FRAMES - 1
+# what a piece of the stream repeats of the one before: neighbours of blocks of the true peak, and the rest of
+# a block
+_REPEATED = (2 * NEIGHBOURS + 1) * BLOCK_FRAMES - 1
+
+
+def _raised(totals: Sequence[Planar], found: NDArray[np.float64]) -> NDArray[np.float64]:
+    """True peaks found so far, or larger ones in either channel of a piece of every bus."""
+    return peaks_within(np.concatenate(totals), np.repeat(found, 2)).reshape(-1, 2).max(axis=1)
 
 
 class BusMixer:
@@ -120,14 +119,13 @@ class BusMixer:
         found = np.maximum(self._true_peaks.max(axis=0), self.peaks)
         if self._repeated is None:
             return found
-        silence = np.zeros((*self._repeated.shape[:2], 3 * BLOCK_FRAMES), np.float32)
+        silence = np.zeros((*self._repeated.shape[:2], (2 * NEIGHBOURS + 1) * BLOCK_FRAMES), np.float32)
         ending = np.concatenate([self._repeated, silence], axis=2)[:, :, self._offset(self._frames) :]
         space = np.empty((len(self._steps), *ending.shape[1:]), np.float32)
         totals: dict[int, Planar] = {}
         for bus, terms in self._steps:
             totals[bus] = self._sum(terms, ending, totals, space[bus])
-            found[bus] = _raised(totals[bus], float(found[bus]))
-        return found
+        return _raised([totals[bus] for bus in range(len(totals))], found)
 
     def mix(self, block: Planar, pool: Executor) -> Mapping[int, Planar]:
         """Sum a block; return the written buses interleaved, (frames, 2), valid until the next call."""
@@ -150,6 +148,7 @@ class BusMixer:
             stop = min(start + SLICE, last)
             part, before = self._piece(block, start, stop)
             totals: dict[int, Planar] = {}
+            loud: list[int] = []
             for bus, terms in self._steps:
                 total = self._sum(terms, part, totals, space[bus, :, : part.shape[2]])
                 totals[bus] = total
@@ -157,11 +156,14 @@ class BusMixer:
                     peak = max(float(total.max()), -float(total.min()))
                     peaks[bus] = max(peaks[bus], peak)
                     if may_exceed(peak, max(true_peaks[bus], peaks[bus])):
-                        true_peaks[bus] = _raised(total, max(true_peaks[bus], peaks[bus]))
+                        loud.append(bus)
                 if bus in self._written:
                     # column by column: assigning the transpose takes seven times as long
                     self._written[bus][start:stop, 0] = total[0, before:]
                     self._written[bus][start:stop, 1] = total[1, before:]
+            if loud:
+                found = np.maximum(true_peaks[loud], peaks[loud])
+                true_peaks[loud] = _raised([totals[bus] for bus in loud], found)
 
     def _piece(self, block: Planar, start: int, stop: int) -> tuple[Planar, int]:
         """Part of a block with what the true peak needs ahead of it, and how many frames that is."""

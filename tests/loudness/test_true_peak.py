@@ -48,7 +48,7 @@ def unpruned(sound):
     block = true_peak.BLOCK_FRAMES
     padded = np.concatenate((np.zeros(2 * block), sound, np.zeros(2 * block + -len(sound) % block)))
     blocks = padded.reshape(-1, block)
-    return true_peak._oversampled(true_peak._windows(blocks, np.arange(len(blocks) - 2)), 0.0)
+    return true_peak._oversampled(true_peak._windows(blocks, np.arange(1, len(blocks) - 1)), 0.0)
 
 
 def faded(sound, seconds, sample_rate=RATE):
@@ -260,14 +260,111 @@ def test_what_the_filter_rings_before_the_first_and_after_the_last_sample_counts
     assert meter.peaks()[0] == pytest.approx(1.0, abs=0.002)
 
 
-def test_points_of_a_block_come_from_the_doubled_samples_that_are_looked_at():
-    # Every point is a combination of the samples and the values between them whose height is the bound's.
+def doubled(sound):
+    """Samples of one channel and the values halfway between them that are looked at, one column a block."""
+    blocks = sound.reshape(-1, true_peak.BLOCK_FRAMES).astype(np.float32)
     filters = true_peak._filters()
-    reach, block = true_peak._REACH_AFTER_DOUBLING, true_peak.BLOCK_FRAMES
-    samples = np.eye(true_peak._WINDOW)[:, block - reach : 2 * block + reach + 1]
-    looked_at = np.concatenate((samples, filters.between), axis=1)
-    weights = np.linalg.lstsq(looked_at, filters.points)[0]
-    assert np.abs(looked_at @ weights - filters.points).max() < 1e-12
+    between = filters.from_block @ blocks[1:-1].T
+    between += filters.from_before @ blocks[:-2, -filters.from_before.shape[1] :].T
+    between += filters.from_after @ blocks[2:, : filters.from_after.shape[1]].T
+    return np.stack([blocks[1:-1].T, between], axis=1).reshape(2 * true_peak.BLOCK_FRAMES, -1)
+
+
+def test_values_between_samples_that_are_looked_at_are_those_of_the_first_doubling():
+    sound = np.random.default_rng(7).standard_normal(40 * true_peak.BLOCK_FRAMES)
+    half = np.array(true_peak._DOUBLINGS[0])
+    expected, start = true_peak._doubled(sound[:, None], np.concatenate([half, half[::-1]]))
+    looked_at = doubled(sound).T.reshape(-1)
+    first = 2 * (true_peak.BLOCK_FRAMES - start)
+    assert looked_at == pytest.approx(expected[first : first + len(looked_at), 0], abs=1e-5)
+
+
+@settings(max_examples=60, deadline=None, derandomize=True)
+@given(
+    kind=st.sampled_from(["noise", "low", "tone", "steps", "near half the rate"]), seed=st.integers(0, 10_000)
+)
+def test_no_block_exceeds_its_bounds(kind, seed):
+    rng = np.random.default_rng(seed)
+    block, neighbours = true_peak.BLOCK_FRAMES, true_peak.NEIGHBOURS
+    noise = rng.standard_normal(40 * block)
+    at = np.arange(len(noise))
+    sound = {
+        "noise": noise,
+        "low": np.convolve(noise, np.hanning(25), "same"),
+        "tone": np.sin(rng.uniform(0.01, 3.1) * at + seed),
+        "steps": np.sign(noise),
+        "near half the rate": np.cos(rng.uniform(2.9, 3.1) * at) * rng.uniform(0.5, 1.5),
+    }[kind]
+    rough, blocks = sound.astype(np.float32), sound.reshape(-1, block)
+    inner = np.arange(neighbours, len(blocks) - neighbours)
+    able = np.zeros(len(blocks), np.bool_)
+    able[inner] = True
+    highest = np.full(len(blocks), np.abs(sound).max())
+    # nothing found so far, so no block is left out
+    left, bounds = true_peak._able_at_twice_the_rate(
+        rough.reshape(-1, block), able, highest, np.zeros(len(blocks))
+    )
+    assert left.tolist() == inner.tolist()
+    windows = true_peak._windows(blocks, inner)
+    peaks = np.array([true_peak._oversampled(window[None], 0.0) for window in windows])
+    assert np.all(bounds >= peaks)
+    assert np.all(true_peak._bounds_by_rough_points(windows, highest[0]) >= peaks)
+    for number, peak in zip(inner, peaks, strict=True):
+        found = np.array([np.nextafter(peak, 0.0)])
+        assert true_peak._able_by_bends(rough[None], highest[:1], found)[0, number]
+
+
+def largest(values):
+    """Largest magnitudes of columns."""
+    return np.abs(values).max(axis=0)
+
+
+def test_bounds_are_those_of_all_samples_and_bends_around_a_block():
+    sound = np.random.default_rng(11).standard_normal(40 * true_peak.BLOCK_FRAMES)
+    filters, block = true_peak._filters(), true_peak.BLOCK_FRAMES
+    # at twice the rate, from block 1 to where block 39 begins
+    values = np.append(doubled(sound).T.reshape(-1), sound[39 * block])
+    starts = 2 * block * np.arange(1, 37)  # of the blocks 2 to 37
+    heights = largest(values[starts + np.arange(2 * block + 1)[:, None]])
+    bends = values[2:] - 2.0 * values[1:-1] + values[:-2]
+    # all of three blocks but the first value of the stream, whose bend nothing before it gives
+    bent = largest(bends[np.maximum(0, starts - 1 + np.arange(-2 * block, 4 * block)[:, None])])
+    expected = filters.straight_after_doubling * heights + filters.curved_after_doubling * bent
+    able = np.zeros(40, np.bool_)
+    able[2:38] = True
+    highest = np.full(40, np.abs(sound).max())
+    _left, bounds = true_peak._able_at_twice_the_rate(
+        sound.astype(np.float32).reshape(-1, block), able, highest, np.zeros(40)
+    )
+    assert bounds == pytest.approx(expected + true_peak._ROUGH * highest[0], rel=1e-5)
+
+    group = true_peak._GROUP_FRAMES
+    bends = np.pad(np.diff(sound, 2), 1)
+    heights, bent = (
+        largest(values.reshape(-1, group).T) for values in (sound[: 2 * group], bends[: 2 * group])
+    )
+    bound = filters.straight * heights.max() + filters.curved * bent.max()
+    for found, expected in ((bound * 0.999, True), (bound * 1.001, False)):
+        able = true_peak._able_by_bends(sound.astype(np.float32)[None], highest[:1], np.array([found]))
+        assert able[0, 2] == expected
+
+
+def test_several_channels_are_judged_as_each_alone():
+    rng = np.random.default_rng(3)
+    frames = 100 * true_peak.BLOCK_FRAMES
+    loudness = np.linspace(2.0, 0.1, 2 * true_peak._CHANNELS_TOGETHER + 1)
+    sounds = (rng.standard_normal((len(loudness), frames)) * loudness[:, None]).astype(np.float32)
+    sounds[5] = 0.0
+    sounds[7, 1000] = np.nan
+    found = np.where(np.arange(len(loudness)) % 3, 0.0, 4.0)
+    found[0] = 2.5 * np.abs(sounds[0]).max()  # still judged, and above all others
+    together = true_peak.peaks_within(sounds, found)
+    alone = [
+        true_peak.peaks_within(sound[None], found[number : number + 1])[0]
+        for number, sound in enumerate(sounds)
+    ]
+    assert np.isnan(together[7])
+    assert together == pytest.approx(np.array(alone), rel=1e-12, nan_ok=True)
 
 
 def test_reading_in_the_middle_does_not_disturb_the_stream():
