@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     Array = NDArray[np.float64]
 
@@ -139,20 +139,29 @@ def eyring_reverberation_time(
 def eyring_absorption(
     volume_m3: float,
     surface_m2: float,
-    reverberation_time_s: float,
+    reverberation_time_s: ArrayLike,
     *,
-    air_db_per_m: float,
+    air_db_per_m: ArrayLike,
     sound_speed: float,
-) -> float:
+) -> Array:
     """Mean absorption coefficient that gives a reverberation time by Eyring.
+
+    Parameters
+    ----------
+    reverberation_time_s, air_db_per_m : array_like
+        Of one shape: over frequency, say.
+
+    Returns
+    -------
+    ndarray of that shape
 
     Notes
     -----
     0 where air alone makes the decay as short or shorter.
     """
-    area = _NEPERS / sound_speed * volume_m3 / reverberation_time_s
-    walls = area - 4.0 * volume_m3 * air_db_per_m / ENERGY_DB
-    return max(0.0, -math.expm1(-walls / surface_m2))
+    area = _NEPERS / sound_speed * volume_m3 / np.asarray(reverberation_time_s)
+    walls = area - 4.0 * volume_m3 * np.asarray(air_db_per_m) / ENERGY_DB
+    return np.maximum(0.0, -np.expm1(-walls / surface_m2))
 
 
 def revised_theory(

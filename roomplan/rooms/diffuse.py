@@ -1,61 +1,42 @@
-"""Octave bands of noise so even that their decay can be set, and the rates that set it.
+"""Even noise for a diffuse field: as many channels as are heard, as alike as its microphones are.
 
 Conventions
 -----------
 Bands go by their nominal centre in Hz; filters use the exact mid-bands of IEC 61260-1:2014 (base 10). Noise
-has the density of white noise of variance 1, so that shaped by a gain g its energy spectrum is Σg² in the
-band. Times T are reverberation times in s.
+is given by its spectral lines, one every 1/duration, which do not depend on the sample rate: a room is the
+same at every rate. Multiplied by a gain g over time, its expected energy at every frequency is ∫ g² dt.
 
 How
 ---
-- A band is Gaussian noise drawn frequency by frequency on a grid of 1/duration, which does not depend on the
-  sample rate: a room is the same at every rate.
+- A band is Gaussian noise drawn line by line.
 - Its power is evened out over some 50 ms. A raw draw scatters a T30 by 0.55 T √(1.15/BT) (ISO 3382-2 form
   for one impulse response, B the band's width): 4 % at 125 Hz and 2 s.
 - The lowest bands are evened out again as an octave filter hears them, leakage from both sides included.
-- Where neighbours decay at other rates, leakage bends a band's reading. `calibrated_times` sets the rates so
-  that the expected T30 behind an octave filter is the one asked for. It knows the model, never the draw:
-  correcting one draw would bend its slope. The filter is of order 4, between the order 3 that just meets
-  class 1 of IEC 61260-1 and the steep ones of other programs: both read within 2.5 % of the time asked for
-  where neighbours differ by a factor of 1.3.
-
-Measured
---------
-8 kHz reads up to 3 % long where T falls by a third per octave: leakage through octaves of third order. At 16
-kHz walls and air are those of 8 kHz, with the air's extra.
+- Then they are added up. Nothing is left of the bands: how the sum decays is `roomplan.rooms.late_field`.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.acoustics.bands import exact_mid_band
-from roomplan.acoustics.room_formulas import DECAY_RATE
-from roomplan.rooms.field import FieldDecay, expected_t30
 from roomplan.rooms.walls import ALL_CENTRES_HZ as CENTRES_HZ
 from roomplan.scipy_kernels import next_fast_len
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
     Matrices = NDArray[np.complex128]
+    Lines = NDArray[np.complex128]
 
-__all__ = [
-    "BAND_RATES_HZ",
-    "assemble",
-    "band_noises",
-    "calibrated_times",
-    "high_pass",
-    "noise_duration",
-]
+__all__ = ["TOP_HZ", "high_pass", "noise_duration", "noise_lines", "octave_magnitude", "without_ends"]
 
 # Bands cross over with equal power within this many octaves about their edges: narrow, so that little of a
 # neighbour's decay leaks into a band; at the 89 Hz edge it is 10 Hz, which noise without onsets bears.
@@ -71,8 +52,8 @@ EVEN_LIMIT = 4.0  # most that one round may change a power: a hole in the noise 
 COUPLED_BANDS = 3  # 63, 125, 250 Hz; above, an octave holds enough noise
 LOW_BANDS = 4  # the coupled ones and their upper neighbour: of one rate
 
-# Rate each band is made at, in Hz. Half of it leaves room above the band (edge and crossover: 1.5 mid-bands)
-# for the sidebands of its envelope, which fall by 18 dB per octave above 200 Hz (raised cosine of 5 ms).
+# Rate each band is drawn and evened at, in Hz: half of it leaves room above the band (edge and crossover: 1.5
+# mid-bands) for the sidebands of the evening.
 BAND_RATES_HZ: dict[int, int] = dict.fromkeys(CENTRES_HZ[:LOW_BANDS], 4_000) | {
     1000: 8_000,
     2000: 8_000,
@@ -80,10 +61,11 @@ BAND_RATES_HZ: dict[int, int] = dict.fromkeys(CENTRES_HZ[:LOW_BANDS], 4_000) | {
     8000: 32_000,
     16_000: 48_000,
 }
+TOP_HZ = 24_000.0  # there is no noise above it
 
 MIXING_NODES = 512  # of the channels' matrices in a band
 
-FILTER_ORDER = 4  # of the octave filter that bands are judged behind, see above
+FILTER_ORDER = 4  # of the octave filter that bands are judged behind: see `roomplan.rooms.late_field`
 
 TOP_TAPER = 0.08  # of the spectrum, faded to nothing at half the sample rate: 22.1 to 24 kHz at 48 kHz
 
@@ -99,14 +81,14 @@ def noise_duration(length_s: float) -> float:
     return steps * GRID_S
 
 
-def band_noises(
+def noise_lines(
     duration_s: float,
     generator: Callable[[int], np.random.Generator],
     mixing: Callable[[Array], Matrices],
     *,
     below_hz: float,
-) -> dict[int, Array]:
-    """Draw the noise of every band that starts below a frequency, for several channels that are partly alike.
+) -> Lines:
+    """Draw noise for several channels that are partly alike.
 
     Parameters
     ----------
@@ -118,12 +100,12 @@ def band_noises(
         Gives, for frequencies in Hz, matrices (frequencies, channels, channels) that make the channels out of
         independent noises of variance 1.
     below_hz : float
-        Half the sample rate of the response.
+        Half the sample rate of the response: bands that start above it are left out.
 
     Returns
     -------
-    dict of int to ndarray, shape (channels, duration_s · BAND_RATES_HZ[centre])
-        Each at its own rate, periodic, of the power its share of the channel's noise has there.
+    ndarray, shape (channels, lines), complex
+        Line k is at k / duration_s. Periodic.
     """
     low = {centre: _draw(duration_s, centre, generator(centre), mixing) for centre in CENTRES_HZ[:LOW_BANDS]}
     _even_coupled(duration_s, low)
@@ -131,35 +113,28 @@ def band_noises(
     for centre in CENTRES_HZ[LOW_BANDS:]:
         if _lower_end(centre) < below_hz:
             noises[centre] = _draw(duration_s, centre, generator(centre), mixing).noise
-    return noises
+    channels = len(next(iter(noises.values())))
+    top_hz = max(BAND_RATES_HZ[centre] for centre in noises) / 2.0
+    lines = np.zeros((channels, round(top_hz * duration_s) + 1), dtype=complex)
+    for centre, noise in noises.items():
+        part = np.fft.rfft(noise, axis=1)
+        lines[:, : part.shape[1]] += part / math.sqrt(BAND_RATES_HZ[centre])
+    return lines
 
 
-def assemble(bands: Iterable[Array], duration_s: float, *, sample_rate: int) -> Array:
-    """Add shaped bands up at the sample rate of the response.
+def without_ends(samples: Array, *, sample_rate: int) -> Array:
+    """Samples (channels, frames) without DC and without a hard end of their band at half the rate.
 
-    Parameters
-    ----------
-    bands : iterable of ndarray
-        Each of `duration_s` at its own rate; its energy spectrum is kept.
-    sample_rate : int
-        Hz; what lies above half of it is left out.
-
-    Returns
-    -------
-    ndarray, shape (duration_s · sample_rate,)
-        Without DC: a second-order Butterworth high-pass at 20 Hz is in it, for an envelope's edge multiplied
-        by low noise makes a little.
+    The edge of an envelope multiplied by low noise makes a little DC: a second-order Butterworth high-pass at
+    20 Hz takes it off.
     """
-    frames = round(duration_s * sample_rate)
-    spectrum = np.zeros(frames // 2 + 1, dtype=complex)
-    for band in bands:
-        part = np.fft.rfft(band)[: len(spectrum)]
-        spectrum[: len(part)] += part
-    spectrum *= high_pass(np.arange(len(spectrum)) / duration_s)
+    frames = samples.shape[1]
+    spectrum = np.fft.rfft(samples, axis=1)
+    spectrum *= high_pass(np.arange(spectrum.shape[1]) * (sample_rate / frames))
     # A band that is cut hard at half the rate would ring there for as long as the response lasts.
-    top = round(TOP_TAPER * len(spectrum))
-    spectrum[-top:] *= 0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, top))
-    return np.fft.irfft(spectrum, frames)
+    top = round(TOP_TAPER * spectrum.shape[1])
+    spectrum[:, -top:] *= 0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, top))
+    return np.fft.irfft(spectrum, frames, axis=1)
 
 
 def high_pass(frequencies_hz: Array) -> Matrices:
@@ -271,7 +246,7 @@ def _even_coupled(duration_s: float, low: dict[int, _Drawn]) -> None:
     for _round in range(EVEN_ROUNDS):
         for index, centre in enumerate(CENTRES_HZ[:COUPLED_BANDS]):
             near = [low[other] for other in CENTRES_HZ[max(0, index - 1) : index + 2]]
-            passed = _octave_magnitude(frequencies, centre)
+            passed = octave_magnitude(frequencies, centre)
             together = np.sum([drawn.noise for drawn in near], axis=0)
             heard = np.fft.irfft(np.fft.rfft(together) * passed, frames)
             powers = np.sum([_power_behind(drawn, passed) for drawn in near], axis=0)
@@ -284,47 +259,8 @@ def _power_behind(drawn: _Drawn, passed: Array) -> Array:
     return np.sum(drawn.powers * passed[lines] ** 2, axis=1)
 
 
-def _octave_magnitude(frequencies: Array, centre: int) -> Array:
-    """Magnitude of a Butterworth octave filter."""
+def octave_magnitude(frequencies: Array, centre: int) -> Array:
+    """Magnitude of a Butterworth octave filter at frequencies in Hz."""
     mid = exact_mid_band(centre)
     ratio = np.maximum(frequencies, 1e-3) / mid
     return 1.0 / np.sqrt(1.0 + ((ratio - 1.0 / ratio) / _WIDTH) ** (2 * FILTER_ORDER))
-
-
-@cache
-def _leakage() -> Array:
-    """Energy (heard, made) an octave filter takes from each band, per unit of density and bandwidth."""
-    frequencies = np.geomspace(15.0, 30_000.0, 6000)
-    hertz = np.gradient(frequencies)
-    made = np.stack([_weights(frequencies, centre) ** 2 for centre in CENTRES_HZ])
-    heard = np.stack([_octave_magnitude(frequencies, centre) ** 2 for centre in CENTRES_HZ])
-    return (heard * hertz) @ made.T
-
-
-def calibrated_times(times: Mapping[int, float], densities: Mapping[int, float]) -> dict[int, float]:
-    """Rates that make the expected T30 of every band, leakage included, the time asked for.
-
-    Parameters
-    ----------
-    times : mapping of int to float
-        Centre → T, every centre of `CENTRES_HZ`.
-    densities : mapping of int to float
-        Centre → energy per hertz, in any unit.
-
-    Returns
-    -------
-    dict of int to float
-        Centre → T to shape the band with, within a quarter of the one asked for.
-
-    Notes
-    -----
-    A band far shorter than its neighbour cannot be met: what leaks in decays more slowly than it does.
-    """
-    wanted = np.array([times[centre] for centre in CENTRES_HZ])
-    leakage = _leakage() * np.array([densities[centre] for centre in CENTRES_HZ])
-    made = wanted.copy()
-    for _turn in range(4):
-        rates = DECAY_RATE / made
-        measured = np.array([expected_t30(FieldDecay(row * rates, rates)) for row in leakage])
-        made = np.clip(made * wanted / measured, 0.75 * wanted, 1.25 * wanted)
-    return dict(zip(CENTRES_HZ, made.tolist(), strict=True))

@@ -10,8 +10,7 @@ How
 ---
 Spectra are written down line by line: every image is exp(Σ hits · wall + distance · air − iωτ) over its
 distance, where wall and air are complex logarithms of minimum phase. An arrival thus falls on its own
-fraction of a sample and nothing of it comes ahead of its time. Losses of walls are straight lines over log f
-between the octaves; air is exact at every line.
+fraction of a sample and nothing of it comes ahead of its time. Losses are those of each line's own frequency.
 
 Measured
 --------
@@ -26,19 +25,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.bands import exact_mid_band
 from roomplan.acoustics.room_formulas import ENERGY_DB, REFERENCE_DISTANCE_M, mixing_time
 from roomplan.rooms.coherence import CENTRE_GAIN, microphone_aims
 from roomplan.rooms.diffuse import TOP_TAPER, high_pass
 from roomplan.rooms.geometry import PATTERNS
 from roomplan.rooms.images import image_sources
-from roomplan.rooms.walls import (
-    ALL_CENTRES_HZ,
-    air_db_per_m,
-    decay_stretch,
-    scattering_losses,
-    wall_losses,
-)
+from roomplan.rooms.walls import air_db_per_m, decay_stretch, losses_at, scattering_losses
 from roomplan.scipy_kernels import next_fast_len
 
 if TYPE_CHECKING:
@@ -58,6 +50,7 @@ FADING = 1.5  # images fade out between the mixing time, counted from the direct
 LATEST_S = 1.0
 MARGIN_S = 0.1  # behind the last image, for what walls and the high-pass draw out
 
+LOWEST_HZ = 1.0  # walls are at DC what they are here
 LEAST_TOP = 1e-5  # of the amplitude, at half the rate
 
 AT_ONCE = 1 << 20  # spectral lines of images written down together, 16 MB: a long corridor has thousands
@@ -212,11 +205,7 @@ def _spectrum(
 
 def _log_losses(spec: RoomSpecification, lines: Array, frames: int) -> tuple[Spectrum, Spectrum]:
     """Complex logarithms, minimum phase, of each surface (6, lines) and of a metre of air (lines,)."""
-    losses = wall_losses(spec)
-    octaves = np.log2([exact_mid_band(centre) for centre in ALL_CENTRES_HZ])
-    at = np.log2(np.maximum(lines, 1.0))
-    table = np.array([losses.by_surface[centre] for centre in ALL_CENTRES_HZ])  # (bands, surfaces)
-    walls = np.array([np.interp(at, octaves, -0.5 * table[:, surface]) for surface in range(table.shape[1])])
+    walls = -0.5 * losses_at(spec, np.maximum(lines, LOWEST_HZ)).by_surface.T
     air = -0.5 / ENERGY_DB * air_db_per_m(spec, lines)
     return _minimum_phase(walls, frames), _minimum_phase(air[None, :], frames)[0]
 

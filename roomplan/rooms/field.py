@@ -34,8 +34,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.room_formulas import DECAY_RATE, ENERGY_DB
-from roomplan.rooms.walls import all_times, scattering_losses, wall_losses
+from roomplan.acoustics.bands import exact_mid_band
+from roomplan.acoustics.room_formulas import ENERGY_DB
+from roomplan.rooms.walls import ALL_CENTRES_HZ, decay_rates, losses_at, scattering_losses
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -46,7 +47,15 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["EnergyField", "FieldDecay", "decay_times_of_materials", "expected_t30", "field_of"]
+__all__ = [
+    "EnergyField",
+    "FieldDecay",
+    "decay_times_of_materials",
+    "expected_t30",
+    "field_at",
+    "field_of",
+    "fitted_t30",
+]
 
 POLAR, AZIMUTHS = 16, 16  # directions of an octant: times come out within 0.1 % of four times as many
 
@@ -84,30 +93,39 @@ class EnergyField:
 
 
 def field_of(spec: RoomSpecification) -> EnergyField:
-    """Energy of a room over time."""
+    """Energy of a room over time at the mid-bands of its octaves."""
+    decays, mirrored = field_at(spec, np.array([exact_mid_band(centre) for centre in ALL_CENTRES_HZ]))
+    return EnergyField(
+        dict(zip(ALL_CENTRES_HZ, decays, strict=True)), dict(zip(ALL_CENTRES_HZ, mirrored, strict=True))
+    )
+
+
+def field_at(
+    spec: RoomSpecification, frequencies_hz: Array
+) -> tuple[tuple[FieldDecay, ...], tuple[FieldDecay, ...]]:
+    """Decay of a room at each of some frequencies above 0, and the part of it that image sources hold."""
     scattered = _rates(spec, scattering_losses(spec))
     weights = _octant()[1]
     if spec.absorption is None:
-        rates = {centre: DECAY_RATE / time for centre, time in all_times(spec).items()}
-        return EnergyField(
-            {centre: FieldDecay(np.ones(1), np.array([rate])) for centre, rate in rates.items()},
-            {centre: FieldDecay(weights, scattered + rate) for centre, rate in rates.items()},
+        rates = decay_rates(spec, frequencies_hz)
+        return (
+            tuple(FieldDecay(np.ones(1), np.array([rate])) for rate in rates),
+            tuple(FieldDecay(weights, scattered + rate) for rate in rates),
         )
-    losses = wall_losses(spec)
-    decays, mirrored = {}, {}
-    for centre, by_surface in losses.by_surface.items():
-        air = losses.air_per_m[centre] * spec.sound_speed
-        absorbed = _rates(spec, by_surface)
-        gone = absorbed + scattered
+    losses = losses_at(spec, frequencies_hz)
+    decays, mirrored = [], []
+    for by_surface, air_per_m in zip(losses.by_surface, losses.air_per_m, strict=True):
+        air = air_per_m * spec.sound_speed
+        gone = _rates(spec, by_surface) + scattered
         diffuse = _eyring_rate(spec, by_surface)
         # A direction that decays just like the diffuse field: the closed form's limit, near enough.
         apart = np.where(
             np.abs(diffuse - gone) < 1e-6 * diffuse + 1e-9, 1e-6 * diffuse + 1e-9, diffuse - gone
         )
         fed = weights * scattered / apart
-        decays[centre] = FieldDecay(np.append(weights + fed, -np.sum(fed)), np.append(gone, diffuse) + air)
-        mirrored[centre] = FieldDecay(weights, gone + air)
-    return EnergyField(decays, mirrored)
+        decays.append(FieldDecay(np.append(weights + fed, -np.sum(fed)), np.append(gone, diffuse) + air))
+        mirrored.append(FieldDecay(weights, gone + air))
+    return tuple(decays), tuple(mirrored)
 
 
 def decay_times_of_materials(spec: RoomSpecification) -> dict[int, float]:
@@ -123,8 +141,14 @@ def expected_t30(decay: FieldDecay) -> float:
     for _turn in range(2):  # to where it is 36 dB down: a second decay may be far slower than the first
         beyond = np.flatnonzero(level < -36.0)
         clock, level = _curve(decay, float(clock[beyond[0]] if len(beyond) else clock[-1]))
+    return fitted_t30(clock, 10.0 ** (level / 10.0))
+
+
+def fitted_t30(times_s: Array, to_come: Array) -> float:
+    """T30 in s of energies still to come at evenly spaced times from 0 on."""
+    level = 10.0 * np.log10(np.maximum(to_come / to_come[0], 1e-300))
     inside = (level <= -5.0) & (level >= -35.0)
-    away = clock[inside] - np.mean(clock[inside])
+    away = times_s[inside] - np.mean(times_s[inside])
     return -60.0 * float(np.sum(away * away) / np.sum(away * level[inside]))
 
 

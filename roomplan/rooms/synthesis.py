@@ -13,9 +13,10 @@ How
 - `early_field`: the source and its images up to the mixing time, each with the walls and the air on its way
   (minimum phase), at its own fraction of a sample, through the pattern of the microphone. What walls scatter
   is missing in them.
-- The diffuse field: band noise with the covariance of the microphones in a diffuse field, shaped by what the
-  mean energy of the room (`roomplan.rooms.field`) leaves over when the images' share is taken off. So the sum
-  has no step in level or slope where the images end, whatever the scattering.
+- The diffuse field: noise with the covariance of the microphones in a diffuse field, each frequency shaped by
+  what the mean energy of the room leaves over there when the images' share is taken off
+  (`roomplan.rooms.late_field`). So the sum has no step in level or slope where the images end, whatever the
+  scattering, and none from one frequency to the next.
 - The level needs no setting: mean energy of the images and revised theory are the same thing, 31200 T/V
   exp(−0.04 r/T) with the direct sound at 10 m as 1 (Barron and Lee, J. Acoust. Soc. Am. 84 (1988) 618).
 
@@ -46,28 +47,25 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.rooms.coherence import diffuse_covariance, factor, heard, microphone_aims
-from roomplan.rooms.diffuse import (
-    BAND_RATES_HZ,
-    assemble,
-    band_noises,
-    calibrated_times,
-    noise_duration,
-)
+from roomplan.rooms.diffuse import TOP_HZ, noise_duration, noise_lines, without_ends
 from roomplan.rooms.early import EarlyField, early_field
 from roomplan.rooms.field import expected_t30, field_of
 from roomplan.rooms.geometry import PATTERNS, source_positions
+from roomplan.rooms.late_field import late_field
+from roomplan.rooms.narrow_bands import shape
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
     from roomplan.plan.model import Seat
-    from roomplan.rooms.field import EnergyField
+    from roomplan.rooms.late_field import LateField
     from roomplan.rooms.spec import MicrophoneSetup, RoomSpecification
 
     Array = NDArray[np.float64]
     Matrices = NDArray[np.complex128]
+    Lines = NDArray[np.complex128]
 
 __all__ = ["ALGORITHM", "SyntheticResponse", "synthesise"]
 
@@ -76,7 +74,7 @@ ALGORITHM = 5  # of the responses: another number, other samples
 DECAY_DB = 100.0  # how far the slowest band falls before the end
 RISE_S = 0.005  # build-up of the diffuse field behind the first reflection; common practice, no source
 FADE_S = 0.01  # at the end, at −100 dB
-ENVELOPE_STEP_S = 0.001  # at which envelopes are computed; between, straight lines
+LEAD_S = 0.16  # in which envelopes rise before frame 0: their jump there is made by `RISE_S` afterwards
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,20 +124,20 @@ def synthesise(
     setup = spec.microphones[microphones]
     points = source_positions(spec, seat, sources)
     origin_s = _origin_s(spec, setup, points)
-    field = field_of(spec)
     early = early_field(spec, setup, points, origin_s=origin_s, sample_rate=sample_rate)
-    slowest_s = max(expected_t30(decay) for decay in field.decays.values())
+    slowest_s = max(expected_t30(decay) for decay in field_of(spec).decays.values())
     decayed_s = float(np.max(early.first_reflection_s)) + slowest_s * DECAY_DB / 60.0
     frames = math.ceil(max(early.end_s, decayed_s) * sample_rate)
-    duration_s = noise_duration(frames / sample_rate + FADE_S)
+    duration_s = noise_duration(LEAD_S + frames / sample_rate + FADE_S)
     seed = _seed(spec, seat, setup)
-    noises = band_noises(
+    noise = noise_lines(
         duration_s,
         lambda centre: np.random.Generator(np.random.PCG64(np.random.SeedSequence([*seed, centre]))),
         _mixing(spec, setup, points),
         below_hz=sample_rate / 2.0,
     )
-    late = _diffuse_field(field, early, noises, duration_s, sample_rate=sample_rate)
+    field = late_field(spec, images_end_s=early.fades_s[1], end_s=early.origin_s + duration_s)
+    late = _diffuse_field(field, early, noise, duration_s, sample_rate=sample_rate)
 
     direct, reflected = (_fitted(part, frames) for part in (early.direct, early.reflected))
     reflected += late[:frames]
@@ -187,40 +185,34 @@ def _mixing(spec: RoomSpecification, setup: MicrophoneSetup, points: Array) -> C
 
 
 def _diffuse_field(
-    field: EnergyField,
-    early: EarlyField,
-    noises: Mapping[int, Array],
-    duration_s: float,
-    *,
-    sample_rate: int,
+    field: LateField, early: EarlyField, noise: Lines, duration_s: float, *, sample_rate: int
 ) -> Array:
-    """Shape noise into everything that image sources do not hold, shape (frames, channels)."""
-    times = {centre: expected_t30(decay) for centre, decay in field.decays.items()}
-    start = np.array([early.origin_s])
-    made = calibrated_times(times, {c: float(field.decays[c].remaining(start)[0]) for c in times})
-    clock = np.arange(0.0, duration_s + ENVELOPE_STEP_S, ENVELOPE_STEP_S)
-    emitted = clock + early.origin_s
-    window = early.window(emitted)
-    bands: list[list[Array]] = [[] for _ in early.first_reflection_s]
-    for centre, noise in noises.items():
-        stretch = times[centre] / made[centre]
-        whole = field.decays[centre].at(emitted * stretch) * stretch
-        left_over = np.maximum(whole - field.mirrored[centre].at(emitted) * window, 0.0)
-        frames_s = np.arange(noise.shape[1]) / BAND_RATES_HZ[centre]
-        shape = np.interp(frames_s, clock, np.sqrt(early.density * left_over / BAND_RATES_HZ[centre]))
-        for channel, first_s in enumerate(early.first_reflection_s.tolist()):
-            bands[channel].append(noise[channel] * shape * _build_up(frames_s, first_s))
-    late = np.stack([assemble(parts, duration_s, sample_rate=sample_rate) for parts in bands], axis=1)
-    # Bands ring a little ahead of their first sample: nothing is heard before the first reflection.
+    """Shape noise into everything that image sources do not hold, shape (frames, channels), from frame 0."""
+
+    def envelope(band: int, times_s: Array) -> Array:
+        since = times_s - LEAD_S
+        emitted = np.maximum(since, 0.0) + early.origin_s
+        energy = early.density * field.left_over(band, emitted, early.window(emitted))
+        return np.sqrt(energy) * _rise(since, -LEAD_S, 0.0)
+
+    top_hz = min(sample_rate / 2.0, TOP_HZ)
+    lines = shape(noise, duration_s, envelope, top_hz=top_hz)
+    frames, lead = round(duration_s * sample_rate), round(LEAD_S * sample_rate)
+    late = np.fft.irfft(lines, frames, axis=1)
+    clock = (np.arange(frames) - lead) / sample_rate
     for channel, first_s in enumerate(early.first_reflection_s.tolist()):
-        late[: math.ceil(first_s * sample_rate), channel] = 0.0
-    return late
+        late[channel] *= _rise(clock, first_s, first_s + RISE_S)
+    late = without_ends(late, sample_rate=sample_rate)[:, lead:]
+    # The end of the band rings a little ahead: nothing is heard before the first reflection.
+    for channel, first_s in enumerate(early.first_reflection_s.tolist()):
+        late[channel, : math.ceil(first_s * sample_rate)] = 0.0
+    return late.T
 
 
-def _build_up(frames_s: Array, first_s: float) -> Array:
-    """Raised-cosine rise from 0 to 1 within `RISE_S` of the first reflection."""
-    since = np.clip((frames_s - first_s) / RISE_S, 0.0, 1.0)
-    return 0.5 - 0.5 * np.cos(since * math.pi)
+def _rise(times_s: Array, start_s: float, end_s: float) -> Array:
+    """Raised-cosine rise from 0 to 1 between two times."""
+    share = np.clip((times_s - start_s) / (end_s - start_s), 0.0, 1.0)
+    return 0.5 - 0.5 * np.cos(share * math.pi)
 
 
 def _seed(spec: RoomSpecification, seat: Seat, setup: MicrophoneSetup) -> list[int]:
