@@ -4,14 +4,16 @@ Conventions
 -----------
 Results go to standard output, everything else to standard error. What is shown is made printable here, a
 line for each item or problem; what is emitted (JSON, CSV) is data and goes out as it is. Progress is a
-bar on a terminal and one line per stage elsewhere; `--quiet` silences it. Exit 0: done; 1: the user's input;
+bar on a terminal and a few lines elsewhere; `--quiet` silences it. Exit 0: done; 1: the user's input;
 2: usage; 130: interrupted.
 """
 
 from __future__ import annotations
 
 import enum
+import math
 import sys
+import time
 from typing import TYPE_CHECKING, Self
 
 from rich.console import Console
@@ -23,7 +25,7 @@ from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from rich.progress import Progress as Bar
     from rich.progress import TaskID
@@ -120,24 +122,34 @@ def _line(item: Table | Text | str) -> Table | Text | str:
     return printable(item) if isinstance(item, str) else item
 
 
-class StageProgress:
-    """Progress on standard error: a bar on a terminal, a line per stage in a log, nothing when quiet."""
+_LOGGED_S = 10.0  # a stage that takes longer than this says so in a log, and how much is left
 
-    def __init__(self, *, quiet: bool = False) -> None:
+
+class StageProgress:
+    """Progress on standard error: what is done, how far, and how much time is left.
+
+    A bar on a terminal; in a log a line per stage, and one every ten seconds; nothing when quiet.
+    """
+
+    def __init__(self, *, quiet: bool = False, clock: Callable[[], float] = time.monotonic) -> None:
         self._quiet = quiet
+        self._clock = clock
+        self._began: dict[str, float] = {}
+        self._logged: dict[str, float] = {}
         self._terminal = sys.stderr.isatty()
         self._bar: Bar | None = None
         self._tasks: dict[str, TaskID] = {}
-        self._announced: set[str] = set()
 
     def __enter__(self) -> Self:
         if self._terminal and not self._quiet:
-            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+            from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
             self._bar = Progress(
                 TextColumn("{task.description}", markup=False),
                 BarColumn(bar_width=30),
+                TaskProgressColumn(),
                 TimeElapsedColumn(),
+                TextColumn("{task.fields[left]}"),
                 console=error_console(),
                 transient=True,
             )
@@ -153,14 +165,22 @@ class StageProgress:
         if self._quiet:
             return
         stage = printable(stage)
+        now = self._clock()
+        began = self._began.setdefault(stage, now)
+        left = _time_left(now - began, done, total)
         if self._bar is not None:
             if stage not in self._tasks:
-                self._tasks[stage] = self._bar.add_task(stage, total=total)
-            self._bar.update(self._tasks[stage], completed=done, total=total)
-        elif stage not in self._announced:
-            self._announced.add(stage)
-            sys.stderr.write(f"{stage}…\n")
-            sys.stderr.flush()
+                self._tasks[stage] = self._bar.add_task(stage, total=total, left="")
+            self._bar.update(self._tasks[stage], completed=done, total=total, left=left)
+        elif stage not in self._logged:
+            self._log(stage, f"{stage}…", now)
+        elif left and now - self._logged[stage] >= _LOGGED_S:
+            self._log(stage, f"{stage}… {100 * done // total} %, {left}", now)
+
+    def _log(self, stage: str, line: str, now: float) -> None:
+        self._logged[stage] = now
+        sys.stderr.write(f"{line}\n")
+        sys.stderr.flush()
 
     def say(self, line: str) -> None:
         """Print a line that is no progress: above the bar, and also when progress is silenced."""
@@ -172,6 +192,16 @@ class StageProgress:
     def note(self, stage: str) -> None:
         """Say that a stage without steps has begun."""
         self(stage, 0, 1)
+
+
+def _time_left(elapsed_s: float, done: int, total: int) -> str:
+    """`1:05 left`, as the steps so far took; nothing before the first and after the last."""
+    if not 0 < done < total:
+        return ""
+    minutes, seconds = divmod(math.ceil(elapsed_s * (total - done) / done), 60)
+    hours, minutes = divmod(minutes, 60)
+    clock = f"{hours}:{minutes:02}:{seconds:02}" if hours else f"{minutes}:{seconds:02}"
+    return f"{clock} left"
 
 
 def print_errors(error: RoomplanError | Problem | str) -> None:
