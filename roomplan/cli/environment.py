@@ -5,7 +5,7 @@ Conventions
 Results go to standard output, everything else to standard error. What is shown is made printable here, a
 line for each item or problem; what is emitted (JSON, CSV) is data and goes out as it is. Progress is a
 bar on a terminal and a few lines elsewhere; `--quiet` silences it. Exit 0: done; 1: the user's input;
-2: usage; 130: interrupted.
+2: usage; 130: interrupted. What draws tables is imported when there is one: an error needs none.
 """
 
 from __future__ import annotations
@@ -16,19 +16,17 @@ import sys
 import time
 from typing import TYPE_CHECKING, Self
 
-from rich.console import Console
-from rich.measure import Measurement
-from rich.table import Table
-from rich.text import Text
-
 from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
+    from rich.console import Console
     from rich.progress import Progress as Bar
     from rich.progress import TaskID
+    from rich.table import Table
+    from rich.text import Text
 
     from roomplan.errors import Problem
 
@@ -52,6 +50,8 @@ _WIDEST = 10_000  # asked what it needs, a table knows no page
 
 def output_console() -> Console:
     """Console on standard output."""
+    from rich.console import Console
+
     return Console(
         markup=False,  # names and titles are the user's: a bracket in them is a bracket
         emoji=False,
@@ -64,6 +64,8 @@ def output_console() -> Console:
 
 def error_console() -> Console:
     """Console on standard error."""
+    from rich.console import Console
+
     return Console(file=sys.stderr, highlight=False, stderr=True, markup=False, emoji=False)
 
 
@@ -86,6 +88,8 @@ def show(*items: Table | Text | str) -> None:
     A terminal folds what is wider. Elsewhere a program or a log reads it: a line stays one line, a path of a
     table one word, and nothing is cut.
     """
+    from rich.table import Table
+
     console = output_console()
     if console.is_terminal:
         for item in items:
@@ -101,6 +105,8 @@ def show(*items: Table | Text | str) -> None:
 
 def _needed_width(table: Table, console: Console) -> int:
     """Let a table cut nothing, and return the columns it needs for that."""
+    from rich.measure import Measurement
+
     wide = console.options.update(width=_WIDEST)
     needed = Measurement.get(console, wide, table).maximum
     for column in table.columns:
@@ -116,6 +122,8 @@ def _needed_width(table: Table, console: Console) -> int:
 
 
 def _line(item: Table | Text | str) -> Table | Text | str:
+    from rich.text import Text
+
     if isinstance(item, Text):
         shown = printable(item.plain)
         return item if shown == item.plain else Text(shown, style=item.style)

@@ -50,6 +50,8 @@ COMMANDS = (
 # some hundred times while modules are imported, a tenth of the time of a short command.
 _COLLECTED_AFTER = 50_000
 
+_WHOLE = 1_000  # characters: the first sentence of a command's help, not its beginning
+
 # Command → option → what it is called now; the old spelling is understood for one version.
 RENAMED = {
     "new": {"--from": "--template"},
@@ -117,6 +119,15 @@ class _Commands(TyperGroup):
 
     def get_params(self, ctx: Any) -> list[Any]:
         return _without_type(super().get_params(ctx))
+
+    def format_help(self, ctx: Any, formatter: Any) -> None:
+        # without the frames of a command's own help, which take as long to load as all of this
+        super(TyperGroup, self).format_help(ctx, formatter)
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 - click's signature
+        rows = [(name, command.get_short_help_str(_WHOLE)) for name, command in self.commands.items()]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
 
     def make_context(self, *args: Any, **settings: Any) -> Any:
         try:
