@@ -30,7 +30,16 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["apply_cuts", "fade", "find_knee", "is_emptied", "onset_s", "remove_direct", "trim_tail"]
+__all__ = [
+    "apply_cuts",
+    "fade",
+    "find_knee",
+    "is_emptied",
+    "onset_s",
+    "remove_direct",
+    "ringing_frames",
+    "trim_tail",
+]
 
 DIRECT_FADE_S = 0.001
 TAIL_FADE_S = 0.02
@@ -151,11 +160,19 @@ def apply_cuts(
     cuts = [(design, cut) for design, cut in kinds if cut and cut < sample_rate / 2.0]
     if not cuts:
         return samples
-    # Poles at ω/√2 from the imaginary axis: e^(−ωt/√2).
-    slowest = 2.0 * math.pi * min(cut for _design, cut in cuts) / math.sqrt(2.0)
-    ring = math.ceil(-RING_OUT_DB / 20.0 * math.log(10.0) / slowest * sample_rate)
+    ring = ringing_frames(sample_rate=sample_rate, low_cut_hz=low_cut_hz, high_cut_hz=high_cut_hz)
     result = np.ascontiguousarray(np.pad(samples, ((0, ring), (0, 0))).T)
     for design, cut in cuts:
         (section,) = design(BUTTERWORTH_ORDER, cut, sample_rate=sample_rate)
         result, _memory = lfilter(section[:3], section[3:], result, zi=np.zeros((len(result), 2)))
     return np.ascontiguousarray(result.T)
+
+
+def ringing_frames(*, sample_rate: int, low_cut_hz: float | None, high_cut_hz: float | None) -> int:
+    """Frames by which `apply_cuts` makes a response longer."""
+    cuts = [cut for cut in (low_cut_hz, high_cut_hz) if cut and cut < sample_rate / 2.0]
+    if not cuts:
+        return 0
+    # Poles at ω/√2 from the imaginary axis: e^(−ωt/√2).
+    slowest = 2.0 * math.pi * min(cuts) / math.sqrt(2.0)
+    return math.ceil(-RING_OUT_DB / 20.0 * math.log(10.0) / slowest * sample_rate)

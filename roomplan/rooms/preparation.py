@@ -13,7 +13,9 @@ seat its file names, with two sources unless the room's `wiring` says one: see `
 
 from __future__ import annotations
 
+import hashlib
 import math
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -40,7 +42,7 @@ from roomplan.rooms.wiring import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Sequence
+    from collections.abc import Callable, Collection, Iterable, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
@@ -51,7 +53,14 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["PositionRequest", "PreparedPosition", "PreparedRoom", "available_positions", "prepare_room"]
+__all__ = [
+    "PositionRequest",
+    "PreparedPosition",
+    "PreparedResponse",
+    "PreparedRoom",
+    "available_positions",
+    "prepare_room",
+]
 
 THREADS = 2  # responses of different seats are independent; what they compute in releases the GIL
 
@@ -77,6 +86,49 @@ class PositionRequest:
     channels: int = 2
 
 
+class PreparedResponse:
+    """Samples of a response, shape (frames, 1 | 2 | 4), float64; those that were known before are read late.
+
+    Frame 0 is the arrival of the dry sound; four channels are LL, LR, RL, RR (input, output).
+
+    Parameters
+    ----------
+    read : callable
+        Gives the samples, once, when they are first asked for.
+    frames, channels : int
+        How many they are.
+    digest : str
+        Of the samples: equal digests are equal samples.
+
+    Notes
+    -----
+    Safe to be asked by several threads.
+    """
+
+    def __init__(self, read: Callable[[], Array], *, frames: int, channels: int, digest: str) -> None:
+        self._read = read
+        self._samples: Array | None = None
+        self._lock = threading.Lock()
+        self.frames = frames
+        self.channels = channels
+        self.digest = digest
+
+    @classmethod
+    def of(cls, samples: Array) -> PreparedResponse:
+        """Response of samples that are there."""
+        digest = hashlib.sha256(samples.tobytes()).hexdigest()
+        frames, channels = samples.shape
+        return cls(lambda: samples, frames=frames, channels=channels, digest=digest)
+
+    @property
+    def samples(self) -> Array:
+        """The samples, the same array every time."""
+        with self._lock:
+            if self._samples is None:
+                self._samples = self._read()
+            return self._samples
+
+
 @dataclass(frozen=True, slots=True)
 class PreparedPosition:
     """One position (and seat, in a synthetic room) ready to be convolved with.
@@ -85,8 +137,8 @@ class PreparedPosition:
     ----------
     position : str
         Name of the response or of the microphones.
-    samples : ndarray, shape (frames, 1 | 2 | 4), float64
-        Frame 0 is the arrival of the dry sound; four channels are LL, LR, RL, RR (input, output).
+    response : PreparedResponse
+        Its samples; positions that share them share it.
     wiring : str
         `one_source`, `per_channel` or `true_stereo`.
     onset_s : float
@@ -96,10 +148,15 @@ class PreparedPosition:
     """
 
     position: str
-    samples: Array
+    response: PreparedResponse
     wiring: Wiring
     onset_s: float
     off_stage_m: float = 0.0
+
+    @property
+    def samples(self) -> Array:
+        """Samples of the response, (frames, 1 | 2 | 4), float64."""
+        return self.response.samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +351,7 @@ def _prepare_recorded(
     for name, samples in conditioned.items():
         if samples is not None:
             gap = onset_s(samples, sample_rate=sample_rate)
-            ready[name] = PreparedPosition(name, samples, wirings[name], gap)
+            ready[name] = PreparedPosition(name, PreparedResponse.of(samples), wirings[name], gap)
     if recorded.problems or for_gain is None:
         return None, recorded.problems
     positions = {request: ready[request.position] for request in requests}
@@ -360,14 +417,14 @@ def _prepare_synthetic(
 
     scaled = scale_reverberation(spec, scale)
     made = _synthesised(room, scaled, [reference, *played.values()], sample_rate, store)
+    responses = {one: PreparedResponse.of(made[one][0]) for one in played.values()}
     positions = {}
     for request, one in played.items():
-        samples = made[one][0]
         positions[request] = PreparedPosition(
             one.position,
-            samples,
+            responses[one],
             wiring_of_sources(room.wiring, sources=one.sources),
-            onset_s(samples, sample_rate=sample_rate),
+            onset_s(responses[one].samples, sample_rate=sample_rate),
             0.0 if request.seat is None else _off_stage_m(spec, request.seat),
         )
     return _finished(

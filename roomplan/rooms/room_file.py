@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -113,17 +114,29 @@ def load_room_specification(
             remedy = f"{hint}the bundled rooms are {', '.join(rooms)}; a room file of your own needs a path"
             return None, [Problem(f"there is no bundled room {quoted(name_or_path)}", place, remedy)]
         path = rooms[name_or_path]
-    document, problems = read_document(path)
-    if document is None:
+    try:
+        content = path.read_bytes()
+    except OSError:
+        _document, problems = read_document(path)  # which says why
         if place is not None and not path.is_file():  # no line of it can be at fault: the one that asks is
             problems = [Problem(f"room file {path}: {one.what}", place, one.remedy) for one in problems]
         return None, problems
+    specification, found = _read_room(path, content)
+    return specification, list(found)
+
+
+@lru_cache(maxsize=32)
+def _read_room(path: Path, content: bytes) -> tuple[RoomSpecification | None, tuple[Problem, ...]]:  # noqa: ARG001 - a file that has changed is another
+    """Room of a file; a plan asks for each of its rooms several times."""
+    document, problems = read_document(path)
+    if document is None:
+        return None, tuple(problems)
     room = _Room(document, problems)
     shape, found = checked_shape(document.data, document.places, ROOM_FILE)
     room.problems += found
     specification = None if shape is None else room.specification(shape, path)
     problems = in_file_order(room.problems, document.files)
-    return (None if problems else specification), problems
+    return (None if problems else specification), tuple(problems)
 
 
 @dataclass(frozen=True, slots=True)

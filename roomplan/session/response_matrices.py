@@ -9,17 +9,19 @@ response, pre-delay and cuts share one matrix, and so one transform in the engin
 
 from __future__ import annotations
 
+import hashlib
 import math
+import threading
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.rooms.conditioning import apply_cuts
+from roomplan.files.digests import digest_of
+from roomplan.rooms.conditioning import apply_cuts, ringing_frames
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from numpy.typing import NDArray
 
@@ -28,22 +30,86 @@ if TYPE_CHECKING:
 
     Cell = NDArray[np.float64]
 
-__all__ = ["ResponseMatrix", "response_matrices", "section_response"]
+__all__ = ["ResponseMatrix", "make_cells", "response_matrices", "section_response"]
 
 THREADS = 2
+_VERSION = 1  # of whatever is done to a prepared response: raise it when that changes
 
 
-@dataclass(frozen=True, eq=False)
 class ResponseMatrix:
-    """Cells {(source, output): (taps,)}; one source when `sums` (the section's (L+R)/√2), else two."""
+    """Cells {(source, output): (taps,)}; one source when `sums` (the section's (L+R)/√2), else two.
 
-    sums: bool
-    cells: Mapping[tuple[int, int], Cell]
+    Attributes
+    ----------
+    outline : mapping of (int, int) to (int, int)
+        (source, output) → number and length of its cell; places with one number share one.
+
+    Notes
+    -----
+    Cells are made when they are first asked for: what is known of a response already needs none. Safe to be
+    asked by several threads.
+    """
+
+    def __init__(self, sums: bool, cells: Mapping[tuple[int, int], Cell]) -> None:
+        numbers: dict[int, int] = {}
+        for cell in cells.values():
+            numbers.setdefault(id(cell), len(numbers))
+        self.sums = sums
+        self.outline = {place: (numbers[id(cell)], len(cell)) for place, cell in cells.items()}
+        self._make: Callable[[], Mapping[tuple[int, int], Cell]] = lambda: cells
+        self._made: Mapping[tuple[int, int], Cell] | None = cells
+        self._identity: str | None = None
+        self._lock = threading.Lock()
+
+    @classmethod
+    def made_by(
+        cls,
+        make: Callable[[], Mapping[tuple[int, int], Cell]],
+        *,
+        sums: bool,
+        outline: Mapping[tuple[int, int], tuple[int, int]],
+        identity: str,
+    ) -> ResponseMatrix:
+        """Matrix whose cells are known by what they are made of.
+
+        Parameters
+        ----------
+        identity : str
+            Digest of everything the cells depend on.
+        """
+        matrix = cls(sums, {})
+        matrix.outline = dict(outline)
+        matrix._made, matrix._make, matrix._identity = None, make, identity
+        return matrix
 
     @property
     def taps(self) -> int:
         """Length of the longest cell."""
-        return max((len(cell) for cell in self.cells.values()), default=0)
+        return max((taps for _number, taps in self.outline.values()), default=0)
+
+    @property
+    def cells(self) -> Mapping[tuple[int, int], Cell]:
+        """The cells, the same arrays every time."""
+        with self._lock:
+            made = self._made = self._make() if self._made is None else self._made
+            return made
+
+    @property
+    def identity(self) -> str:
+        """Digest: equal ones are equal cells."""
+        if self._identity is None:
+            known: dict[int, str] = {}
+            for cell in self.cells.values():
+                known.setdefault(id(cell), hashlib.sha256(np.ascontiguousarray(cell).data).hexdigest())
+            told = [[*place, known[id(cell)]] for place, cell in sorted(self.cells.items())]
+            self._identity = digest_of("cells", self.sums, told)
+        return self._identity
+
+
+def make_cells(matrices: Iterable[ResponseMatrix]) -> None:
+    """Make the cells of matrices that are about to be used, side by side."""
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(lambda matrix: matrix.cells, {id(matrix): matrix for matrix in matrices}.values()))
 
 
 def _wired(wiring: Wiring, samples: NDArray[np.float64]) -> dict[tuple[int, int], Cell]:
@@ -78,28 +144,38 @@ def response_matrices(session: Session) -> dict[tuple[str, int], ResponseMatrix]
     sends = {(section.name, i): send for section in session.sections for i, send in enumerate(section.sends)}
     # Positions that share their samples are the same response; within a room they share its wiring too.
     keys = {
-        place: (s.room, id(s.prepared.samples), s.pre_delay_s, s.low_cut_hz, s.high_cut_hz)
+        place: (s.room, id(s.prepared.response), s.pre_delay_s, s.low_cut_hz, s.high_cut_hz)
         for place, s in sends.items()
     }
     distinct = {key: sends[place] for place, key in keys.items()}
-    with ThreadPoolExecutor(THREADS) as pool:
-        made = pool.map(lambda send: _matrix(session, send), distinct.values())
-        shared = dict(zip(distinct, made, strict=True))
+    shared = {key: _matrix(session, send) for key, send in distinct.items()}
     return {place: shared[key] for place, key in keys.items()}
 
 
 def _matrix(session: Session, send: SendPath) -> ResponseMatrix:
-    samples = apply_cuts(
-        send.prepared.samples,
-        sample_rate=session.sample_rate,
-        low_cut_hz=send.low_cut_hz or None,
-        high_cut_hz=send.high_cut_hz or None,
+    response, rate = send.prepared.response, session.sample_rate
+    delay = round(send.pre_delay_s * rate)
+    cuts = send.low_cut_hz or None, send.high_cut_hz or None
+
+    def make() -> dict[tuple[int, int], Cell]:
+        samples = apply_cuts(response.samples, sample_rate=rate, low_cut_hz=cuts[0], high_cut_hz=cuts[1])
+        if delay:
+            samples = np.concatenate([np.zeros((delay, samples.shape[1])), samples])
+        return _widened(_wired(send.wiring, samples), send.width)
+
+    taps = delay + response.frames + ringing_frames(sample_rate=rate, low_cut_hz=cuts[0], high_cut_hz=cuts[1])
+    # which cells are one follows from the wiring alone: that of a frame of silence
+    alike = ResponseMatrix(
+        sums=False, cells=_widened(_wired(send.wiring, np.zeros((1, response.channels))), send.width)
     )
-    delay = round(send.pre_delay_s * session.sample_rate)
-    if delay:
-        samples = np.concatenate([np.zeros((delay, samples.shape[1])), samples])
-    cells = _widened(_wired(send.wiring, samples), send.width)
-    return ResponseMatrix(send.wiring == "one_source", cells)
+    return ResponseMatrix.made_by(
+        make,
+        sums=send.wiring == "one_source",
+        outline={place: (number, taps) for place, (number, _one) in alike.outline.items()},
+        identity=digest_of(
+            "response matrix", _VERSION, rate, response.digest, delay, *cuts, send.wiring, float(send.width)
+        ),
+    )
 
 
 def section_response(section: SectionSource, matrix: ResponseMatrix) -> list[tuple[int, int, float, Cell]]:

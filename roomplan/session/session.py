@@ -23,8 +23,8 @@ import numpy as np
 
 from roomplan.audio.resample import resampled_length
 from roomplan.errors import Place, Problem
+from roomplan.rooms.kept_rooms import KeptRooms
 from roomplan.rooms.preparation import PositionRequest, PreparedPosition, available_positions, prepare_room
-from roomplan.rooms.response_cache import KeptResponses
 from roomplan.session.optional_sections import without_sections
 from roomplan.session.placement import Placement, place_stems
 from roomplan.session.stems import StemSource, claim_stems, existing_spelling
@@ -239,7 +239,7 @@ def open_session(
     progress : callable
         Told what is being read.
     cache : Cache, optional
-        Where responses of synthetic rooms are looked for, and kept.
+        Where prepared rooms and responses of synthetic ones are looked for, and kept.
 
     Returns
     -------
@@ -264,8 +264,8 @@ def open_session(
     problems.extend(found)
     rooms: dict[str, PreparedRoom] = {}
     if sample_rate is not None:
-        store = None if cache is None else KeptResponses(cache)
-        rooms, found = _prepare_rooms(plan, chosen, sample_rate, progress, store)
+        kept = None if cache is None else KeptRooms(cache)
+        rooms, found = _prepare_rooms(plan, chosen, sample_rate, progress, kept)
         problems.extend(found)
         problems.extend(_cuts_beyond_nyquist(plan, sample_rate))
     if problems or sample_rate is None:
@@ -318,7 +318,7 @@ def _prepare_rooms(
     chosen: Mapping[tuple[str, int], PositionRequest],
     sample_rate: int,
     progress: Callable[[str], None],
-    store: KeptResponses | None,
+    kept: KeptRooms | None,
 ) -> tuple[dict[str, PreparedRoom], list[Problem]]:
     """Prepare the rooms that sends go to, each for the positions that are asked of it."""
     problems: list[Problem] = []
@@ -332,7 +332,10 @@ def _prepare_rooms(
         if not requests:
             continue
         progress(f"room {room.name}")
-        prepared, found = prepare_room(room, requests, sample_rate=sample_rate, store=store)
+        if kept is None:
+            prepared, found = prepare_room(room, requests, sample_rate=sample_rate)
+        else:
+            prepared, found = kept.prepare(room, requests, sample_rate=sample_rate)
         problems.extend(found)
         if prepared is not None:
             rooms[room.name] = prepared

@@ -232,6 +232,11 @@ def samples_of(session):
     return {section.name: section.sends[0].prepared.samples for section in session.sections}
 
 
+def responses_in(cache):
+    """Entries that hold responses, not what was found of them."""
+    return [entry for entry in cache.entries() if "microphones" in entry.parts]
+
+
 def test_a_response_out_of_the_cache_is_the_synthesised_one_bit_for_bit(cue, players, cache, monkeypatch):
     for direct in ("drop", "keep"):
         content = changed(players, "rooms/stage/direct", direct)
@@ -246,25 +251,25 @@ def test_a_response_out_of_the_cache_is_the_synthesised_one_bit_for_bit(cue, pla
 
 def test_kept_responses_are_listed_by_room_seat_and_microphones(cue, players, cache):
     opened(cue, players, cache)
-    assert sorted(entry.title for entry in cache.entries()) == [
+    assert sorted(entry.title for entry in responses_in(cache)) == [
         "Sedgewater Stage, seat 6 m 0°, spread 3 m, main",
         "Sedgewater Stage, seat 7 m 10°, main",
         "Sedgewater Stage, seat 7 m 10°, spread 3 m, main",
     ]
-    assert {entry.parts["sample_rate"] for entry in cache.entries()} == {LOW}
+    assert {entry.parts["sample_rate"] for entry in responses_in(cache)} == {LOW}
     assert cache.notes == []
 
 
 def test_a_renamed_room_file_finds_its_responses_and_an_edited_one_does_not(cue, players, cache):
     content = changed(players, "rooms/stage/synthetic", own_room(cue, "seed: 1204", "seed: 7"))
     opened(cue, content, cache)
-    assert len(cache.entries()) == 3
+    assert len(responses_in(cache)) == 3
     renamed = own_room(cue, "seed: 1204", "seed: 7", name="renamed.yaml")
     opened(cue, changed(players, "rooms/stage/synthetic", renamed), cache)
-    assert len(cache.entries()) == 3
+    assert len(responses_in(cache)) == 3
     own_room(cue, "seed: 1204", "seed: 8")
     opened(cue, content, cache)
-    assert len(cache.entries()) == 6
+    assert len(responses_in(cache)) == 6
 
 
 def cut_short(file):
@@ -292,7 +297,7 @@ def test_a_broken_entry_is_a_miss_and_replaced(cue, players, cache, break_it, na
     again = samples_of(opened(cue, players, cache))
     for section, samples in fresh.items():
         np.testing.assert_array_equal(again[section], samples)
-    kept = cache.entries()
+    kept = responses_in(cache)
     assert len(kept) == 3
     assert all(entry.array("reflected") is not None for entry in kept)
 
@@ -310,7 +315,7 @@ def test_a_broken_entry_is_a_miss_and_replaced(cue, players, cache, break_it, na
 )
 def test_a_whole_entry_that_holds_no_such_response_is_a_miss(cue, players, cache, direct, reflected):
     fresh = samples_of(opened(cue, players, cache))
-    for entry in cache.entries():
+    for entry in responses_in(cache):
         cache.forget(entry.key)
         with cache.writing(entry.key, title=entry.title, parts=entry.parts) as new:
             new.save_array("direct", direct)
@@ -332,9 +337,9 @@ def test_kept_responses_keep_to_the_limit_of_the_cache(cue, players, tmp_path):
     whole = Cache(tmp_path / "whole")
     opened(cue, players, whole)
     largest = max(entry.size_bytes for entry in whole.entries())
-    cache = Cache(tmp_path / "small", limit_bytes=largest + 1_000)
+    cache = Cache(tmp_path / "small", limit_bytes=largest + 5_000)
     opened(cue, players, cache)
-    assert len(cache.entries()) == 1
+    assert len(responses_in(cache)) == 1
     assert sum(entry.size_bytes for entry in cache.entries()) <= cache.limit_bytes
 
 
@@ -353,7 +358,7 @@ def test_several_threads_may_use_one_cache(cue, players, cache):
         found = list(pool.map(prepare, range(8)))
     for samples in found[1:]:
         np.testing.assert_array_equal(samples, found[0])
-    assert len(cache.entries()) == 3
+    assert len(responses_in(cache)) == 3
 
 
 def test_without_a_cache_no_response_is_kept(cue, players, cache):
