@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from roomplan.convolution.layout import choose_layout
+from roomplan.convolution.layout import EngineLayout, lay_out_engine
 from roomplan.convolution.routing import Batch, Route
 from roomplan.convolution.spectra import RealTransform
 from roomplan.convolution.validation import (
@@ -44,7 +44,7 @@ from roomplan.convolution.validation import (
 from roomplan.errors import RoomplanError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from numpy.typing import DTypeLike
 
@@ -157,54 +157,74 @@ class Convolver:
         validate_responses(responses)
         validate_routes(routes, inputs=inputs, outputs=outputs, responses=len(responses))
 
-        self.inputs = inputs
-        self.outputs = outputs
-        self.dtype = np.dtype(dtype)
-        self.tail = max((len(response) for response in responses), default=1) - 1
-        self._executor = ThreadPoolExecutor(workers, "convolver") if workers > 1 else None
-
         # one index per distinct array, so that its spectrum is made and kept once
         first_index: dict[int, int] = {}
         same = [first_index.setdefault(id(response), index) for index, response in enumerate(responses)]
-        routes = [Route(route.input, route.output, same[route.response]) for route in routes]
-        # each input is remembered as far back as the longest response it meets, no further
-        self._memory: dict[int, int] = {}
-        for route in routes:
-            taps = len(responses[route.response])
-            self._memory[route.input] = max(self._memory.get(route.input, 0), taps - 1)
-
-        self.hop, layout = choose_layout(
+        layout = lay_out_engine(
             [len(response) for response in responses],
-            routes,
+            [Route(route.input, route.output, same[route.response]) for route in routes],
             inputs=inputs,
             outputs=outputs,
-            remembered=sum(self._memory.values()),
             workers=workers,
             max_bytes=max_bytes,
             max_hop=max_hop,
-            expected_frames=None if expected_frames is None else max(1, expected_frames) + self.tail,
-            sample_bytes=self.dtype.itemsize,
+            expected_frames=expected_frames,
+            sample_bytes=np.dtype(dtype).itemsize,
         )
+        self._set_up(layout, dict(enumerate(responses)), workers, np.dtype(dtype))
+
+    @classmethod
+    def on_layout(
+        cls, layout: EngineLayout, responses: Mapping[int, np.ndarray], *, workers: int = 2
+    ) -> Convolver:
+        """Convolver in float32 that works as a layout says.
+
+        Parameters
+        ----------
+        layout : EngineLayout
+            Made for all inputs and outputs, or one of its `only`: outputs left out are silent.
+        responses : mapping of int to ndarray, shape (taps,)
+            Those that the layout uses.
+        workers : int
+            Threads, 1 or more.
+        """
+        used = {index for one in layout.classes for index in one.responses}
+        validate_responses([responses[index] for index in sorted(used)])
+        convolver = cls.__new__(cls)
+        convolver._set_up(layout, responses, workers, np.dtype(np.float32))  # noqa: SLF001 - its own
+        return convolver
+
+    def _set_up(
+        self, layout: EngineLayout, responses: Mapping[int, np.ndarray], workers: int, dtype: np.dtype
+    ) -> None:
+        self.inputs = layout.inputs
+        self.outputs = layout.outputs
+        self.hop = layout.hop
+        self.tail = layout.tail
+        self.dtype = dtype
+        self._executor = ThreadPoolExecutor(workers, "convolver") if workers > 1 else None
+        self._memory = layout.memory
         self._classes: list[_SizeClass] = []
         written: set[int] = set()
-        for members, batches, size in layout:
-            reached = {output for batch in batches for output in batch.outputs}
-            exact = RealTransform.of_shape(size.shape, dtype=np.dtype(np.float64))
-            powers = {i: float(np.einsum("i,i->", responses[i], responses[i], dtype=float)) for i in members}
+        for one in layout.classes:
+            members = {index: responses[index] for index in one.responses}
+            reached = {output for batch in one.batches for output in batch.outputs}
+            exact = RealTransform.of_shape(one.size.shape, dtype=np.dtype(np.float64))
+            powers = {i: float(np.einsum("i,i->", cell, cell, dtype=float)) for i, cell in members.items()}
             self._classes.append(
                 _SizeClass(
-                    taps=max(len(responses[index]) for index in members),
-                    size=size,
+                    taps=one.taps,
+                    size=one.size,
                     transform=exact.in_precision(self.dtype),
-                    spectra=self._response_spectra({index: responses[index] for index in members}, exact),
+                    spectra=self._response_spectra(members, exact),
                     mean_powers={i: power / exact.length**2 for i, power in powers.items()},
-                    batches=tuple(batches),
+                    batches=one.batches,
                     writes_first=frozenset(reached - written),
                 )
             )
             written |= reached
-        self._unreached = sorted(set(range(outputs)) - written)
-        self._pending = np.zeros((inputs, 0), self.dtype)
+        self._unreached = sorted(set(range(self.outputs)) - written)
+        self._pending = np.zeros((self.inputs, 0), self.dtype)
         self.reset()
 
     def reset(self) -> None:

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from roomplan.convolution import Convolver, Route
+from roomplan.convolution.layout import lay_out_engine
 from roomplan.convolution.spectra import RealTransform
 
 RNG_SEED = 21
@@ -223,3 +224,29 @@ def test_no_routes_is_silence_of_the_right_length():
     result = _run(convolver, [np.ones((250, 1))])
     assert result.shape == (250, 2)
     assert not result.any()
+
+
+@pytest.mark.parametrize("wanted", [{0}, {2}, {0, 1}])
+@pytest.mark.parametrize("max_bytes", [1, 10**9])
+def test_some_outputs_computed_alone_have_the_samples_they_have_among_all(wanted, max_bytes):
+    rng = np.random.default_rng(5)
+    responses = [rng.standard_normal(taps) for taps in (9000, 400, 5000, 70)]
+    routes = [Route(0, 0, 0), Route(1, 0, 1), Route(1, 1, 2), Route(2, 2, 3), Route(0, 2, 1)]
+    layout = lay_out_engine(
+        [len(response) for response in responses],
+        routes,
+        inputs=3,
+        outputs=3,
+        workers=2,
+        max_bytes=max_bytes,
+        max_hop=4096,
+        expected_frames=50_000,
+        sample_bytes=4,
+    )
+    together = Convolver.on_layout(layout, dict(enumerate(responses)))
+    alone = Convolver.on_layout(layout.only(wanted), dict(enumerate(responses)))
+    for _block in range(5):
+        block = rng.standard_normal((3, layout.hop)).astype(np.float32)
+        whole, some = together.process_planar(block), alone.process_planar(block)
+        for output in range(3):
+            np.testing.assert_array_equal(some[output], whole[output] if output in wanted else 0.0)
