@@ -161,6 +161,7 @@ def _trimmed(
         judge.matrices,
         true_peak=peak,
         speech=judge.speech_at(session, record),
+        kept=judge.kept,
     )
     return levels, peak, measured
 

@@ -10,6 +10,7 @@ import numpy as np
 from roomplan.balance.record import Record, hearing_targets, keeping, open_record
 from roomplan.balance.speech import SpeechModel, octave_powers
 from roomplan.balance.verifying import TargetResult, results_at
+from roomplan.rendering.kept_decays import KeptDecays
 from roomplan.rendering.one_pass import silent_progress
 from roomplan.rendering.render import measure_session
 from roomplan.session.response_matrices import response_matrices
@@ -118,6 +119,7 @@ class Judge:
         self.record = open_record(
             session, targets, self.matrices, cache=cache, workers=workers, progress=progress
         )
+        self.kept = KeptDecays(cache, [m.identity for m in self.matrices.values()], title=session.plan.title)
         self._dry: NDArray[np.float64] | None = None
         if any(target.kind == "least_sti" for target in targets):
             self._dry = octave_powers(session, cache=cache, workers=workers, progress=progress)
@@ -132,7 +134,13 @@ class Judge:
     def results(self, session: Session, true_peak: float | None) -> tuple[TargetResult, ...]:
         """Every target at the levels of a session."""
         return results_at(
-            session, self.targets, self.record, self.matrices, true_peak=true_peak, speech=self.speech
+            session,
+            self.targets,
+            self.record,
+            self.matrices,
+            true_peak=true_peak,
+            speech=self.speech,
+            kept=self.kept,
         )
 
     def measure_anew(self, session: Session) -> tuple[Record, float | None]:

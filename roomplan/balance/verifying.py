@@ -18,11 +18,13 @@ from roomplan.acoustics.analysis import composite_energies, decay_of_energies
 from roomplan.acoustics.figures import MID_OCTAVES_HZ
 from roomplan.balance.clarity import CLARITY_KINDS, figure_of_decay
 from roomplan.balance.sound import SOUND_KINDS, members_of_bus, why_silent
+from roomplan.files.digests import digest_of
 from roomplan.loudness.cross_powers import CrossPowers
 from roomplan.loudness.margins import margin_of_hops, passage_hops
 from roomplan.loudness.meter import loudness_of_hops
 from roomplan.plan.bus_name import BusName
-from roomplan.rendering.bus_figures import power_ratio, section_composite
+from roomplan.rendering.bus_figures import composite_digest, power_ratio, section_composite
+from roomplan.rendering.kept_decays import MeasuredDecay
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from roomplan.balance.record import Record
     from roomplan.balance.speech import SpeechModel
     from roomplan.plan.targets import Target
+    from roomplan.rendering.kept_decays import KeptDecays
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
 
@@ -80,6 +83,7 @@ def results_at(
     *,
     true_peak: float | None,
     speech: SpeechModel | None,
+    kept: KeptDecays | None = None,
 ) -> tuple[TargetResult, ...]:
     """Every target at the levels of a session.
 
@@ -93,6 +97,8 @@ def results_at(
         Of the mix at these levels, linear; None where no pass has measured it.
     speech : SpeechModel or None
         Where a target asks for the speech index.
+    kept : KeptDecays, optional
+        What was found of decays before.
     """
     sums = _Sums(session, targets, record)
     decays: dict[str, DecayFigures | None] = {}
@@ -111,7 +117,7 @@ def results_at(
             value, reason = _peak_level(true_peak)
         elif target.kind in CLARITY_KINDS:
             if name not in decays:
-                decays[name] = _decay(session, name, matrices)
+                decays[name] = _decay(session, name, matrices, kept)
             figure = figure_of_decay(decays[name], target.kind)
             value, reason, absent = figure.value, figure.reason, figure.absent
         else:
@@ -136,15 +142,29 @@ def _peak_level(true_peak: float | None) -> tuple[float | None, str | None]:
 
 
 def _decay(
-    session: Session, name: str, matrices: Mapping[tuple[str, int], ResponseMatrix]
+    session: Session,
+    name: str,
+    matrices: Mapping[tuple[str, int], ResponseMatrix],
+    kept: KeptDecays | None,
 ) -> DecayFigures | None:
     """Figures of a section's composite; None where no send is in use."""
-    composite = section_composite(session.section(name), matrices)
-    if composite is None:
+    section, rate = session.section(name), session.sample_rate
+    digest = composite_digest(section, matrices, sample_rate=rate, frames=0)
+    composite = None
+    if digest is not None:
+        digest = digest_of("mid octaves", digest)
+        known = None if kept is None else kept.decay(digest)
+        if known is not None:
+            return known.decay
+        composite = section_composite(section, matrices)
+    if digest is None or composite is None:
         return None
     wet, dry = composite
-    sound = composite_energies(wet, dry=dry, sample_rate=session.sample_rate, centres_hz=MID_OCTAVES_HZ)
-    return decay_of_energies(sound, centres_hz=MID_OCTAVES_HZ, with_dry=sound.has_dry)
+    sound = composite_energies(wet, dry=dry, sample_rate=rate, centres_hz=MID_OCTAVES_HZ)
+    found = decay_of_energies(sound, centres_hz=MID_OCTAVES_HZ, with_dry=sound.has_dry)
+    if kept is not None:
+        kept.add({digest: MeasuredDecay(found, None, None)}, {})
+    return found
 
 
 def _of_sound(session: Session, target: Target, sums: _Sums) -> tuple[float | None, str | None]:

@@ -9,6 +9,7 @@ from roomplan.loudness.meter import loudness_of_hops
 from roomplan.plan.bus_name import BusName
 from roomplan.rendering.bus_figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
 from roomplan.rendering.finishing import decibels
+from roomplan.rendering.kept_decays import KeptDecays
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -70,6 +71,9 @@ def figures_of_buses(
         matrices,
         layout.buses,
         section_powers,
+        kept=KeptDecays(
+            options.cache, [m.identity for m in matrices.values()], title=layout.session.plan.title
+        ),
         workers=options.workers,
         progress=lambda done, total: options.progress("measuring decay", done, total),
     )
