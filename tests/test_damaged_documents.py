@@ -27,7 +27,8 @@ from roomplan.plan.load import load_plan
 from roomplan.rendering.advice import signal_advice
 from roomplan.rendering.folder_ownership import examine_folder
 from roomplan.rendering.one_pass import bus_gains
-from roomplan.rendering.recall import parts_of, recall, record_key
+from roomplan.rendering.parts import parts_of
+from roomplan.rendering.recall import recall, record_key
 from roomplan.rendering.render import measure_session
 from roomplan.report import reproduction, revision
 from roomplan.report.comparison import Compared, ComparedCue, compare_csv, compare_document
@@ -120,7 +121,7 @@ def spoiled(raw: bytes, dice: random.Random) -> bytes:
     if kind == 2:
         return raw[:at] + raw[at + dice.randrange(1, 200) :]
     if kind == 3 and at % 7 == 0:
-        return raw.decode().encode(dice.choice(["utf-16", "utf-32", "utf-8-sig"]))
+        return raw.decode(errors="replace").encode(dice.choice(["utf-16", "utf-32", "utf-8-sig"]))
     flipped = bytearray(raw)
     for _ in range(dice.choice([1, 1, 1, 4, 40])):
         flipped[dice.randrange(len(raw))] ^= 1 << dice.randrange(8)

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING
 from roomplan.errors import RoomplanError
 from roomplan.files.digests import file_digest
 from roomplan.files.staging import silent_notice
-from roomplan.rendering.component_stream import ComponentStream
 from roomplan.rendering.one_pass import silent_progress
 from roomplan.rendering.outside import is_the_users, outside_folders, refuse_outside, words_of_outside
 from roomplan.rendering.render import render_session
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
     from roomplan.files.cache import Cache
     from roomplan.plan.load import LoadedPlan
     from roomplan.plan.model import Plan
-    from roomplan.rendering.excerpt import ComponentSource
     from roomplan.rendering.one_pass import Progress
     from roomplan.rendering.result import Rendering
     from roomplan.report.documents import Document
@@ -49,7 +47,6 @@ def deliver(
     workers: int = 2,
     progress: Progress = silent_progress,
     cache: Cache | None,
-    open_stream: Callable[..., ComponentSource] = ComponentStream,
     notice: Callable[[str], None] = silent_notice,
 ) -> Rendering:
     """Render a session, with its report beside every delivery.
@@ -58,7 +55,7 @@ def deliver(
     ----------
     reproduce : dict or None
         From `reproduction`; None over arrays, which cannot be read again.
-    only, replace, remake, workers, progress, cache, open_stream, notice
+    only, replace, remake, workers, progress, cache, notice
         As in `render_session`.
     """
     return render_session(
@@ -71,7 +68,6 @@ def deliver(
         workers=workers,
         progress=progress,
         cache=cache,
-        open_stream=open_stream,
         notice=notice,
     )
 

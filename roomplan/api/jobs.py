@@ -22,13 +22,11 @@ from roomplan.api.opening import open_loaded
 from roomplan.api.render_job import RenderJob
 from roomplan.errors import PlanError, ReportError, RoomplanError, system_problem
 from roomplan.files.cache import Cache
-from roomplan.files.digests import file_digest
 from roomplan.files.real_path import real_path
 from roomplan.files.staging import silent_notice
 from roomplan.plan.bumping import bump_version, require_version_in_names
 from roomplan.plan.load import load_plan
-from roomplan.rendering.component_stream import ComponentStream
-from roomplan.rendering.excerpt import KeptExcerpt, excerpt_of, parse_length, parse_moment
+from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
 from roomplan.rendering.folder_ownership import DeliveredError
 from roomplan.rendering.one_pass import silent_progress
 from roomplan.rendering.outside import (
@@ -49,7 +47,6 @@ if TYPE_CHECKING:
 
     from roomplan.plan.load import LoadedPlan
     from roomplan.plan.model import Plan
-    from roomplan.rendering.excerpt import ComponentSource
     from roomplan.rendering.one_pass import Progress
     from roomplan.rendering.result import Rendering
     from roomplan.session.output_files import DeliveryTarget
@@ -181,7 +178,6 @@ def render_job(
     job: RenderJob,
     *,
     progress: Progress = silent_progress,
-    open_stream: Callable[..., ComponentSource] = ComponentStream,
     notice: Callable[[str], None] = silent_notice,
     remake: Collection[Path] = (),
 ) -> RenderedJob:
@@ -191,8 +187,6 @@ def render_job(
     ----------
     progress : callable
         Told how far the work is.
-    open_stream : callable
-        As in `render_session`.
     notice : callable
         Takes one line for the user: of deliveries outside the plan's folder, before any work, of a version
         that was counted up, and as in `render_session`.
@@ -207,7 +201,7 @@ def render_job(
     """
     while True:
         try:
-            return _render_job(job, progress, open_stream, notice, remake)
+            return _render_job(job, progress, notice, remake)
         except DeliveredError as error:
             if not job.bump:
                 raise
@@ -227,9 +221,7 @@ class RepeatedRender:
         written = load_plan(job.plan).written
         if written is not None and written.report is not None:
             raise ReportGivenError(job.plan)
-        cache = Cache.open()
         self._job = job
-        self._kept = KeptExcerpt(file_digest if cache is None else cache.files.digest)
         self._said: set[str] = set()
         self._made: set[Path] = set()  # what this made it may make again
 
@@ -243,13 +235,7 @@ class RepeatedRender:
                 notice(line)
             self._said.add(line)
 
-        done = render_job(
-            self._job,
-            progress=progress,
-            open_stream=self._kept.open,
-            notice=say_once,
-            remake=self._made,
-        )
+        done = render_job(self._job, progress=progress, notice=say_once, remake=self._made)
         self._made.update(done.rendering.fresh)
         return done
 
@@ -269,7 +255,6 @@ def _bumped(job: RenderJob, delivered: DeliveredError, notice: Callable[[str], N
 def _render_job(
     job: RenderJob,
     progress: Progress,
-    open_stream: Callable[..., ComponentSource],
     notice: Callable[[str], None],
     remake: Collection[Path],
 ) -> RenderedJob:
@@ -293,7 +278,6 @@ def _render_job(
         workers=job.workers,
         progress=progress,
         cache=cache,
-        open_stream=open_stream,
         notice=notice,
     )
     document = render_document(rendering, reproduce=reproduce)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomplan.api.side_by_side import reported_files
+from roomplan.files.cache import Cache
 from roomplan.rendering.render import render_session
 from roomplan.rendering.versions import Version, write_versions
 from roomplan.session.output_files import DeliveryTarget
@@ -71,6 +72,7 @@ def _rendered_files(
         [DeliveryTarget(floats, folder, floats.name)],
         report=lambda _rendering, _target: "{}",
         only=buses,
+        cache=Cache.open(),
         progress=lambda stage, done, total: progress(f"{label}: {stage}", done, total),
     )
     return {name: folder / written.outputs[name][0].file for name in buses}

@@ -24,6 +24,7 @@ from roomplan.cautions import LEVELS
 from roomplan.errors import Problem
 from roomplan.files.cache import Cache
 from roomplan.rendering.bus_mixer import BusMixer
+from roomplan.rendering.component_store import ComponentStore
 from roomplan.rendering.component_stream import ComponentStream
 from roomplan.rendering.one_pass import silent_progress
 from roomplan.rendering.render import measure_session
@@ -326,9 +327,15 @@ def _blocks(
     session: Session, buses: tuple[Bus, ...], chosen: Mapping[int, str], workers: int
 ) -> Iterator[dict[str, Samples]]:
     # all buses are summed, whichever are asked for: so the order of additions is that of the files
-    matrices = response_matrices(session)
+    matrices, cache = response_matrices(session), Cache.open()
     with (
-        ComponentStream(session, build_components(session), matrices, workers=workers) as stream,
+        ComponentStream(
+            session,
+            build_components(session),
+            matrices,
+            workers=workers,
+            store=None if cache is None else ComponentStore(cache),
+        ) as stream,
         ThreadPoolExecutor(workers) as pool,
     ):
         mixer = BusMixer(buses, chosen, most_frames=stream.hop, workers=workers)

@@ -22,7 +22,8 @@ from roomplan.loudness.cross_powers import count_pairs
 from roomplan.plan.bus_name import BusName
 from roomplan.plan.model import Margin
 from roomplan.rendering.one_pass import bus_gains
-from roomplan.rendering.recall import Part, parts_of, recall, record_key
+from roomplan.rendering.parts import Part, parts_of
+from roomplan.rendering.recall import recall, record_key
 from roomplan.rendering.render import measure_session
 from roomplan.session.buses import Component, build_buses, build_components
 
@@ -133,7 +134,9 @@ def keeping(cache: Cache | None) -> Iterator[Cache]:
         yield cache
         return
     with tempfile.TemporaryDirectory(prefix="roomplan_") as folder:
-        yield Cache(Path(folder))
+        passing = Cache(Path(folder))
+        passing.keeps_sound = False
+        yield passing
 
 
 def open_record(

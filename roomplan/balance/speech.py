@@ -42,7 +42,7 @@ from roomplan.loudness.cross_powers import CrossPowers
 from roomplan.loudness.hops import hop_starts
 from roomplan.loudness.meter import passing_blocks, why_nothing_passes
 from roomplan.rendering.component_stream import ComponentStream
-from roomplan.rendering.recall import parts_of
+from roomplan.rendering.parts import parts_of
 from roomplan.session.buses import build_components
 from roomplan.session.response_matrices import section_response
 

@@ -25,11 +25,11 @@ def cache(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Show what is kept from earlier runs, or remove it: measurements of plans, responses of rooms.
+    """Show what is kept from earlier runs, or remove it: measurements of plans, responses, sound of sends.
 
     The cache only saves time and is safe to remove; when it is full, what has gone unused for longest is
-    deleted. The environment variable ROOMPLAN_CACHE names another folder, or off; ROOMPLAN_CACHE_SIZE is
-    its largest size in MB.
+    deleted, sound first. The environment variable ROOMPLAN_CACHE names another folder, or off;
+    ROOMPLAN_CACHE_SIZE is its largest size in MB; ROOMPLAN_CACHE_SOUND=off keeps no sound.
 
     Example: roomplan cache
 
@@ -57,6 +57,8 @@ def cache(
             show(f"{entry_count(len(entries))} in use by another program kept")
     else:
         total, limit = sum(entry.size_bytes for entry in entries), size_words(kept.limit_bytes)
-        show(str(kept.folder), f"{entry_count(len(entries))}, {size_words(total)} of at most {limit}")
+        sound = sum(entry.size_bytes for entry in entries if entry.is_sound)
+        of_it = f", {size_words(sound)} of it sound" if sound else ""
+        show(str(kept.folder), f"{entry_count(len(entries))}, {size_words(total)} of at most {limit}{of_it}")
         if entries:
             show(cache_table(entries))

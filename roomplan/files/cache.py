@@ -12,7 +12,8 @@ the normalised part of the plan, the version of the algorithm. So nothing is eve
 
 The folder is that of the system for caches; the environment variable `ROOMPLAN_CACHE` names another, and
 `off` or nothing in it means none. `ROOMPLAN_CACHE_SIZE` is the most it may hold, in MB (2,000); the entries
-that have not been used for longest go first.
+that have not been used for longest go first, those that hold *sound* before all others: it is large, and
+makes no room by pushing out what is small. `ROOMPLAN_CACHE_SOUND=off` keeps none.
 
 The cache only saves time. Whatever cannot be read is a miss and is removed, whatever cannot be written is not
 kept and said in `Cache.notes`; neither is an error. Entries appear whole, by a rename, or not at all. Nothing
@@ -42,7 +43,8 @@ from roomplan.files.json_file import read_json
 from roomplan.files.whole_file import write_whole
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
+    from contextlib import AbstractContextManager
 
     from numpy.typing import NDArray
 
@@ -50,12 +52,17 @@ __all__ = ["Cache", "CacheEntry", "Removed"]
 
 FOLDER_VARIABLE = "ROOMPLAN_CACHE"
 SIZE_VARIABLE = "ROOMPLAN_CACHE_SIZE"
+SOUND_VARIABLE = "ROOMPLAN_CACHE_SOUND"
 
 # Common practice, no source: an evening of plans (8 MB for 16 components and 5 minutes) many times over.
 DEFAULT_LIMIT_BYTES = 2_000_000_000
 
+_MOST_SOUND = 0.75  # of the limit: the rest is for what is small
+_MOST_OF_FREE = 0.25  # of what is free on the disk: the files of the render need room too
+
 _ENTRY_SCHEMA = "roomplan.cache-entry/1"
 _META = "meta.json"
+_SOUND = "sound"
 
 _FILE_NAME = re.compile(r"[a-z0-9_]{1,60}\.(npy|json)")
 
@@ -95,6 +102,11 @@ class CacheEntry:
     used_s: float
     size_bytes: int
     parts: dict[str, Any]
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether it holds sound, which goes before all else when room is needed."""
+        return self.parts.get("kind") == _SOUND
 
     def array(self, name: str) -> NDArray[Any] | None:
         """Array of the file `name`.npy; None when there is none that can be read."""
@@ -138,10 +150,21 @@ class NewEntry:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.given_up: str | None = None
+        self.checked: dict[str, list[int]] = {}
+
+    def note_checked(self, name: str, size: int, checksum: int) -> None:
+        """Say size and CRC-32 of a file that was written here, so that it is not read again for them."""
+        self.checked[_file_name(name)] = [size, checksum]
 
     def give_up(self, reason: str) -> None:
         """Keep nothing; the first reason counts."""
         self.given_up = self.given_up or reason
+
+    def take_over(self, path: Path) -> None:
+        """Copy a file of an earlier entry, if it is there; a failure gives the entry up."""
+        if self.given_up is None and path.is_file():
+            with self._giving_up():
+                shutil.copyfile(path, self.folder / _file_name(path.name))
 
     def save_array(self, name: str, array: NDArray[Any]) -> None:
         """Write `name`.npy; a failure gives the entry up and raises nothing."""
@@ -180,6 +203,8 @@ class Cache:
 
     Attributes
     ----------
+    keeps_sound : bool
+        Whether sound is kept.
     files : FileNotes
         Digests of sound files and numbers found for them.
     notes : list of str
@@ -189,6 +214,7 @@ class Cache:
     def __init__(self, folder: Path, *, limit_bytes: int = DEFAULT_LIMIT_BYTES) -> None:
         self.folder = folder
         self.limit_bytes = limit_bytes
+        self.keeps_sound = True
         self.notes: list[str] = []
         self.files = FileNotes(folder, self._write_beside)
 
@@ -214,6 +240,7 @@ class Cache:
             cache = cls(folder.absolute())
         except (RuntimeError, OSError):  # no home, or no current folder
             return None
+        cache.keeps_sound = environment.get(SOUND_VARIABLE, "on").strip().lower() not in {"", "off"}
         size = environment.get(SIZE_VARIABLE)
         if size is not None:
             try:
@@ -251,16 +278,24 @@ class Cache:
         -----
         Reads all files of the entry once, for their checksums: 3 ms for 8 MB that the system still holds.
         """
+        return self._found(key, lambda path, state: _checked(path) == state)
+
+    def unread_entry(self, key: str) -> CacheEntry | None:
+        """As `entry`, for files too large to be read twice: only their sizes are looked at.
+
+        Whoever reads them checks what is in them.
+        """
+        return self._found(key, lambda path, state: path.stat().st_size == state[0])
+
+    def _found(self, key: str, is_intact: Callable[[Path, Any], bool]) -> CacheEntry | None:
         folder = self._place(key)
         if not folder.is_dir():
             return None
         try:
             meta = _read_meta(folder)
-            intact = all(
-                _checked(folder / _file_name(name)) == state for name, state in meta["files"].items()
-            )
+            intact = all(is_intact(folder / _file_name(name), state) for name, state in meta["files"].items())
             found = _described(key, folder, meta) if intact else None
-        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        except (OSError, ValueError, TypeError, KeyError, IndexError, AttributeError, RecursionError):
             found = None
         if found is None:
             self.forget(key)
@@ -268,6 +303,27 @@ class Cache:
         with suppress(OSError):
             os.utime(folder / _META)
         return found
+
+    def room_for_sound(self) -> int:
+        """Bytes that all sound together may take: of the limit, beside what is small, and of the disk."""
+        if not self.keeps_sound:
+            return 0
+        entries = self.entries()
+        sound = sum(entry.size_bytes for entry in entries if entry.is_sound)
+        small = sum(entry.size_bytes for entry in entries) - sound
+        there = next((place for place in (self.folder, *self.folder.parents) if place.is_dir()), None)
+        try:
+            free = 0 if there is None else shutil.disk_usage(there).free
+        except OSError:
+            free = 0
+        most = min(_MOST_SOUND * self.limit_bytes, self.limit_bytes - small, sound + _MOST_OF_FREE * free)
+        return max(0, int(most))
+
+    def writing_sound(
+        self, key: str, *, title: str, source: str | None = None
+    ) -> AbstractContextManager[NewEntry]:
+        """As `writing`, an entry of sound."""
+        return self.writing(key, title=title, source=source, parts={"kind": _SOUND})
 
     @contextmanager
     def writing(
@@ -316,7 +372,7 @@ class Cache:
             yield new
             if new.given_up is None:
                 try:
-                    self._complete(new.folder, place, about)
+                    self._complete(new.folder, place, about, new.checked)
                 except OSError as error:
                     new.give_up(_cannot_write(error))
         finally:
@@ -393,9 +449,14 @@ class Cache:
         except OSError:
             return []
 
-    def _complete(self, folder: Path, place: Path, about: dict[str, Any]) -> None:
+    def _complete(
+        self, folder: Path, place: Path, about: dict[str, Any], checked: Mapping[str, list[int]]
+    ) -> None:
         """Describe the files of a new entry and move it into place, unless one is there."""
-        files = {_file_name(path.name): _checked(path) for path in sorted(folder.iterdir())}
+        files = {
+            _file_name(path.name): checked.get(path.name) or _checked(path)
+            for path in sorted(folder.iterdir())
+        }
         text = json.dumps({**about, "files": files}, indent=1)
         (folder / _META).write_text(text, encoding="utf-8")
         try:
@@ -409,7 +470,9 @@ class Cache:
         self._clear_temporary(older_than_s=_TEMPORARY_S)
         entries = self.entries()
         total = sum(entry.size_bytes for entry in entries)
-        for entry in sorted(entries, key=lambda entry: (entry.key == newest, entry.used_s)):
+        for entry in sorted(
+            entries, key=lambda entry: (not entry.is_sound, entry.key == newest, entry.used_s)
+        ):
             if total <= self.limit_bytes:
                 return
             self.forget(entry.key)

@@ -11,10 +11,14 @@ An excerpt has the samples of the same frames of the whole cue within the roundi
 demo's mix: the difference is 136 dB under the mix, and at its worst sample is one step of float32). The
 stems are read from one response ahead of it on, and what was read is in the engine as its past, so the
 tails of earlier sound are there without having been computed.
+
+Wet components that an earlier stream has kept (`component_store`) are read in place of being convolved, with
+the same samples to the last bit: the engine is laid out for all components, whichever of them it computes.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import deque
 from concurrent.futures import ThreadPoolExecutor
@@ -26,12 +30,17 @@ import numpy as np
 
 from roomplan.audio.readers import StemReader, open_stem
 from roomplan.convolution.engine import Convolver, ConvolverState, Route
+from roomplan.convolution.layout import lay_out_engine
+from roomplan.rendering.component_store import SoundShape
+from roomplan.session.response_matrices import make_cells
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from numpy.typing import NDArray
 
+    from roomplan.convolution.layout import EngineLayout
+    from roomplan.rendering.component_store import ComponentStore, KeptSound, SoundKeeper
     from roomplan.session.buses import Component
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import SectionSource, Session
@@ -101,6 +110,8 @@ class ComponentStream:
         Response matrix of every send.
     workers : int
         Threads of the engine.
+    store : ComponentStore, optional
+        Where wet components are looked for, and kept.
 
     Notes
     -----
@@ -118,9 +129,12 @@ class ComponentStream:
         matrices: Mapping[tuple[str, int], ResponseMatrix],
         *,
         workers: int = 2,
+        store: ComponentStore | None = None,
     ) -> None:
         self._session = session
         self._components = components
+        self._matrices = matrices
+        self._workers = workers
         self._stack = ExitStack()
         self._pool = ThreadPoolExecutor(1)
         self._signals: list[Planar] = []
@@ -129,14 +143,16 @@ class ComponentStream:
         self._in_use: list[Planar] = []
         self._stack.callback(self._pool.shutdown)
         try:
-            self._build(matrices, workers)
+            self._build()
+            self._route()
+            self._divide(store)
         except BaseException:
             self._stack.close()
             raise
 
-    def _build(self, matrices: Mapping[tuple[str, int], ResponseMatrix], workers: int) -> None:
-        session = self._session
-        longest = max((m.taps for m in matrices.values()), default=1)
+    def _build(self) -> None:
+        session, matrices = self._session, self._matrices
+        self._longest = longest = max((m.taps for m in matrices.values()), default=1)
         first = 0 if session.excerpt is None else session.excerpt.start_frame
         self._past = min(first, longest - 1)
         self._sections: list[_Section] = []
@@ -168,13 +184,12 @@ class ComponentStream:
         self._excerpt_frames: int | None = None
         if session.excerpt is not None:
             self._excerpt_frames = max(0, min(session.excerpt.frames, self.longest_frames - first))
-        self._route(matrices, workers, longest)
-        self.hop = self._engine.hop if self._engine is not None else 1 << 18
 
-    def _route(self, matrices: Mapping[tuple[str, int], ResponseMatrix], workers: int, longest: int) -> None:
+    def _route(self) -> None:
         """Lay the routes: two engine outputs per wet component; alike ones are convolved once."""
-        responses: list[NDArray[np.float64]] = []
-        index_of: dict[int, int] = {}
+        self._cells: list[tuple[ResponseMatrix, tuple[int, int]]] = []  # of each response: one place it has
+        taps: list[int] = []
+        index_of: dict[tuple[str, int], int] = {}
         routes: list[Route] = []
         outputs: list[tuple[bool, float]] = []  # per wet component: whether right repeats left, gain
         by_name = {section.source.name: section for section in self._sections}
@@ -182,45 +197,101 @@ class ComponentStream:
             if component.send is None:
                 continue
             section = by_name[component.section]
-            matrix = matrices[component.section, component.send]
+            matrix = self._matrices[component.section, component.send]
             gain = section.source.sends[component.send].gain
-            cells = _engine_paths(section, matrix)
-            same = _channels_alike(cells)
+            paths = _engine_paths(section, matrix)
+            same = _channels_alike(paths)
             # a mono signal m stands for left = right = m/√2; of two sides the engine is fed L + R, which
             # rounds less than (L + R)/√2, and not at all where stems of 24 bits are no louder than −6 dBFS
             scale = 1.0 if (section.source.signal_channels == 1) == matrix.sums else math.sqrt(0.5)
-            left, right = 2 * number, 2 * number + 1
-            for source, output, cell in cells:
-                if same and output == 1:
+            for heard, place, cell in paths:
+                if same and place[1] == 1:
                     continue
-                if id(cell) not in index_of:
-                    index_of[id(cell)] = len(responses)
-                    responses.append(cell)
-                routes.append(
-                    Route(input=source, output=left if output == 0 else right, response=index_of[id(cell)])
-                )
+                known = matrix.identity, cell
+                if known not in index_of:
+                    index_of[known] = len(taps)
+                    self._cells.append((matrix, place))
+                    taps.append(matrix.outline[place][1])
+                routes.append(Route(input=heard, output=2 * number + place[1], response=index_of[known]))
             outputs.append((same, gain * scale))
         self._outputs = outputs
-        self._remembered: dict[int, int] = {}  # per input: samples before now that some response still hears
-        for route in routes:
-            taps = len(responses[route.response])
-            self._remembered[route.input] = max(self._remembered.get(route.input, 0), taps - 1)
-        self._engine = None
         fed, most = self.stem_frames, None
         if self._excerpt_frames is not None:
             # the engine expects its tail on top of what it is fed
-            fed, most = max(1, self._excerpt_frames - longest + 1), max(1, self._excerpt_frames)
+            fed, most = max(1, self._excerpt_frames - self._longest + 1), max(1, self._excerpt_frames)
+        self._layout = None
         if routes:
-            self._engine = Convolver(
-                responses,
+            self._layout = lay_out_engine(
+                taps,
                 routes,
                 inputs=self._inputs,
                 outputs=2 * len(outputs),
-                workers=workers,
+                workers=self._workers,
                 expected_frames=fed,
                 max_bytes=ENGINE_BYTES,
                 max_hop=most,
             )
+        self.hop = self._layout.hop if self._layout is not None else 1 << 18
+
+    def _divide(self, store: ComponentStore | None) -> None:
+        """Find what is kept, and make an engine for the rest."""
+        self._kept: dict[int, KeptSound] = {}
+        self._keeper: SoundKeeper | None = None
+        self._damaged: set[int] = set()
+        self._spare: Iterator[Planar] | None = None  # of what is damaged
+        self._engine: Convolver | None = None
+        layout = self._layout
+        if layout is None:
+            return
+        if store is not None and self._end > 0:
+            self._look_into(store, layout)
+        missing = [number for number in range(len(self._outputs)) if number not in self._kept]
+        if missing:
+            layout = layout.only([2 * number + side for number in missing for side in (0, 1)])
+            used = [self._cells[index] for one in layout.classes for index in one.responses]
+            make_cells(matrix for matrix, _place in used)
+            responses = {
+                index: self._cells[index][0].cells[self._cells[index][1]]
+                for one in layout.classes
+                for index in one.responses
+            }
+            self._engine = Convolver.on_layout(layout, responses, workers=self._workers)
+
+    def _look_into(self, store: ComponentStore, layout: EngineLayout) -> None:
+        rounding = [
+            [same, *(layout.signature(2 * number + side) for side in ((0,) if same else (0, 1)))]
+            for number, (same, _gain) in enumerate(self._outputs)
+        ]
+        excerpt = self._session.excerpt
+        span = [0 if excerpt is None else excerpt.start_frame, self._past, self._end]
+        keys = store.keys(self._session, self._components, self._matrices, rounding=rounding, span=span)
+        blocks = -(-self._end // self.hop)
+        missing: dict[int, tuple[str, SoundShape]] = {}
+        there = 0
+        for number, (key, (same, _gain)) in enumerate(zip(keys, self._outputs, strict=True)):
+            shape = SoundShape(blocks, 1 if same else 2, self.hop)
+            found = store.find(key, shape)
+            if found is None:
+                missing[number] = key, shape
+            else:
+                self._stack.callback(found.close)
+                self._kept[number] = found
+                there += shape.size_bytes
+        self._store = store
+        self._keeper = store.keeper(missing, there=there, session=self._session, components=self._components)
+        if self._keeper is not None:
+            self._stack.callback(self._keeper.abandon)
+
+    @property
+    def _end(self) -> int:
+        """Frames that the engine is run for."""
+        if self._excerpt_frames is not None:
+            return self._excerpt_frames
+        tail = self._session.plan.tail
+        if tail == "full":
+            return self.longest_frames
+        seconds = 0.0 if tail == "none" else tail
+        return self.stem_frames + round(seconds * self._session.sample_rate)
 
     def __enter__(self) -> Self:
         return self
@@ -252,30 +323,31 @@ class ComponentStream:
         if tail == "full":
             yield from self._full_tail(progress)
             return
-        seconds = 0.0 if tail == "none" else tail
-        end = self.stem_frames + round(seconds * self._session.sample_rate)
-        fade_s = CUT_FADE_S if tail == "none" else min(LONGEST_FADE_S, seconds / 2.0)
-        yield from self._until(self._raw_blocks(end), end, fade_s, progress)
+        fade_s = CUT_FADE_S if tail == "none" else min(LONGEST_FADE_S, tail / 2.0)
+        yield from self._until(self._raw_blocks(), self._end, fade_s, progress)
 
     def _excerpt(self, frames: int, progress: Callable[[int, int], None]) -> Iterator[Planar]:
-        """Let the engine remember what sounded before, and yield the excerpt as it is."""
+        """Yield the excerpt as it is."""
         if not frames:
             return
-        if self._past:
-            signals = np.zeros((self._inputs, self._past), np.float32)
-            self._read_into(signals, None)
-            if self._engine is not None:
-                history = tuple(self._memory(row, samples) for row, samples in enumerate(signals))
-                nothing = np.zeros((self._inputs, 0), np.float32)
-                self._engine.restore(ConvolverState(history, nothing, fed=0, given=0))
-        yield from self._until(self._raw_blocks(frames), frames, 0.0, progress)
+        yield from self._until(self._raw_blocks(), frames, 0.0, progress)
         for section in self._sections:
             for reader in section.readers:
                 reader.require_unchanged()
 
+    def _remember_past(self) -> None:
+        """Let the engine remember what sounded before an excerpt."""
+        signals = np.zeros((self._inputs, self._past), np.float32)
+        self._read_into(signals, None)
+        if self._engine is not None:
+            history = tuple(self._memory(row, samples) for row, samples in enumerate(signals))
+            nothing = np.zeros((self._inputs, 0), np.float32)
+            self._engine.restore(ConvolverState(history, nothing, fed=0, given=0))
+
     def _memory(self, row: int, samples: Planar) -> Planar | None:
         """Last samples of an input, as many as the engine remembers of it; None if silent."""
-        kept = np.zeros(self._remembered.get(row, 0), np.float32)
+        memory = {} if self._layout is None else self._layout.memory
+        kept = np.zeros(memory.get(row, 0), np.float32)
         recent = samples[max(0, len(samples) - len(kept)) :]
         if not len(kept) or not recent.any():
             return None
@@ -290,7 +362,7 @@ class ComponentStream:
 
         def decided() -> Iterator[Planar]:
             nonlocal start
-            for block in self._raw_blocks(self.longest_frames):
+            for block in self._raw_blocks():
                 levels.add(block)
                 held.append(block)
                 beyond = start + sum(b.shape[2] for b in held) > self.stem_frames
@@ -330,26 +402,71 @@ class ComponentStream:
             start = stop
             progress(start, end)
 
-    def _raw_blocks(self, end: int) -> Iterator[Planar]:
-        """Yield blocks of `hop` frames until `end` is covered; `_release` takes them back."""
+    def _raw_blocks(self) -> Iterator[Planar]:
+        """Yield blocks of `hop` frames until the end is covered; `_release` takes them back."""
+        end, wet = self._end, len(self._outputs)
+        if self._past:
+            self._remember_past()
         pending = self._pool.submit(self._read, min(self.hop, end))
-        wet = len(self._outputs)
-        for start in range(0, end, self.hop):
-            signals, dry = pending.result()
-            left = end - start - self.hop
-            if left > 0:
-                pending = self._pool.submit(self._read, min(self.hop, left))
-            block = _taken(self._blocks, (len(self._components), 2, self.hop))
-            block[wet:] = dry
-            self._dries.append(dry)
-            if self._engine is not None:
-                self._engine.process_planar(signals, out=block[:wet].reshape(-1, self.hop))
-                for component, (same, gain) in zip(block[:wet], self._outputs, strict=True):
-                    component[: 1 if same else 2] *= np.float32(gain)
-                    if same:
-                        component[1] = component[0]
-            self._signals.append(signals)
+        with ThreadPoolExecutor(self._workers) as reading:
+            for start in range(0, end, self.hop):
+                signals, dry = pending.result()
+                left = end - start - self.hop
+                if left > 0:
+                    pending = self._pool.submit(self._read, min(self.hop, left))
+                block = _taken(self._blocks, (len(self._components), 2, self.hop))
+                block[wet:] = dry
+                self._dries.append(dry)
+                self._convolve(signals, block[:wet])
+                self._read_kept(block[:wet], reading, start // self.hop)
+                self._signals.append(signals)
+                yield block
+        if self._keeper is not None:
+            self._keeper.finish()
+
+    def _convolve(self, signals: Planar, wet: Planar) -> None:
+        """Make, and keep before its gain, what is not there."""
+        if self._engine is None:
+            return
+        self._engine.process_planar(signals, out=wet.reshape(-1, self.hop))
+        keeping = () if self._keeper is None else self._keeper.numbers
+        for number, (component, (same, gain)) in enumerate(zip(wet, self._outputs, strict=True)):
+            if number in self._kept:
+                continue
+            if number in keeping and self._keeper is not None:
+                self._keeper.keep(number, component[: 1 if same else 2])
+            _at_gain(component, gain, same=same)
+
+    def _read_kept(self, wet: Planar, pool: ThreadPoolExecutor, number: int) -> None:
+        """Read what is there; what turns out to be damaged is made by a stream that has nothing kept."""
+
+        def read(index: int) -> bool:
+            same, gain = self._outputs[index]
+            whole = self._kept[index].read_into(wet[index, : 1 if same else 2])
+            if whole:
+                _at_gain(wet[index], gain, same=same)
+            return whole
+
+        asked = [index for index in self._kept if index not in self._damaged]
+        for index, whole in zip(asked, pool.map(read, asked), strict=True):
+            if not whole:
+                self._damaged.add(index)
+                self._store.forget(self._kept[index].key)
+        if self._damaged:
+            if self._spare is None:
+                spare = self._stack.enter_context(
+                    ComponentStream(self._session, self._components, self._matrices, workers=self._workers)
+                )
+                self._spare = itertools.islice(spare._recycled(), number, None)  # noqa: SLF001 - its own
+            made = next(self._spare)
+            for index in self._damaged:
+                wet[index] = made[index]
+
+    def _recycled(self) -> Iterator[Planar]:
+        """Yield blocks that are valid until the next."""
+        for block in self._raw_blocks():
             yield block
+            self._release(block)
 
     def _release(self, block: Planar) -> None:
         """Take a block back once the next is: fresh memory for every hop costs more than the sums in it."""
@@ -400,22 +517,30 @@ def _add_mixed(into: Planar, matrix: NDArray[np.float64], channels: Planar) -> N
                 into[output] += np.float32(gain) * channels[channel]
 
 
-def _engine_paths(section: _Section, matrix: ResponseMatrix) -> list[tuple[int, int, NDArray[np.float64]]]:
-    """Paths (engine input, output, cell) without gains."""
+def _engine_paths(section: _Section, matrix: ResponseMatrix) -> list[tuple[int, tuple[int, int], int]]:
+    """Paths without gains: engine input, place in the matrix (source, output), number of the cell there."""
     first = section.inputs.start
+    cells = [(place, number) for place, (number, _taps) in matrix.outline.items()]
     if section.source.signal_channels == 1:
-        return [(first, output, cell) for (_s, output), cell in matrix.cells.items()]
+        return [(first, place, number) for place, number in cells]
     if matrix.sums:
         summed = section.sum_input if section.sum_input is not None else first
-        return [(summed, output, cell) for (_s, output), cell in matrix.cells.items()]
-    return [(first + source, output, cell) for (source, output), cell in matrix.cells.items()]
+        return [(summed, place, number) for place, number in cells]
+    return [(first + place[0], place, number) for place, number in cells]
 
 
-def _channels_alike(cells: list[tuple[int, int, NDArray[np.float64]]]) -> bool:
+def _channels_alike(paths: list[tuple[int, tuple[int, int], int]]) -> bool:
     """Whether both outputs hear the same inputs through the same responses: one convolution serves both."""
-    left = {(source, id(cell)) for source, output, cell in cells if output == 0}
-    right = {(source, id(cell)) for source, output, cell in cells if output == 1}
+    left = {(heard, cell) for heard, place, cell in paths if place[1] == 0}
+    right = {(heard, cell) for heard, place, cell in paths if place[1] == 1}
     return left == right
+
+
+def _at_gain(component: Planar, gain: float, *, same: bool) -> None:
+    """Bring a component to its gain; where left and right are alike, left is there."""
+    component[: 1 if same else 2] *= np.float32(gain)
+    if same:
+        component[1] = component[0]
 
 
 class _HopPowers:

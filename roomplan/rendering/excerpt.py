@@ -1,4 +1,4 @@
-"""An excerpt of a cue rendered alone: where it lies, and its components kept while only levels move.
+"""An excerpt of a cue that is rendered alone, and where it lies.
 
 Conventions
 -----------
@@ -12,43 +12,25 @@ about the cue, and the passages of the plan, which are counted from the cue's st
 from __future__ import annotations
 
 import re
-from contextlib import ExitStack
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
-from itertools import cycle
-from typing import TYPE_CHECKING, Protocol, Self
-
-import numpy as np
+from typing import TYPE_CHECKING
 
 from roomplan.documents.wording import decimal_comma
 from roomplan.errors import RoomplanError
 from roomplan.plan.times import TIMECODE, clock_seconds
-from roomplan.rendering.component_stream import ComponentStream
-from roomplan.rendering.recall import parts_of
 from roomplan.session.session import Excerpt
 from roomplan.timecode import nearest_sample, parse_timecode
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
-    from pathlib import Path
-
-    from numpy.typing import NDArray
-
-    from roomplan.rendering.component_stream import SignalStatistics
-    from roomplan.session.buses import Component
-    from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
 
-    Planar = NDArray[np.float32]
-
-__all__ = ["ComponentSource", "KeptExcerpt", "excerpt_of", "parse_length", "parse_moment"]
+__all__ = ["excerpt_of", "parse_length", "parse_moment"]
 
 _HOUR_S = 3600
 
 _SECONDS = re.compile(r"[0-9]+(?:\.[0-9]*)?|\.[0-9]+")
 _REMEDY = 'seconds such as 70 or 12.5, minutes and seconds such as "1:10", or timecode such as "01:02:03:04"'
-# 20 s at 48 kHz take 7.7 MB per component: 512 MiB hold 69 components
-MOST_BYTES = 1 << 29
 
 
 def parse_moment(text: str, session: Session) -> Fraction:
@@ -172,7 +154,7 @@ def excerpt_of(
 def _end(session: Session) -> int:
     """First frame after the last response to the last stem."""
     taps = [
-        len(send.prepared.samples) + round(send.pre_delay_s * session.sample_rate)
+        send.prepared.response.frames + round(send.pre_delay_s * session.sample_rate)
         for section in session.sections
         for send in section.sends
     ]
@@ -188,165 +170,3 @@ def _said(seconds: Fraction | float) -> str:
     hours, minutes = divmod(int(minutes), 60)
     text = f"{rest:06.3f}".rstrip("0").rstrip(".")
     return f"{hours}:{minutes:02}:{text}" if hours else f"{minutes}:{text}"
-
-
-class ComponentSource(Protocol):
-    """What a pass over the sound needs of a stream of components: `ComponentStream`, or a kept excerpt."""
-
-    hop: int
-
-    def __enter__(self) -> Self:
-        """Return itself."""
-        ...
-
-    def __exit__(self, *_error: object) -> None:
-        """Close what is open."""
-        ...
-
-    @property
-    def most_frames(self) -> int:
-        """Frames that cannot be exceeded."""
-        ...
-
-    @property
-    def statistics(self) -> Mapping[str, SignalStatistics]:
-        """Energies of every section's signal, complete when the stream is."""
-        ...
-
-    def blocks(self, progress: Callable[[int, int], None] = ...) -> Iterator[Planar]:
-        """Yield the components; a block stays as it is until the next but one is asked for."""
-        ...
-
-
-@dataclass(frozen=True)
-class _Kept:
-    key: object
-    gains: Mapping[str, float]  # by identity of the part
-    rows: Mapping[str, int]
-    blocks: list[Planar]
-    hop: int
-    statistics: Mapping[str, SignalStatistics]
-
-    @property
-    def frames(self) -> int:
-        return sum(block.shape[2] for block in self.blocks)
-
-
-class KeptExcerpt:
-    """The components of the last excerpt, in memory: while only levels and mutes move nothing is convolved.
-
-    Parameters
-    ----------
-    digest : callable
-        Content of a file → digest (`FileNotes.digest`).
-    most_bytes : int
-        An excerpt that takes more is rendered and not kept.
-
-    Notes
-    -----
-    `open` has the parameters of `ComponentStream` and can take its place. Levels are applied to float32
-    samples at the level they were rendered at: the result is that of a new pass within float32 rounding.
-    Whole cues are never kept.
-    """
-
-    def __init__(self, digest: Callable[[Path], str], *, most_bytes: int = MOST_BYTES) -> None:
-        self._digest = digest
-        self._most_bytes = most_bytes
-        self._kept: _Kept | None = None
-
-    def open(
-        self,
-        session: Session,
-        components: tuple[Component, ...],
-        matrices: Mapping[tuple[str, int], ResponseMatrix],
-        *,
-        workers: int = 2,
-    ) -> ComponentSource:
-        """Stream of a session's components: the last one played back where its sounds are the same."""
-        if session.excerpt is None:
-            return ComponentStream(session, components, matrices, workers=workers)
-        parts = parts_of(session, components, matrices, digest=self._digest)
-        identities = [part.identity for part in parts]
-        key = (session.sample_rate, session.excerpt, sorted(identities))
-        gains = {part.identity: part.gain for part in parts}
-        kept = self._kept
-        if kept is not None and kept.key == key and all(kept.gains.values()):
-            ratios = [gains[identity] / kept.gains[identity] for identity in identities]
-            return _Playback(kept, [kept.rows[identity] for identity in identities], ratios)
-        self._kept = None
-        stream = ComponentStream(session, components, matrices, workers=workers)
-        if 8 * len(components) * stream.most_frames > self._most_bytes or len(gains) < len(parts):
-            return stream
-        rows = {identity: row for row, identity in enumerate(identities)}
-
-        def keep(blocks: list[Planar]) -> None:
-            self._kept = _Kept(key, gains, rows, blocks, stream.hop, stream.statistics)
-
-        return _Recording(stream, keep)
-
-
-class _Recording:
-    """A stream that keeps a copy of what it yields, and hands it over when it is complete."""
-
-    def __init__(self, stream: ComponentStream, keep: Callable[[list[Planar]], None]) -> None:
-        self._stream = stream
-        self._keep = keep
-        self._stack = ExitStack()
-        self.hop = stream.hop
-
-    def __enter__(self) -> Self:
-        self._stack.enter_context(self._stream)
-        return self
-
-    def __exit__(self, *_error: object) -> None:
-        self._stack.close()
-
-    @property
-    def most_frames(self) -> int:
-        return self._stream.most_frames
-
-    @property
-    def statistics(self) -> Mapping[str, SignalStatistics]:
-        return self._stream.statistics
-
-    def blocks(self, progress: Callable[[int, int], None] = lambda _done, _all: None) -> Iterator[Planar]:
-        kept: list[Planar] = []
-        for block in self._stream.blocks(progress):
-            kept.append(block.copy())  # the stream uses its blocks again
-            yield block
-        self._keep(kept)
-
-
-class _Playback:
-    """A kept excerpt at other levels."""
-
-    def __init__(self, kept: _Kept, rows: list[int], ratios: list[float]) -> None:
-        self._kept = kept
-        self._rows = rows
-        self._ratios = np.array(ratios, np.float32)
-        self.hop = kept.hop
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_error: object) -> None:
-        pass
-
-    @property
-    def most_frames(self) -> int:
-        return self._kept.frames
-
-    @property
-    def statistics(self) -> Mapping[str, SignalStatistics]:
-        return self._kept.statistics
-
-    def blocks(self, progress: Callable[[int, int], None] = lambda _done, _all: None) -> Iterator[Planar]:
-        done = 0
-        spaces = np.empty((2, len(self._rows), 2, self.hop), np.float32)  # used by turns
-        for block, space in zip(self._kept.blocks, cycle(spaces), strict=False):
-            level = space[:, :, : block.shape[2]]
-            for row, ratio, into in zip(self._rows, self._ratios, level, strict=True):
-                np.multiply(block[row], ratio, out=into)
-            yield level
-            done += block.shape[2]
-            progress(done, self._kept.frames)

@@ -2,8 +2,8 @@
 
 Conventions
 -----------
-A record answers loudness at any levels, peaks only at those of its own pass. A record without the peaks that
-are wanted now is replaced by the next pass, and not before that has ended.
+A record answers loudness at any levels, peaks only at those of passes. Where there is a record, a new pass
+meters peaks alone, and adds them to it when it has ended.
 """
 
 from __future__ import annotations
@@ -13,18 +13,19 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.loudness.cross_powers import CrossPowerWriter
-from roomplan.rendering.component_stream import ComponentStream
-from roomplan.rendering.one_pass import Heard, Keeping, Level, bus_gains, hear, silent_progress
-from roomplan.rendering.recall import describe_record, parts_of, recall, record_key
+from roomplan.rendering.component_store import ComponentStore
+from roomplan.rendering.one_pass import Heard, Keeping, KnownPowers, Level, bus_gains, hear, silent_progress
+from roomplan.rendering.parts import parts_of
+from roomplan.rendering.recall import describe_record, recall, record_key, record_with_pass
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
-    from roomplan.files.cache import Cache
+    from roomplan.files.cache import Cache, CacheEntry
     from roomplan.rendering.bus_layout import BusLayout
-    from roomplan.rendering.excerpt import ComponentSource
     from roomplan.rendering.one_pass import Destination, Progress
-    from roomplan.rendering.recall import Part, Recalled
+    from roomplan.rendering.parts import Part
+    from roomplan.rendering.recall import Recalled
     from roomplan.session.response_matrices import ResponseMatrix
 
     Matrices = Mapping[tuple[str, int], ResponseMatrix]
@@ -43,15 +44,12 @@ class PassOptions:
     workers : int
         Threads.
     cache : Cache or None
-        Where records are; that of an excerpt is not kept.
-    open_stream : callable
-        Makes the stream of components, see `one_pass.hear`.
+        Where records and components are; there is no record of an excerpt.
     """
 
     workers: int = 2
     progress: Progress = silent_progress
     cache: Cache | None = None
-    open_stream: Callable[..., ComponentSource] = ComponentStream
 
 
 @dataclass(frozen=True)
@@ -61,7 +59,7 @@ class _Kept:
     cache: Cache
     key: str
     parts: tuple[Part, ...]
-    there: bool
+    entry: CacheEntry | None
     answers: Recalled | None
 
     @property
@@ -107,10 +105,10 @@ def _kept_pass(layout: BusLayout, matrices: Matrices, cache: Cache | None) -> _K
     key = record_key(layout.session, parts, speech_band=layout.wants_speech_band)
     entry = cache.entry(key)
     if entry is None:
-        return _Kept(cache, key, parts, False, None)
+        return _Kept(cache, key, parts, None, None)
     gains = bus_gains(layout.buses, len(layout.components))
     answers = recall(entry, parts, layout.buses, gains, speech_band=layout.wants_speech_band)
-    return _Kept(cache, key, parts, True, answers)
+    return _Kept(cache, key, parts, entry, answers)
 
 
 def _as_heard(layout: BusLayout, found: Recalled) -> Heard:
@@ -127,8 +125,14 @@ def _hear_and_keep(
 ) -> Heard:
     """Make a pass and, unless a whole record is there, keep what it leaves behind."""
     cache, parts = kept.cache, kept.parts
-    if not parts or (kept.there and kept.is_whole):
+    if not parts:
         return _listen(layout, matrices, options, destination, _NOTHING)
+    if kept.answers is not None:
+        known = KnownPowers(kept.answers.powers, kept.answers.speech_band)
+        heard = _listen(layout, matrices, options, destination, _NOTHING, known)
+        if not kept.is_whole:
+            _add_pass(layout, kept, heard)
+        return heard
     plan = layout.session.plan
     with (
         cache.writing(kept.key, title=plan.title, source=str(plan.source)) as new,
@@ -153,9 +157,25 @@ def _hear_and_keep(
                 statistics=heard.statistics,
             ),
         )
-        if kept.there and new.given_up is None:
+        if kept.entry is not None and new.given_up is None:
             cache.forget(kept.key)  # only now: a pass that is cut short leaves the earlier one
     return heard
+
+
+def _add_pass(layout: BusLayout, kept: _Kept, heard: Heard) -> None:
+    """Add the peaks of a pass to the record of the same sounds."""
+    entry = kept.entry
+    assert entry is not None  # noqa: S101 - there are answers
+    peaks = [level.peaks for level in heard.levels]
+    record = record_with_pass(entry, kept.parts, layout.buses, frames=heard.frames, peaks=peaks)
+    if record is None:
+        return
+    with kept.cache.writing(kept.key, title=entry.title, source=entry.source) as new:
+        for name in ("cross.npy", "speech_band.npy"):
+            new.take_over(entry.folder / name)
+        new.save_document("record", record)
+        if new.given_up is None:
+            kept.cache.forget(kept.key)
 
 
 def _listen(
@@ -164,6 +184,7 @@ def _listen(
     options: PassOptions,
     destination: Destination | None,
     keeping: Keeping,
+    known: KnownPowers | None = None,
 ) -> Heard:
     return hear(
         layout.session,
@@ -175,5 +196,6 @@ def _listen(
         speech_band=layout.wants_speech_band,
         workers=options.workers,
         progress=options.progress,
-        open_stream=options.open_stream,
+        known=known,
+        store=None if options.cache is None else ComponentStore(options.cache),
     )

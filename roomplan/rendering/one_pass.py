@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.loudness.cross_powers import CrossPowerWriter
-    from roomplan.rendering.excerpt import ComponentSource
+    from roomplan.rendering.component_store import ComponentStore
     from roomplan.session.buses import Bus, Component
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
@@ -42,6 +42,7 @@ __all__ = [
     "Destination",
     "Heard",
     "Keeping",
+    "KnownPowers",
     "Level",
     "Output",
     "PlannedFile",
@@ -163,6 +164,17 @@ class Keeping:
 
 
 @dataclass(frozen=True)
+class KnownPowers:
+    """Powers that an earlier pass over the same components has found, at the gains of now: not metered again.
+
+    They are those of a new pass within the rounding of float32, 1e-6 LU of loudness.
+    """
+
+    powers: Powers
+    speech_band: Powers | None
+
+
+@dataclass(frozen=True)
 class Heard:
     """What the pass leaves behind; `speech_band` holds the powers in that band where they were asked for."""
 
@@ -185,7 +197,8 @@ def hear(
     speech_band: bool,
     workers: int,
     progress: Progress,
-    open_stream: Callable[..., ComponentSource] = ComponentStream,
+    known: KnownPowers | None = None,
+    store: ComponentStore | None = None,
 ) -> Heard:
     """Run a session through its rooms once.
 
@@ -201,32 +214,29 @@ def hear(
         Whether the powers in the speech band are wanted too.
     workers : int
         Threads.
-    open_stream : callable, optional
-        Makes the stream of components from session, components, matrices and `workers`.
+    known : KnownPowers, optional
+        Given, nothing is metered but peaks, and nothing is kept.
+    store : ComponentStore, optional
+        Where wet components are looked for, and kept.
 
     Raises
     ------
     RoomplanError
         A stem cannot be read to its end, or a file not be written.
     """
-    gains = bus_gains(buses, len(components))
-    rate = session.sample_rate
-    powers = BusPowers(gains, sample_rate=rate, workers=workers, keep=keeping.cross)
-    in_speech_band = None
-    if speech_band:
-        in_speech_band = BusPowers(
-            gains, sample_rate=rate, workers=workers, keep=keeping.speech_band, weighting=SpeechBandFilter
-        )
+    meters: list[BusPowers] = []
+    if known is None:
+        meters += _meters(session, buses, len(components), keeping, speech_band, workers)
     stage = "listening" if destination is None else "rendering"
     frames = 0
     with ExitStack() as stack:
-        stream = stack.enter_context(open_stream(session, components, matrices, workers=workers))
+        stream = stack.enter_context(
+            ComponentStream(session, components, matrices, workers=workers, store=store)
+        )
         writers = _open_writers(stack, session, destination, stream.most_frames)
         lanes = {name: _lanes(session, group) for name, group in writers.items()}
         summing = stack.enter_context(_Summing(buses, lanes, workers=workers))
-        stages = [powers.feed, summing.feed]
-        if in_speech_band is not None:
-            stages.append(in_speech_band.feed)
+        stages = [summing.feed, *(meter.feed for meter in meters)]
         pools = [stack.enter_context(ThreadPoolExecutor(1)) for _stage in stages]
         pending: list[Future[None]] = []
         for block in stream.blocks(lambda done, total: progress(stage, done, total)):
@@ -235,9 +245,8 @@ def hear(
             pending = submitted
             frames += block.shape[2]
         _wait_for(pending)
-        powers.finish()
-        if in_speech_band is not None:
-            in_speech_band.finish()
+        for meter in meters:
+            meter.finish()
         summing.finish()
         with ThreadPoolExecutor(CLOSING_THREADS) as pool:
             _all_of(pool, [writer.close for group in writers.values() for _planned, writer in group])
@@ -246,7 +255,28 @@ def hear(
         for bus, sample, true in zip(buses, summing.peaks, summing.true_peaks, strict=True)
     ]
     outputs = {name: tuple(_output(*pair) for pair in group) for name, group in writers.items()}
-    return Heard(frames, powers, in_speech_band, levels, stream.statistics, outputs)
+    if known is None:
+        known = KnownPowers(meters[0], meters[1] if speech_band else None)
+    return Heard(frames, known.powers, known.speech_band, levels, stream.statistics, outputs)
+
+
+def _meters(
+    session: Session,
+    buses: Sequence[Bus],
+    components: int,
+    keeping: Keeping,
+    speech_band: bool,
+    workers: int,
+) -> tuple[BusPowers, ...]:
+    """Meters of the K-weighted powers and, where wanted, of those in the speech band."""
+    gains, rate = bus_gains(buses, components), session.sample_rate
+    powers = BusPowers(gains, sample_rate=rate, workers=workers, keep=keeping.cross)
+    if not speech_band:
+        return (powers,)
+    in_speech_band = BusPowers(
+        gains, sample_rate=rate, workers=workers, keep=keeping.speech_band, weighting=SpeechBandFilter
+    )
+    return powers, in_speech_band
 
 
 class _Summing:

@@ -2,19 +2,16 @@
 
 Conventions
 -----------
-A *part* is one component without its level: who plays what through which response. Plans with the same parts
-at the same rate and tail differ in gains only, and every loudness of theirs follows from the cross powers of
-one pass (`loudness.cross_powers`). Peaks do not: they are known for buses that were measured, and for those
-that differ from one of them by a common gain.
+Plans with the same parts (`rendering.parts`) at the same rate and tail differ in gains only, and every
+loudness of theirs follows from the cross powers of one pass (`loudness.cross_powers`). Peaks do not: they are
+known for buses that were measured, and for those that differ from one of them by a common gain.
 
 A record is an entry of the cache: `cross.npy` (and `speech_band.npy`, weighted for that band), `record.json`.
-Its key holds the content and place of every stem and the samples of every response as used: it is never out
-of date. An excerpt of a cue is no cue: it is not recorded.
+Its key is made of the parts: it is never out of date. An excerpt of a cue is no cue: it is not recorded.
 """
 
 from __future__ import annotations
 
-import hashlib
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -27,38 +24,29 @@ from roomplan.loudness.cross_powers import CrossPowers
 from roomplan.rendering.component_stream import SignalStatistics
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from roomplan.files.cache import CacheEntry
-    from roomplan.session.buses import Bus, Component
-    from roomplan.session.response_matrices import ResponseMatrix
-    from roomplan.session.session import SectionSource, Session
+    from roomplan.rendering.parts import Part
+    from roomplan.session.buses import Bus
+    from roomplan.session.session import Session
 
 __all__ = [
-    "Part",
     "Peaks",
     "Recalled",
     "RecalledPowers",
     "describe_record",
-    "parts_of",
     "recall",
     "record_key",
+    "record_with_pass",
 ]
 
-_VERSION = 2  # of whatever decides the sound of a component: raise it when an algorithm changes
+_VERSION = 3  # of whatever decides the sound of a component: raise it when an algorithm changes
 _SAME = 1e-9
+_MOST_PASSES = 8  # of which a record has the peaks
 _MOST_FRAMES = 2**53  # counted in floats further on
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """One component: what it is, as a digest, and its gain in the mix."""
-
-    identity: str
-    gain: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,49 +55,6 @@ class Peaks:
 
     sample: float | None
     true: float | None
-
-
-def parts_of(
-    session: Session,
-    components: Sequence[Component],
-    matrices: Mapping[tuple[str, int], ResponseMatrix],
-    *,
-    digest: Callable[[Path], str],
-) -> tuple[Part, ...]:
-    """Identity and gain of every component.
-
-    Parameters
-    ----------
-    session, components, matrices
-        As in `one_pass.hear`.
-    digest : callable
-        Content of a file → digest (`FileNotes.digest`).
-    """
-    cells: dict[int, str] = {}
-    stems = {section.name: _stems(section, digest) for section in session.sections}
-    parts = []
-    for component in components:
-        section = session.section(component.section)
-        what: dict[str, Any] = {"section": section.name, "delay": section.delay_frames}
-        if component.send is None:
-            what["dry"] = [[files, dry] for files, _signal, dry in stems[section.name]]
-            gain = section.dry_gain or 0.0
-        else:
-            matrix = matrices[section.name, component.send]
-            send = section.sends[component.send]
-            what |= {
-                "room": send.room,
-                "position": send.position,
-                "signal": [[files, signal] for files, signal, _dry in stems[section.name]],
-                "sums": matrix.sums,
-                "cells": [
-                    [source, output, _digest_of_samples(cell, cells)]
-                    for (source, output), cell in sorted(matrix.cells.items())
-                ],
-            }
-            gain = send.gain
-        parts.append(Part(digest_of(what), gain))
-    return tuple(parts)
 
 
 def record_key(session: Session, parts: Sequence[Part], *, speech_band: bool) -> str:
@@ -136,12 +81,46 @@ def describe_record(
 ) -> dict[str, Any]:
     """`record.json` of a pass."""
     return {
-        "frames": frames,
         "parts": [[part.identity, part.gain] for part in parts],
         "statistics": {name: [s.left, s.right, s.cross] for name, s in statistics.items()},
+        "passes": [_pass(parts, list(range(len(parts))), buses, frames, peaks)],
+    }
+
+
+def record_with_pass(
+    entry: CacheEntry,
+    parts: Sequence[Part],
+    buses: Sequence[Bus],
+    *,
+    frames: int,
+    peaks: Sequence[Peaks],
+) -> dict[str, Any] | None:
+    """`record.json` of an entry that `recall` has read, with a pass over the same sounds at other levels.
+
+    None where it has gone meanwhile.
+    """
+    record = entry.document("record")
+    if record is None:
+        return None
+    places = {identity: place for place, (identity, _gain) in enumerate(record["parts"])}
+    order = [places[part.identity] for part in parts]
+    *others, first = record["passes"]  # the first is that of the cross powers
+    passes = [_pass(parts, order, buses, frames, peaks), *others[: _MOST_PASSES - 2], first]
+    return {**record, "passes": passes}
+
+
+def _pass(
+    parts: Sequence[Part], order: Sequence[int], buses: Sequence[Bus], frames: int, peaks: Sequence[Peaks]
+) -> dict[str, Any]:
+    """Length and peaks of a pass at its gains, parts in the order of the record."""
+    return {
+        "frames": frames,
+        "gains": [
+            part.gain for _place, part in sorted(zip(order, parts, strict=True), key=lambda one: one[0])
+        ],
         "peaks": [
             [
-                [[index, factor * parts[index].gain] for index, factor in bus.factors.items()],
+                [[order[index], factor * parts[index].gain] for index, factor in bus.factors.items()],
                 peak.sample,
                 peak.true,
             ]
@@ -157,7 +136,8 @@ class Recalled:
     Attributes
     ----------
     frames : int
-        Length of that pass: with a full tail another level may end a little sooner or later.
+        Length of the pass at these levels, else of the one that was metered: with a full tail another level
+        may end a little sooner or later.
     speech_band : RecalledPowers or None
         The same, weighted for the speech band.
     peaks : tuple of Peaks
@@ -236,10 +216,10 @@ def recall(
         if len(stored) != len(parts) or not (np.isfinite(ratios) & (ratios > 0.0)).all():
             return None
         cross = CrossPowers.open(entry.folder / "cross.npy")
-        heard = [
-            ({int(index): float(gain) for index, gain in total}, float(sample), float(true))
-            for total, sample, true in record["peaks"]
-        ]
+        passes = [_read_pass(one, len(parts)) for one in record["passes"]]
+        if not passes:
+            return None
+        heard = [peaks for one in passes for peaks in one.peaks]
         statistics = {
             name: SignalStatistics(*map(float, values)) for name, values in record["statistics"].items()
         }
@@ -251,7 +231,6 @@ def recall(
             in_speech_band = RecalledPowers(
                 CrossPowers.open(entry.folder / "speech_band.npy"), gains, ratios, order
             )
-        frames = int(record["frames"])
     except (RoomplanError, KeyError, TypeError, ValueError, ArithmeticError, AttributeError):
         return None
     sections = {bus.name.subject for bus in buses if bus.kind == "section"}
@@ -261,14 +240,37 @@ def recall(
         or not all(_possible(one) for one in statistics.values())
         or not sections <= statistics.keys()
         or not all(one.hops == cross.hops and one.finite for one in sound)
-        or not 0 < frames <= _MOST_FRAMES
+        or not all(0 < one.frames <= _MOST_FRAMES for one in passes)
     ):
         return None
     known = [
         _peaks({int(order[i]): factor * parts[i].gain for i, factor in bus.factors.items()}, heard)
         for bus in buses
     ]
+    here = [part.gain for _place, part in sorted(zip(order, parts, strict=True), key=lambda one: one[0])]
+    frames = next((one.frames for one in passes if one.gains == here), passes[-1].frames)
     return Recalled(frames, powers, in_speech_band, tuple(known), statistics)
+
+
+@dataclass(frozen=True, slots=True)
+class _Pass:
+    """A pass as a record has it: its length, the gains of its parts, and peaks of sums of parts."""
+
+    frames: int
+    gains: list[float]
+    peaks: list[tuple[dict[int, float], float, float]]
+
+
+def _read_pass(content: Any, parts: int) -> _Pass:
+    """Pass of a record; raises where it is not as it is written."""
+    gains = [float(gain) for gain in content["gains"]]
+    if len(gains) != parts:
+        raise ValueError("a gain for every part")
+    peaks = [
+        ({int(index): float(gain) for index, gain in total}, float(sample), float(true))
+        for total, sample, true in content["peaks"]
+    ]
+    return _Pass(int(content["frames"]), gains, peaks)
 
 
 def _possible(one: SignalStatistics) -> bool:
@@ -288,24 +290,3 @@ def _peaks(total: Mapping[int, float], heard: Sequence[tuple[Mapping[int, float]
         if all(math.isclose(ratio, ratios[0], rel_tol=_SAME) for ratio in ratios):
             return Peaks(sample * abs(ratios[0]), true * abs(ratios[0]))
     return Peaks(None, None)
-
-
-def _stems(
-    section: SectionSource, digest: Callable[[Path], str]
-) -> list[tuple[list[str | int], list[list[float]], list[list[float]]]]:
-    """Content and place of each stem, and the matrices into the section's signal and its dry path."""
-    return [
-        (
-            [path.offset_frames, *(digest(file) for file in path.stem.files)],
-            path.signal.tolist(),
-            path.dry.tolist(),
-        )
-        for path in section.stems
-    ]
-
-
-def _digest_of_samples(cell: NDArray[np.float64], known: dict[int, str]) -> str:
-    """Digest of a response cell; cells are shared between sends, so each is read once."""
-    if id(cell) not in known:
-        known[id(cell)] = hashlib.blake2b(np.ascontiguousarray(cell).data, digest_size=20).hexdigest()
-    return known[id(cell)]

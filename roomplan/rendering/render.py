@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 from roomplan.files.staging import silent_notice
 from roomplan.rendering.advice import passage_advice, plan_advice, signal_advice
 from roomplan.rendering.bus_layout import lay_out
-from roomplan.rendering.component_stream import ComponentStream
 from roomplan.rendering.finishing import finish_files, foreseen_clipping, judge_levels, time_advice
 from roomplan.rendering.folder_ownership import earlier_stems, plan_digest
 from roomplan.rendering.kept_pass import PassOptions, hear_or_recall, hear_whole
@@ -36,7 +35,6 @@ if TYPE_CHECKING:
     from roomplan.errors import Problem
     from roomplan.files.cache import Cache
     from roomplan.rendering.bus_layout import BusLayout
-    from roomplan.rendering.excerpt import ComponentSource
     from roomplan.rendering.one_pass import Heard, Progress
     from roomplan.rendering.stem_survey import SurveyedFile
     from roomplan.rendering.transaction import Transaction
@@ -94,7 +92,6 @@ def render_session(
     workers: int = 2,
     progress: Progress = silent_progress,
     cache: Cache | None = None,
-    open_stream: Callable[..., ComponentSource] = ComponentStream,
     notice: Callable[[str], None] = silent_notice,
 ) -> Rendering:
     """Render a session into folders, each of them all or nothing, from one convolution.
@@ -116,9 +113,7 @@ def render_session(
     workers, progress
         Threads, and who is told how far the work is.
     cache : Cache, optional
-        Where the cross powers of the pass are kept for later questions; those of an excerpt are not.
-    open_stream : callable, optional
-        Makes the stream of components, as `KeptExcerpt.open` does.
+        Where the wet components of the pass are kept and, but for an excerpt, its cross powers.
     notice : callable, optional
         As in `StagedFolder`.
 
@@ -137,7 +132,7 @@ def render_session(
     Either way the report lists them.
     """
     layout = lay_out(session)
-    options = PassOptions(workers, progress, cache, open_stream)
+    options = PassOptions(workers, progress, cache)
     deliveries = plan_deliveries(layout, targets, only)
     with begin(deliveries, complete=not only, replace=replace, notice=notice) as transaction:
         stems = _survey(session, options)

@@ -6,11 +6,11 @@ import re
 from dataclasses import replace
 from fractions import Fraction
 from math import ceil, floor
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 import soundfile
+from ensemble import RATE, heard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -18,45 +18,16 @@ from roomplan.audio.bext import bext_chunk, reserve_bext, write_bext
 from roomplan.audio.info import SoundSource
 from roomplan.convolution.engine import Convolver
 from roomplan.errors import AudioError, RoomplanError
-from roomplan.plan.load import load_plan
 from roomplan.plan.model import Passage
-from roomplan.rendering import component_stream
 from roomplan.rendering.component_stream import ComponentStream
-from roomplan.rendering.excerpt import ComponentSource, KeptExcerpt, excerpt_of, parse_length, parse_moment
+from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
 from roomplan.session.buses import build_components
 from roomplan.session.response_matrices import response_matrices
-from roomplan.session.session import Excerpt, open_session
+from roomplan.session.session import Excerpt
 from roomplan.timecode import Timecode, frame_rate, parse_timecode
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-RATE = 48_000
-ENSEMBLE = """\
-title: Ice Harbour
-sample_rate: 48000
-stems: stems
-rooms:
-  hall: {responses: {front: hall.wav}, wiring: one_source, pre_delay: 21}
-  stage: {responses: stage.wav, wiring: per_channel, low_cut: 200}
-  nave: {responses: nave.wav, wiring: true_stereo}
-sections:
-  choir: {stems: [choir], sends: {hall: -3, nave: -6}}
-  solo: {stems: [solo], delay: 250, sends: {hall: -3}}
-  strings: {stems: [strings], sends: {stage: -5, hall: -9}}
-  brass: {stems: [brass_L, brass_R], dry: off, sends: {nave: -4}}
-  winds: {stems: [winds], delay: 13}
-"""
 # An excerpt equals the same frames of the whole to −120 dB of the level of the mix.
 SAME = 10.0 ** (-120.0 / 20.0)
-
-
-def heard(session, open_stream: Callable[..., ComponentSource] = ComponentStream):
-    """All components of a session, (components, 2, frames), its matrices made anew."""
-    components = build_components(session)
-    with open_stream(session, components, response_matrices(session)) as stream:
-        blocks = [block.copy() for block in stream.blocks()]
-    return np.concatenate([np.zeros((len(components), 2, 0), np.float32), *blocks], axis=2)
 
 
 def rms_of_mix(components):
@@ -66,50 +37,6 @@ def rms_of_mix(components):
 def to_the_last_sound(session):
     """The session from its first frame to the end of everything, without a fade."""
     return replace(session, excerpt=Excerpt(0, 10**7))
-
-
-@pytest.fixture(scope="module")
-def ensemble(tmp_path_factory):
-    """Return a session with every kind of way from stem to component, its stems placed all over 3 s.
-
-    Mono into one source, stereo into one source, per channel and true stereo; a stem at another rate, one
-    FLAC, a pair; delays, pre-delays, cuts, and offsets before and after the start of the cue.
-    """
-    folder = tmp_path_factory.mktemp("ensemble")
-    (folder / "stems").mkdir()
-
-    def write(name, seconds, channels, seed, rate=RATE, decay_s=None, subtype="FLOAT"):
-        samples = np.random.default_rng(seed).uniform(-0.3, 0.3, (round(seconds * rate), channels))
-        if decay_s is not None:  # a response: −60 dB after `decay_s`
-            samples *= 10.0 ** (-3.0 * np.arange(len(samples)) / (decay_s * rate))[:, None]
-        soundfile.write(folder / name, samples, rate, subtype=subtype)
-
-    write("stems/choir.wav", 2, 2, 1)
-    write("stems/solo.wav", 1, 1, 2)
-    write("stems/strings.wav", 2, 2, 3, rate=44_100)
-    write("stems/brass_L.wav", 1.016, 1, 4)
-    write("stems/brass_R.wav", 1, 1, 5)
-    write("stems/winds.flac", 1, 2, 6, subtype="PCM_24")
-    write("hall.wav", 0.7, 2, 11, decay_s=0.9)
-    write("stage.wav", 0.2, 2, 12, decay_s=0.3)
-    write("nave.wav", 1.1, 4, 13, decay_s=1.4)
-    plan = folder / "plan.yaml"
-    plan.write_text(ENSEMBLE, encoding="utf-8")
-    loaded = load_plan(plan)
-    assert loaded.plan is not None, loaded.problems
-    session, problems = open_session(loaded.plan)
-    assert session is not None, problems
-    offsets = {"choir": 12_345, "solo": 60_000, "strings": -4000, "brass": 1, "winds": 90_001}
-    return replace(
-        session,
-        sections=tuple(
-            replace(
-                section,
-                stems=tuple(replace(path, offset_frames=offsets[section.name]) for path in section.stems),
-            )
-            for section in session.sections
-        ),
-    )
 
 
 @pytest.fixture(scope="module")
@@ -471,117 +398,3 @@ def test_timecode_needs_a_frame_rate_and_a_start(ensemble):
     unplaced = replace(_on_picture(ensemble, "25", "01:00:00:00"), start_s=None)
     with pytest.raises(RoomplanError, match="add `start:` to the plan"):
         parse_moment("01:00:00:00", unplaced)
-
-
-def _louder(session, name, gain):
-    """The session with a section, its dry path and its sends at another level."""
-    return replace(
-        session,
-        sections=tuple(
-            section
-            if section.name != name
-            else replace(
-                section,
-                gain=section.gain * gain,
-                dry_gain=None if section.dry_gain is None else section.dry_gain * gain,
-                sends=tuple(replace(s, gain=s.gain * gain) for s in section.sends),
-            )
-            for section in session.sections
-        ),
-    )
-
-
-@pytest.fixture
-def kept(monkeypatch):
-    """Return a `KeptExcerpt` and the list of frames its sessions had convolved."""
-    convolved = []
-    process = Convolver.process_planar
-    monkeypatch.setattr(
-        Convolver,
-        "process_planar",
-        lambda self, block, out=None: convolved.append(self.hop) or process(self, block, out),
-    )
-    return KeptExcerpt(lambda path: f"{path.name} {path.stat().st_size}"), convolved
-
-
-def test_an_excerpt_at_other_levels_is_played_from_memory_and_equals_a_new_pass(ensemble, kept):
-    memory, convolved = kept
-    session = excerpt_of(ensemble, 0.5, 1)
-    heard(session, memory.open)
-    convolved.clear()
-    changed = _louder(session, "choir", 0.3)
-    played = heard(changed, memory.open)
-    assert not convolved
-    expected = heard(changed)
-    assert convolved
-    assert np.abs(played - expected).max() <= SAME * rms_of_mix(expected)
-    assert np.abs(played - heard(session)).max() > 0.01 * rms_of_mix(expected)
-
-
-def test_a_block_stays_as_it_is_until_the_next_but_one_is_asked_for(ensemble, kept, monkeypatch):
-    monkeypatch.setattr(component_stream, "ENGINE_BYTES", 1)  # the shortest blocks
-    memory, _convolved = kept
-    components = build_components(ensemble)
-    excerpt = replace(ensemble, excerpt=Excerpt(0, 140_000))
-    streams = [(ComponentStream, ensemble), (memory.open, excerpt), (memory.open, excerpt)]
-    for open_stream, session in streams:  # convolved, recorded, played back
-        with open_stream(session, components, response_matrices(session)) as stream:
-            before: list[tuple[np.ndarray, np.ndarray]] = []
-            for block in stream.blocks():
-                for seen, copied in before[-1:]:
-                    assert np.array_equal(seen, copied)
-                    assert not np.shares_memory(seen, block)
-                before.append((block, block.copy()))
-            assert len(before) > 2
-
-
-@pytest.mark.parametrize("change", ["excerpt", "offset", "delay", "response", "silent before"])
-def test_what_changes_the_sound_of_a_component_is_rendered_anew(ensemble, kept, change):
-    memory, convolved = kept
-    session = excerpt_of(ensemble, 0.5, 0.25)
-    first = _louder(session, "winds", 0.0) if change == "silent before" else session
-    heard(first, memory.open)
-    convolved.clear()
-    choir = session.section("choir")
-    moved = {
-        "offset": {"stems": tuple(replace(p, offset_frames=777) for p in choir.stems)},
-        "delay": {"delay_frames": 99},
-        "response": {"sends": (choir.sends[0], replace(choir.sends[1], low_cut_hz=300.0))},
-    }
-    sections = tuple(
-        replace(s, **moved.get(change, {})) if s.name == "choir" else s for s in session.sections
-    )
-    changed = replace(session, sections=sections)
-    if change == "excerpt":
-        changed = excerpt_of(ensemble, 0.6, 0.25)
-    played = heard(changed, memory.open)
-    assert convolved
-    assert np.array_equal(played, heard(changed))
-
-
-def test_an_excerpt_that_takes_too_much_memory_is_heard_and_not_kept(ensemble, kept):
-    _memory, convolved = kept
-    memory = KeptExcerpt(lambda path: path.name, most_bytes=100_000)
-    session = excerpt_of(ensemble, 0.5, 0.25)
-    heard(session, memory.open)
-    convolved.clear()
-    heard(session, memory.open)
-    assert convolved
-
-
-def test_an_excerpt_that_was_not_heard_to_its_end_is_not_kept(ensemble, kept):
-    memory, convolved = kept
-    session = excerpt_of(ensemble, 0.5, 1)
-    with memory.open(session, build_components(session), response_matrices(session)) as stream:
-        next(stream.blocks())
-    convolved.clear()
-    heard(session, memory.open)
-    assert convolved
-
-
-def test_a_whole_cue_is_never_kept(ensemble, kept):
-    memory, convolved = kept
-    heard(ensemble, memory.open)
-    convolved.clear()
-    heard(ensemble, memory.open)
-    assert convolved

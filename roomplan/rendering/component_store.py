@@ -1,0 +1,332 @@
+"""The wet sound of components in the user's cache: kept by a pass, read by the next in place of convolving.
+
+Conventions
+-----------
+What is kept is what the engine gives for one component, before its gain: float32, planar, block by block. So
+a component that is read has the samples, to the last bit, of one that is convolved, at any level. Its key
+holds its part (`rendering.parts`), the frames that are rendered, and all that decides the rounding of the
+engine: how it is laid out, and the libraries that transform.
+
+An entry is `sound.npy`, shape (blocks, channels, hop), and `blocks.json`: the CRC-32 of the file up to the
+end of every block, which is looked at when the block is read. One channel stands for two that are alike.
+
+Writing is done by a thread of its own behind a queue of bounded size. What could not be written is not kept.
+"""
+
+from __future__ import annotations
+
+import io
+import queue
+import threading
+import zlib
+from contextlib import ExitStack
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+import numpy as np
+import scipy
+
+from roomplan._version import __version__
+from roomplan.files.digests import digest_of
+from roomplan.rendering.parts import parts_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from roomplan.files.cache import Cache, NewEntry
+    from roomplan.session.buses import Component
+    from roomplan.session.response_matrices import ResponseMatrix
+    from roomplan.session.session import Session
+
+    Planar = NDArray[np.float32]
+
+__all__ = ["ComponentStore", "KeptSound", "SoundKeeper", "SoundShape"]
+
+_VERSION = 1  # of what the engine and the stream do before the gain: raise it when that changes
+_SAMPLE_BYTES = 4
+_WAITING_BYTES = 48_000_000  # that may wait for the disk
+
+
+@dataclass(frozen=True, slots=True)
+class SoundShape:
+    """Size of a kept component: `channels` is 1 where left and right are alike."""
+
+    blocks: int
+    channels: int
+    hop: int
+
+    @property
+    def size_bytes(self) -> int:
+        """Bytes of the samples."""
+        return self.blocks * self.channels * self.hop * _SAMPLE_BYTES
+
+
+class ComponentStore:
+    """Wet sound of components in a cache."""
+
+    def __init__(self, cache: Cache) -> None:
+        self._cache = cache
+
+    def keys(
+        self,
+        session: Session,
+        components: Sequence[Component],
+        matrices: Mapping[tuple[str, int], ResponseMatrix],
+        *,
+        rounding: Sequence[Any],
+        span: Sequence[int],
+    ) -> list[str]:
+        """Keys of the first components, the wet ones.
+
+        Parameters
+        ----------
+        rounding : sequence of plain values
+            Of each wet component: what decides the rounding of its samples.
+        span : sequence of int
+            Frames that are rendered, and how they are read.
+        """
+        parts = parts_of(session, components[: len(rounding)], matrices, digest=self._cache.files.digest)
+        libraries = [np.__version__, scipy.__version__]
+        return [
+            digest_of(
+                *("wet sound", _VERSION, __version__, libraries, session.sample_rate, list(span)),
+                part.identity,
+                rounded,
+            )
+            for part, rounded in zip(parts, rounding, strict=True)
+        ]
+
+    def find(self, key: str, shape: SoundShape) -> KeptSound | None:
+        """Sound of a component; None where it is not there, or not whole."""
+        entry = self._cache.unread_entry(key)
+        if entry is None:
+            return None
+        checksums = entry.document("blocks")
+        if not isinstance(checksums, list) or len(checksums) != shape.blocks:
+            self.forget(key)
+            return None
+        try:
+            file = (entry.folder / "sound.npy").open("rb", buffering=0)
+        except OSError:
+            return None
+        checksum = _checksum_of_header(file, shape)
+        if checksum is None:
+            file.close()
+            self.forget(key)
+            return None
+        return KeptSound(key, file, checksum, checksums)
+
+    def forget(self, key: str) -> None:
+        """Forget a sound that turned out to be damaged."""
+        self._cache.forget(key)
+
+    def keeper(
+        self,
+        wanted: Mapping[int, tuple[str, SoundShape]],
+        *,
+        there: int,
+        session: Session,
+        components: Sequence[Component],
+    ) -> SoundKeeper | None:
+        """Keeper of as many components as there is room for; None where there is none.
+
+        Parameters
+        ----------
+        wanted : mapping of int to (str, SoundShape)
+            Component → key and size.
+        there : int
+            Bytes of what is kept of this pass already, and stays.
+        """
+        room = self._cache.room_for_sound() - there
+        chosen: dict[int, tuple[str, SoundShape]] = {}
+        for number, (key, shape) in wanted.items():
+            if shape.size_bytes <= room:
+                chosen[number] = key, shape
+                room -= shape.size_bytes
+        if not chosen:
+            return None
+        source = str(session.plan.source)
+        return SoundKeeper(
+            self._cache,
+            {
+                number: (key, shape, f"sound of {components[number].name}")
+                for number, (key, shape) in chosen.items()
+            },
+            source=source,
+        )
+
+
+def _checksum_of_header(file: BinaryIO, shape: SoundShape) -> int | None:
+    """CRC-32 of the header of a file, which is read; None where it is not that of a sound of this shape."""
+    try:
+        if np.lib.format.read_magic(file) != (1, 0):
+            return None
+        found, by_columns, dtype = np.lib.format.read_array_header_1_0(file)
+        end = file.tell()
+        file.seek(0)
+        checksum = zlib.crc32(file.read(end))
+    except (OSError, ValueError, TypeError, SyntaxError, EOFError, RecursionError):
+        return None
+    is_it = found == (shape.blocks, shape.channels, shape.hop) and not by_columns and dtype == np.float32
+    return checksum if is_it else None
+
+
+class KeptSound:
+    """One component that is kept, read block by block."""
+
+    def __init__(self, key: str, file: BinaryIO, checksum: int, checksums: Sequence[int]) -> None:
+        self.key = key
+        self._file = file
+        self._checksum = checksum
+        self._checksums = iter(checksums)
+
+    def read_into(self, block: Planar) -> bool:
+        """Read the next block, shape (channels, hop); False where it is not what was written."""
+        data = block.data.cast("B")
+        try:
+            read = 0
+            while read < len(data):
+                count = self._file.readinto(data[read:])  # type: ignore[attr-defined]
+                if not count:
+                    return False
+                read += count
+        except OSError:
+            return False
+        self._checksum = zlib.crc32(data, self._checksum)
+        return self._checksum == next(self._checksums, None)
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+
+def _write_all(file: BinaryIO, data: memoryview) -> None:
+    written = 0
+    while written < len(data):
+        written += file.write(data[written:])
+
+
+class _Writer:
+    """One component on its way into the cache."""
+
+    def __init__(self, new: NewEntry, shape: SoundShape) -> None:
+        self._new = new
+        self._checksums: list[int] = []
+        self.shape = shape
+        self._file: BinaryIO | None = None
+        header = io.BytesIO()
+        size = shape.blocks, shape.channels, shape.hop
+        np.lib.format.write_array_header_1_0(header, {"descr": "<f4", "fortran_order": False, "shape": size})
+        self._size, self._checksum = header.tell(), zlib.crc32(header.getvalue())
+        try:
+            self._file = (new.folder / "sound.npy").open("wb", buffering=0)
+            self._file.write(header.getvalue())
+        except OSError as error:
+            self.give_up(str(error.strerror or error))
+
+    def write(self, block: Planar) -> None:
+        """Write the next block; a disk that fails gives the component up."""
+        if self._file is None:
+            return
+        data = block.data.cast("B")
+        try:
+            _write_all(self._file, data)
+        except OSError as error:
+            self.give_up(str(error.strerror or error))
+            return
+        self._checksum = zlib.crc32(data, self._checksum)
+        self._checksums.append(self._checksum)
+        self._size += len(data)
+
+    def give_up(self, reason: str) -> None:
+        """Keep nothing."""
+        self._new.give_up(reason)
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+    def finish(self) -> None:
+        """Write what the blocks are checked by."""
+        if self._file is None:
+            return
+        self.close()
+        if len(self._checksums) != self.shape.blocks:
+            self._new.give_up("the pass was cut short")
+            return
+        self._new.note_checked("sound.npy", self._size, self._checksum)
+        self._new.save_document("blocks", self._checksums)
+
+
+class SoundKeeper:
+    """Writes components into the cache while they are made; they are there, whole, after `finish`.
+
+    Parameters
+    ----------
+    wanted : mapping of int to (str, SoundShape, str)
+        Component → key, size, and what it is for a person.
+    source : str
+        The plan.
+    """
+
+    def __init__(
+        self, cache: Cache, wanted: Mapping[int, tuple[str, SoundShape, str]], *, source: str
+    ) -> None:
+        self._stack = ExitStack()
+        self._writers = {
+            number: _Writer(
+                self._stack.enter_context(cache.writing_sound(key, title=title, source=source)), shape
+            )
+            for number, (key, shape, title) in wanted.items()
+        }
+        largest = max(shape.channels * shape.hop * _SAMPLE_BYTES for _key, shape, _title in wanted.values())
+        self._queue: queue.Queue[tuple[int, Planar] | None] = queue.Queue(max(1, _WAITING_BYTES // largest))
+        self._free: queue.SimpleQueue[Planar] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = threading.Thread(target=self._work, daemon=True)
+        self._thread.start()
+
+    @property
+    def numbers(self) -> Iterable[int]:
+        """Components that are kept."""
+        return self._writers.keys()
+
+    def keep(self, number: int, block: Planar) -> None:
+        """Keep a block of a component, shape (channels, hop); it is copied."""
+        try:
+            copy = self._free.get_nowait()
+        except queue.Empty:
+            copy = np.empty((2, block.shape[1]), np.float32)
+        copy[: len(block)] = block
+        self._queue.put((number, copy))
+
+    def finish(self) -> None:
+        """Wait for the disk, and put every component in its place."""
+        self._stop()
+        for writer in self._writers.values():
+            writer.finish()
+        self._stack.close()
+
+    def abandon(self) -> None:
+        """Keep nothing: the pass was cut short. Nothing happens after `finish`."""
+        self._stop()
+        for writer in self._writers.values():
+            writer.give_up("the pass was cut short")
+        self._stack.close()
+
+    def _stop(self) -> None:
+        if self._thread is not None:
+            self._queue.put(None)
+            self._thread.join()
+            self._thread = None
+
+    def _work(self) -> None:
+        channels = {number: writer.shape.channels for number, writer in self._writers.items()}
+        while (item := self._queue.get()) is not None:
+            number, block = item
+            self._writers[number].write(block[: channels[number]])
+            self._free.put(block)
