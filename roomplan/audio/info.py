@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Self
 import numpy as np
 import soundfile
 
+from roomplan.audio.packed import packed_start, read_packed
 from roomplan.audio.riff import sound_claim
 from roomplan.errors import AudioError
 from roomplan.files.sound_place import require_regular
@@ -53,6 +54,7 @@ _BELIEVED_HEADERS = frozenset({"FLAC", "MP3"})
 # their position: a seek lands on the very frame. Every other coding is decoded up to there, as the rest is up
 # to the decoder (libsndfile 1.2.2, measured: exact in Ogg, MP3 and ADPCM, no seeking in GSM and DWVW).
 _SEEKABLE = frozenset({"AIFF", "AU", "CAF", "FLAC", "RF64", "W64", "WAV", "WAVEX"})
+_PACKED = frozenset({"RF64", "WAV", "WAVEX"})
 _FIXED_SIZE = ("PCM_", "FLOAT", "DOUBLE", "ULAW", "ALAW")
 
 # What the decoder reports as the length of a stream that does not say.
@@ -159,6 +161,7 @@ class SoundSource:
         self._sound = _open(path)
         try:
             self.info = _describe(path, self._sound)
+            self._packed_start = _packed_start(self.info)
         except BaseException:
             self._sound.close()
             raise
@@ -260,7 +263,8 @@ class SoundSource:
                 info.path,
                 f"its header claims {info.frames} frames, but only {held} of them can be read",
             )
-        _require_finite(out, info, self.position)
+        if not info.subtype.startswith("PCM_"):
+            _require_finite(out, info, self.position)
         self.position += got
         if self.left == 0:
             self._state.require_unchanged(info.path)
@@ -268,9 +272,11 @@ class SoundSource:
     def _decode(self, out: np.ndarray) -> int:
         """Fill `out` as far as the file goes; return the frames read.
 
-        Integers are decoded as float64 and rounded once by us: libsndfile decodes 24 bit to float32 more
-        slowly, and the values are the same.
+        Samples of 24 bits in WAV files are unpacked by us. Other integers are decoded as float64 and rounded
+        once: libsndfile decodes them to float32 more slowly, and the values are the same.
         """
+        if self._packed_start is not None:
+            return read_packed(self.info.path, self._packed_start, self.position, out)
         if out.dtype != np.float32 or not self.info.subtype.startswith("PCM_"):
             return len(self._sound.read(len(out), always_2d=True, out=out))
         piece = np.empty((min(_PIECE, max(1, len(out))), out.shape[1]))
@@ -376,6 +382,16 @@ def _open(path: Path) -> SequentialSoundFile:
             remedy="save it as WAV, with its rate and channels",
         )
     return sound
+
+
+def _packed_start(info: SoundInfo) -> int | None:
+    """Where samples of 24 bits lie that need no decoder; None for all others."""
+    if info.subtype != "PCM_24" or info.container not in _PACKED:
+        return None
+    try:
+        return packed_start(info.path, info.frames * info.channels)
+    except OSError:  # reading says what is wrong
+        return None
 
 
 def _require_finite(samples: np.ndarray, info: SoundInfo, first: int) -> None:
