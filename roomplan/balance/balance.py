@@ -72,8 +72,6 @@ def solve_balance(
         Where the pass over the sound is looked for and kept; without one it is made now.
     verify : bool
         Whether to make a new pass over the sound at the new levels.
-    workers : int
-        Threads.
 
     Raises
     ------

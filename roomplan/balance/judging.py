@@ -48,8 +48,6 @@ def measure_with_targets(
         As in `target_results`.
     peaks : bool
         Whether peaks are measured anew where deliveries are judged by them and an earlier pass has none.
-    workers : int
-        Threads.
 
     Returns
     -------
@@ -77,7 +75,6 @@ def target_results(
     targets: Sequence[Target],
     *,
     cache: Cache | None,
-    true_peak: float | None = None,
     workers: int = 2,
     progress: Progress = silent_progress,
 ) -> tuple[TargetResult, ...]:
@@ -88,17 +85,13 @@ def target_results(
     cache : Cache or None
         Where a pass over the same sounds is kept; without one they are measured again. A pass that was made
         for `record.hearing_targets(session, targets)` serves.
-    true_peak : float, optional
-        Of the mix, linear, where it is known. Where it is not and a target asks for it, the sound is
-        measured.
-    workers : int
-        Threads.
     """
     if not targets:
         return ()
     with keeping(cache) as kept:
         judge = Judge(session, targets, kept, workers, progress)
-        if true_peak is None and any(target.kind == "true_peak" for target in targets):
+        true_peak = None
+        if any(target.kind == "true_peak" for target in targets):
             true_peak = judge.record.true_peak(session)
             if true_peak is None:
                 true_peak = judge.measure_anew(session)[1]

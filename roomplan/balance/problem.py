@@ -283,8 +283,6 @@ def build_problem(
         Response matrix of every send.
     speech : SpeechModel or None
         Where a target asks for the speech index.
-    workers : int
-        Threads.
     """
     solved = tuple(t for t in targets if t.kind not in {"loudness", "true_peak"})
     shifts = shifts_of(session, solved, limits)

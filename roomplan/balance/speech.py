@@ -166,8 +166,6 @@ class SpeechModel:
         Response matrix of every send.
     dry : ndarray, shape (steps, sections, 7)
         From `octave_powers`.
-    workers : int
-        Threads.
     """
 
     def __init__(
@@ -380,8 +378,6 @@ def octave_powers(session: Session, *, cache: Cache, workers: int, progress: Pro
     ----------
     cache : Cache
         Where it is kept: it depends on the stems and the dry path alone.
-    workers : int
-        Threads.
 
     Returns
     -------

@@ -141,8 +141,6 @@ def choose_sizes(
         Rows of the engine's blocks.
     remembered : int
         Past samples kept, all inputs together.
-    workers : int
-        Threads.
     max_bytes : int
         Target for everything the engine holds while it works, input and output block included. Where no
         candidate fits, the one with the least bytes is taken: response spectra have a floor.

@@ -130,13 +130,9 @@ def plan_text(proposal: Proposal, plan: Path) -> str:
         More files than a plan can name, or a path that it cannot hold.
     """
     unsure = len(proposal.unsure)
-    name = shown(plan.name)
     lines = [
         f"# {shown(proposal.title)}: a first plan, proposed from the names of the stems and what is in them.",
-        "#",
-        f"#   roomplan check  {name}     every problem, then each section's sends and how loud they return",
-        f"#   roomplan render {name}     the mix, the prints and their figures",
-        "#",
+        *_next_commands(plan),
         "# Levels are dB, distances metres, cuts Hz, pre-delays ms. Seats and sends are starting points.",
         f"# What is uncertain begins with ? in comments ({_count(unsure, 'section') if unsure else 'none'}).",
         "",
@@ -185,6 +181,16 @@ def plan_text(proposal: Proposal, plan: Path) -> str:
     return _finished(lines)
 
 
+def _next_commands(plan: Path) -> list[str]:
+    name = shown(plan.name)
+    return [
+        "#",
+        f"#   roomplan check  {name}     every problem, then each section's sends and how loud they return",
+        f"#   roomplan render {name}     the mix, the prints and their figures",
+        "#",
+    ]
+
+
 def filling_text(filling: Filling, plan: Path) -> str:
     """A plan that extends a template; as `plan_text`.
 
@@ -193,14 +199,10 @@ def filling_text(filling: Filling, plan: Path) -> str:
     RoomplanError
         As `plan_text`.
     """
-    name = shown(plan.name)
     missing = len(filling.missing)
     lines = [
         f"# {shown(filling.title)}: {shown(filling.base.name)} with the stems of this cue.",
-        "#",
-        f"#   roomplan check  {name}     every problem, then each section's sends and how loud they return",
-        f"#   roomplan render {name}     the mix, the prints and their figures",
-        "#",
+        *_next_commands(plan),
         f"# Sections with stems: {len(filling.filled)}, without: {missing}, added: {len(filling.added)}.",
         "# All else is as in the template. What is uncertain begins with ?.",
         "",

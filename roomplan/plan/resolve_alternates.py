@@ -39,8 +39,6 @@ def resolve_alternates(
 
     Parameters
     ----------
-    reading : Reading
-        The plan being read; gets the problems.
     shapes : mapping
         Name → section or group → what changes, as written.
     rooms, sections, groups : mapping

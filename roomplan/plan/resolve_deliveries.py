@@ -43,8 +43,6 @@ def resolve_deliveries(
 
     Parameters
     ----------
-    reading : Reading
-        The plan being read; gets the problems.
     shape : PlanShape
         The plan as written.
     title : str

@@ -33,8 +33,6 @@ def resolve_margins(
 
     Parameters
     ----------
-    reading : Reading
-        The plan being read; gets the problems.
     shapes : sequence of MarginShape
         As written.
     sections, groups : mapping

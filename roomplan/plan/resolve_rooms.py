@@ -25,8 +25,6 @@ def resolve_room(reading: Reading, name: str, shape: RoomShape) -> model.Room | 
 
     Parameters
     ----------
-    reading : Reading
-        The plan being read; gets the problems.
     name : str
         The room's name.
     shape : RoomShape

@@ -27,8 +27,6 @@ def resolve_sends(
 
     Parameters
     ----------
-    reading : Reading
-        The plan being read; gets the problems.
     rooms : mapping
         The rooms that could be made out.
     shapes : mapping

@@ -52,8 +52,6 @@ def resolve_targets(
 
     Parameters
     ----------
-    reading : Reading
-        The plan being read; gets the problems.
     shapes : sequence of TargetShape
         As written, under `targets`.
     groups, passages : mapping
@@ -205,8 +203,6 @@ def resolve_balance(reading: Reading, shape: BalanceShape | None) -> BalanceLimi
 
     Parameters
     ----------
-    reading : Reading
-        The plan being read; gets the problems.
     shape : BalanceShape or None
         As written, under `balance`.
     """
@@ -272,8 +268,6 @@ def resolve_reference_section(reading: Reading, name: str | None) -> str | None:
 
     Parameters
     ----------
-    reading : Reading
-        The plan being read; gets the problems.
     name : str or None
         As written, under `reference_section`.
     """

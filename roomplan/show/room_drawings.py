@@ -119,6 +119,13 @@ class _Box(NamedTuple):
     right: float
     top: float
 
+    @property
+    def outline(self) -> tuple[list[float], list[float]]:
+        return (
+            [self.left, self.right, self.right, self.left, self.left],
+            [self.bottom, self.bottom, self.top, self.top, self.bottom],
+        )
+
     def meets(self, other: _Box) -> bool:
         return (
             self.left < other.right
@@ -318,8 +325,7 @@ def _stage_name_places(zone: _Box) -> list[tuple[float, float]]:
 
 def _walls(drawing: _Drawing, box: _Box, name: str) -> None:
     drawing.line(
-        [box.left, box.right, box.right, box.left, box.left],
-        [box.bottom, box.bottom, box.top, box.top, box.bottom],
+        *box.outline,
         linewidth=1.5,
         solid_joinstyle="miter",
         gid=name,
@@ -367,8 +373,7 @@ def _dimension(
 
 def _zone(drawing: _Drawing, zone: _Box) -> None:
     drawing.line(
-        [zone.left, zone.right, zone.right, zone.left, zone.left],
-        [zone.bottom, zone.bottom, zone.top, zone.top, zone.bottom],
+        *zone.outline,
         linewidth=0.7,
         color="0.5",
         dashes=(1.5, 2.0),

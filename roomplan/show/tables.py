@@ -214,11 +214,9 @@ def room_table(rendering: Rendering) -> Table:
     return table
 
 
-def band_table(
-    name: str, bands: Sequence[BandFigures], mid: BandFigures, caption: str | None = None
-) -> Table:
+def band_table(name: str, bands: Sequence[BandFigures], mid: BandFigures) -> Table:
     """Octave bands down, figures across, with the verdict of each band."""
-    table = plain_table(name, caption)
+    table = plain_table(name)
     table.add_column("octave", justify="right")
     figure_columns(table, ("EDT s", "T20 s", "T30 s", "C80 dB", "D50", "Ts ms", DECAY_RANGE))
     table.add_column("verdict")
