@@ -339,6 +339,8 @@ def _window_powers(sums: NDArray[np.float64], hops: int, sample_rate: int) -> ND
     count = len(sums) - hops + 1
     if count < 1:
         return np.empty(0)
+    if sample_rate % HOPS_PER_SECOND == 0:  # all windows have as many frames
+        return _window_sums(sums, hops)[:count] / (hops * sample_rate // HOPS_PER_SECOND)
     starts = hop_starts(len(sums), sample_rate)
     return _window_sums(sums, hops)[:count] / (starts[hops:] - starts[:count])
 

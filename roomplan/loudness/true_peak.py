@@ -97,8 +97,8 @@ _GROUP_FRAMES = 16 * BLOCK_FRAMES
 
 # Channels judged together: many short operations become few longer ones.
 _CHANNELS_TOGETHER = 16
-# Frames of a channel worked on at a time: half a megabyte.
-_SLICE_FRAMES = 65_536
+# Frames of a channel worked on at a time: larger work arrays would be new memory every time.
+_SLICE_FRAMES = 24_576
 # Windows of one matrix product; larger ones are spread over threads by common BLAS builds.
 _ROUGH_TOGETHER = 64
 _OVERSAMPLED_TOGETHER = 8
