@@ -45,13 +45,13 @@ def write_for_listening(
         As in `write_versions`.
     """
     folder.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".roomplan-", dir=folder.parent) as passing:
+    with tempfile.TemporaryDirectory(prefix=".roomplan-", dir=folder.parent) as renders:
         versions: dict[str, list[Version]] = {name: [] for name in buses}
         for number, side in enumerate(sides):
             files = (
                 reported_files(side, buses)
                 if side.rendering is None
-                else _rendered_files(side.rendering, Path(passing) / str(number), buses, side.label, progress)
+                else _rendered_files(side.rendering, Path(renders) / str(number), buses, side.label, progress)
             )
             found = side.compared.document["buses"]
             loudness = {bus["name"]: bus["loudness"]["integrated_lufs"] for bus in found}

@@ -269,9 +269,9 @@ def load_with_arrays(
                 remedy="replace it, by 0 for instance",
             )
     with ExitStack() as stack:
-        passing = tempfile.mkdtemp(prefix="roomplan-")
-        stack.callback(shutil.rmtree, passing, ignore_errors=True)
-        folder = Path(passing) / "arrays"
+        temporary = tempfile.mkdtemp(prefix="roomplan-")
+        stack.callback(shutil.rmtree, temporary, ignore_errors=True)
+        folder = Path(temporary) / "arrays"
         folder.mkdir()
         for name, samples in arrays.items():
             write_float_file(folder / f"{name}.wav", samples, rate)
@@ -280,7 +280,7 @@ def load_with_arrays(
     # Results hold their session, and what is made from a session, such as an excerpt, shares its sections: so
     # the sound is there for as long as any of them.
     owner = found.sections[0] if found.sections else found
-    weakref.finalize(owner, shutil.rmtree, passing, ignore_errors=True)
+    weakref.finalize(owner, shutil.rmtree, temporary, ignore_errors=True)
     return OpenPlan(found, RenderOptions(mute=muted))
 
 

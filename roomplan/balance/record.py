@@ -134,9 +134,9 @@ def keeping(cache: Cache | None) -> Iterator[Cache]:
         yield cache
         return
     with tempfile.TemporaryDirectory(prefix="roomplan_") as folder:
-        passing = Cache(Path(folder))
-        passing.keeps_sound = False
-        yield passing
+        temporary = Cache(Path(folder))
+        temporary.keeps_sound = False
+        yield temporary
 
 
 def open_record(

@@ -78,11 +78,11 @@ def test_a_left_and_a_right_array_are_one_stereo_stem():
 
 @pytest.mark.usefixtures("folder")
 def test_the_sound_of_arrays_is_kept_while_a_result_is_in_use_and_no_longer(monkeypatch, tmp_path):
-    (tmp_path / "passing").mkdir()
-    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "passing"))
+    (tmp_path / "temporary").mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "temporary"))
 
     def kept() -> list[Path]:
-        return sorted((tmp_path / "passing").glob("roomplan-*"))
+        return sorted((tmp_path / "temporary").glob("roomplan-*"))
 
     part = roomplan.load_with_arrays("plan.yaml", stems_on_disk(), sample_rate=RATE).excerpt(0.0, 0.5)
     gc.collect()
@@ -98,11 +98,11 @@ def test_the_sound_of_arrays_is_kept_while_a_result_is_in_use_and_no_longer(monk
 
 @pytest.mark.usefixtures("folder")
 def test_a_stem_nobody_handed_in_is_a_problem_and_leaves_nothing_behind(monkeypatch, tmp_path):
-    (tmp_path / "passing").mkdir()
-    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "passing"))
+    (tmp_path / "temporary").mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "temporary"))
     with pytest.raises(roomplan.PlanError, match="fits 'low'"):
         roomplan.load_with_arrays("plan.yaml", {"choir": np.zeros((100, 2))}, sample_rate=RATE)
-    assert list((tmp_path / "passing").iterdir()) == []
+    assert list((tmp_path / "temporary").iterdir()) == []
 
 
 @pytest.mark.parametrize(

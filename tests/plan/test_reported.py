@@ -181,7 +181,7 @@ def test_a_bundled_room_that_has_changed_is_read_from_the_report(plan_file, repo
     assert (kept.name, kept.read_text(encoding="utf-8")) == ("larkmere_hall.yaml", room["text"])
 
 
-def test_the_name_of_a_room_in_a_report_leads_to_no_place_outside_of_the_passing_folder(
+def test_the_name_of_a_room_in_a_report_leads_to_no_place_outside_of_the_temporary_folder(
     plan_file, reported, tmp_path
 ):
     path = reported(read(plan_file))
