@@ -29,7 +29,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.analysis import measure_composite
 from roomplan.acoustics.bands import ALL_OCTAVE_CENTRES_HZ, split_bands, top_frequency
 from roomplan.acoustics.noise import find_truncation
 from roomplan.errors import RoomplanError
@@ -62,7 +61,7 @@ NOISE_SEED = 20_240_202  # fixed: the same response and scale give the same samp
 
 def mid_reverberation_time(samples: Array, *, sample_rate: int) -> float | None:
     """Mean of the 500 and 1000 Hz octaves, T30 or T20 (ISO 3382-1:2009, clause 9.1); None when unknown."""
-    figures = measure_composite(samples, dry=None, sample_rate=sample_rate, centres_hz=(500, 1000))
+    figures = _measure(samples, [500.0, 1000.0], sample_rate)
     times = [band.t30_s or band.t20_s for band in figures.bands]
     known = [time for time in times if time]
     return sum(known) / 2.0 if len(known) == 2 else None
@@ -127,6 +126,8 @@ def scale_decay(samples: Array, *, sample_rate: int, origin: int, scale: float) 
 
 
 def _measure(samples: Array, centres: list[float], sample_rate: int) -> DecayFigures:
+    from roomplan.acoustics.analysis import measure_composite  # what few rooms of a plan need
+
     return measure_composite(samples, dry=None, sample_rate=sample_rate, centres_hz=centres)
 
 

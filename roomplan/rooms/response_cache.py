@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomplan.files.digests import digest_of
-from roomplan.rooms.synthesis import SyntheticResponse
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from roomplan.files.cache import Cache, CacheEntry
+    from roomplan.rooms.synthesis import SyntheticResponse
 
 __all__ = ["KeptResponses"]
 
@@ -65,6 +65,8 @@ def _read(entry: CacheEntry, sample_rate: int) -> SyntheticResponse | None:
             return None
     if direct.shape[1] != reflected.shape[1] or len(direct) > len(reflected):
         return None
+    from roomplan.rooms.synthesis import SyntheticResponse
+
     whole = np.zeros(reflected.shape)
     whole[: len(direct)] = direct
     return SyntheticResponse(whole, reflected.astype(np.float64), sample_rate)

@@ -17,8 +17,6 @@ from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
-from roomplan.rooms.synthesis import ALGORITHM, synthesise
-
 if TYPE_CHECKING:
     from roomplan.plan.model import Seat
     from roomplan.rooms.spec import RoomSpecification
@@ -60,6 +58,8 @@ def response_identity(
     dict of str to plain values
         Numbers, texts, None, and lists and dicts (string keys) of them.
     """
+    from roomplan.rooms.synthesis import ALGORITHM
+
     room = {field.name: getattr(spec, field.name) for field in fields(spec) if field.name not in _NOT_HEARD}
     return {
         "algorithm": ALGORITHM,
@@ -91,6 +91,8 @@ def kept_or_synthesised(
     spec, seat, microphones, sources, sample_rate
         As in `synthesise`.
     """
+    from roomplan.rooms.synthesis import synthesise
+
     if store is None:
         return synthesise(spec, seat=seat, microphones=microphones, sources=sources, sample_rate=sample_rate)
     identity = response_identity(

@@ -12,7 +12,7 @@ import soundfile
 from roomplan.audio.writers import SoundWriter
 from roomplan.cautions import RESPONSE, sentence
 from roomplan.errors import RoomplanError
-from roomplan.rooms import store
+from roomplan.rooms import synthesis
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.synthesis import synthesise as make_response
 
@@ -143,7 +143,9 @@ def test_the_same_question_gives_the_same_bytes_and_its_answer_is_made_once(
     if not cached:
         monkeypatch.setenv("ROOMPLAN_CACHE", "off")
     made = []
-    monkeypatch.setattr(store, "synthesise", lambda *a, **more: made.append(1) or make_response(*a, **more))
+    monkeypatch.setattr(
+        synthesis, "synthesise", lambda *a, **more: made.append(1) or make_response(*a, **more)
+    )
     for name in ("one.wav", "two.wav"):
         synthesise(ROOM, name)
     assert (folder / "one.wav").read_bytes() == (folder / "two.wav").read_bytes()

@@ -243,7 +243,7 @@ def test_a_response_out_of_the_cache_is_the_synthesised_one_bit_for_bit(cue, pla
         fresh = samples_of(cue.session(content))
         opened(cue, content, cache)
         with monkeypatch.context() as patch:
-            patch.setattr("roomplan.rooms.store.synthesise", None)  # nobody may ask
+            patch.setattr("roomplan.rooms.synthesis.synthesise", None)  # nobody may ask
             again = samples_of(opened(cue, content, cache))
         for name, samples in fresh.items():
             np.testing.assert_array_equal(again[name], samples, err_msg=name)
