@@ -18,7 +18,8 @@ from roomplan.rooms.geometry import source_position
 from roomplan.rooms.portrait import portrait_of
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.spec import BAND_CENTRES_HZ, MicrophoneSetup, RoomSpecification, Stage
-from roomplan.show import room_drawings, sheet
+from roomplan.show import room_drawings, room_panels, room_views, sheet
+from roomplan.show.room_canvas import Box, Drawing
 from roomplan.show.room_drawings import draw_room
 
 if TYPE_CHECKING:
@@ -209,7 +210,7 @@ def test_sound_from_a_ring_takes_as_long_as_the_ring_says(portraits, pages, name
 def test_rings_stand_20_ms_apart_and_closer_in_a_room_that_is_too_small_for_them(portraits):
     def times(name: str) -> list[float]:
         spec = portraits(name).spec
-        return [time for time, _radius in room_drawings._ring_radii(spec, math.hypot(*spec.dimensions_m[:2]))]
+        return [time for time, _radius in room_views._ring_radii(spec, math.hypot(*spec.dimensions_m[:2]))]
 
     assert times("nave")[:3] == [20.0, 40.0, 60.0]
     assert len(times("small")) >= 2
@@ -365,8 +366,8 @@ def test_names_that_would_meet_are_kept_apart_and_one_without_a_place_is_left_ou
     axes = page.figure.add_axes((0.0, 0.0, 1.0, 1.0))
     axes.set_xlim(0.0, 4.0)
     axes.set_ylim(0.0, 4.0)
-    drawing = room_drawings._Drawing(page, axes, FigureCanvasAgg(page.figure).get_renderer())
-    everywhere = room_drawings._Box(0.0, 0.0, 4.0, 4.0)
+    drawing = Drawing(page, axes, FigureCanvasAgg(page.figure).get_renderer())
+    everywhere = Box(0.0, 0.0, 4.0, 4.0)
     first = drawing.place("rear", [(2.0, 2.0), (1.0, 1.0)], everywhere)
     second = drawing.place("main", [(2.0, 2.0), (1.0, 1.0)], everywhere)
     third = drawing.place("other", [(2.0, 2.0), (1.0, 1.0)], everywhere)
@@ -377,8 +378,8 @@ def test_names_that_would_meet_are_kept_apart_and_one_without_a_place_is_left_ou
 
 
 def test_upright_names_are_spread_no_more_than_they_must_and_never_past_the_end():
-    assert room_drawings._spread([1.0, 1.01, 2.0], 0.1, 9.0) == pytest.approx([1.0, 1.1, 2.0])
-    assert room_drawings._spread([1.0, 1.95, 2.0], 0.1, 2.0) == pytest.approx([1.0, 1.9, 2.0])
+    assert room_panels._spread([1.0, 1.01, 2.0], 0.1, 9.0) == pytest.approx([1.0, 1.1, 2.0])
+    assert room_panels._spread([1.0, 1.95, 2.0], 0.1, 2.0) == pytest.approx([1.0, 1.9, 2.0])
 
 
 @pytest.mark.parametrize(
