@@ -10,7 +10,9 @@ import numpy as np
 from roomplan.balance.record import Record, hearing_targets, keeping, open_record
 from roomplan.balance.speech import SpeechModel, octave_powers
 from roomplan.balance.verifying import TargetResult, results_at
+from roomplan.rendering.bus_layout import lay_out
 from roomplan.rendering.kept_decays import KeptDecays
+from roomplan.rendering.kept_pass import PassOptions, hear_or_recall
 from roomplan.rendering.one_pass import silent_progress
 from roomplan.rendering.render import measure_session
 from roomplan.session.response_matrices import response_matrices
@@ -90,11 +92,8 @@ def target_results(
         return ()
     with keeping(cache) as kept:
         judge = Judge(session, targets, kept, workers, progress)
-        true_peak = None
-        if any(target.kind == "true_peak" for target in targets):
-            true_peak = judge.record.true_peak(session)
-            if true_peak is None:
-                true_peak = judge.measure_anew(session)[1]
+        wanted = any(target.kind == "true_peak" for target in targets)
+        true_peak = judge.true_peak(session) if wanted else None
         return judge.results(session, true_peak)
 
 
@@ -109,6 +108,7 @@ class Judge:
         self.matrices: Mapping[tuple[str, int], ResponseMatrix] = response_matrices(session)
         self.workers = workers
         self.progress = progress
+        self._cache = cache
         self.record = open_record(
             session, targets, self.matrices, cache=cache, workers=workers, progress=progress
         )
@@ -135,6 +135,16 @@ class Judge:
             speech=self.speech,
             kept=self.kept,
         )
+
+    def true_peak(self, session: Session) -> float | None:
+        """True peak of the mix, linear: known, or metered now and kept with the record."""
+        known = self.record.true_peak(session)
+        if known is not None:
+            return known
+        layout = lay_out(hearing_targets(session, self.targets))
+        options = PassOptions(self.workers, self.progress, self._cache)
+        measured, _recalled = hear_or_recall(layout, self.matrices, options, peaks=True)
+        return measured.levels[0].peaks.true
 
     def measure_anew(self, session: Session) -> tuple[Record, float | None]:
         """Measure a session at its own levels alone: the record of that pass, and the true peak."""

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from roomplan.loudness.meter import Loudness
     from roomplan.rendering.kept_decays import KeptDecays
+    from roomplan.rendering.kept_energies import KeptEnergies
     from roomplan.session.buses import Bus
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import SectionSource, Session
@@ -154,7 +155,11 @@ def composite_digest(
         for index, send in enumerate(section.sends)
         if not send.muted
     ]
-    dry = None if section.dry_gain is None else _dry_heights(section).tolist()
+    dry = None
+    if (
+        section.dry_gain is not None
+    ):  # what is left of the section's level in the last digits counts for nothing
+        dry = [float(f"{height:.12e}") for height in _dry_heights(section)]
     told = "composite of a section", sample_rate, frames, section.signal_channels, sends, dry
     return digest_of(*told) if sends else None
 
@@ -185,7 +190,10 @@ class _Composites:
     A section is a composite where it has a send in use, a room or position where one goes to it.
     """
 
-    def __init__(self, session: Session, matrices: Matrices, rooms: Iterable[Bus]) -> None:
+    def __init__(
+        self, session: Session, matrices: Matrices, rooms: Iterable[Bus], kept: KeptEnergies
+    ) -> None:
+        self._kept = kept
         self._session = session
         self._matrices = matrices
         self._rooms = {bus.name: bus for bus in rooms}
@@ -199,14 +207,26 @@ class _Composites:
             self._identities[name] = self._digest(name)
         return self._identities[name]
 
-    def measure(self, name: BusName) -> SoundEnergies:
-        """Energies of a composite; those of sections are all of one length."""
+    def energies(self, name: BusName) -> SoundEnergies:
+        """Energies of a composite, kept or measured; those of sections are all of one length."""
+        digest = self.identity(name)
+        assert digest is not None  # noqa: S101 - it is a composite
+        found = self._kept.get(digest)
+        if found is None:
+            found = self._measure(name)
+            self._kept.put(digest, found, title=f"{name}: decay")
+        return found
+
+    def _measure(self, name: BusName) -> SoundEnergies:
         rate = self._session.sample_rate
         if name in self._rooms:
             bus = self._rooms[name]
             composite = room_composite(self._session, self._matrices, name.subject, _position(bus))
             assert composite is not None  # noqa: S101 - it has an identity
-            return composite_energies(composite[0], dry=None, sample_rate=rate, weights=composite[1])
+            weights = composite[1] / composite[1].max(
+                initial=1e-300
+            )  # no figure of a room depends on its level
+            return composite_energies(composite[0], dry=None, sample_rate=rate, weights=weights)
         composite = section_composite(self._session.section(name.subject), self._matrices)
         assert composite is not None  # noqa: S101 - it has an identity
         wet, dry = composite
@@ -221,7 +241,9 @@ class _Composites:
             [self._matrices[section.name, index].identity, section.signal_channels, gain]
             for section, index, gain in _sends_to(self._session, name.subject, _position(self._rooms[name]))
         ]
-        return digest_of("composite of a room", rate, sends) if sends else None
+        most = max((gain for *_send, gain in sends), default=0.0) or 1.0
+        told = [[identity, channels, float(f"{gain / most:.12e}")] for identity, channels, gain in sends]
+        return digest_of("composite of a room", rate, told) if sends else None
 
 
 @dataclass(frozen=True)
@@ -239,6 +261,7 @@ def decay_of_buses(
     powers: Mapping[str, SectionPowers],
     *,
     kept: KeptDecays,
+    energies_kept: KeptEnergies,
     workers: int = 2,
     progress: Callable[[int, int], None] = lambda _done, _all: None,
 ) -> dict[str, DecayOfBus]:
@@ -250,20 +273,21 @@ def decay_of_buses(
         As rendered.
     powers : mapping
         Section name → its K-weighted powers, the weights in groups and sums.
-    kept : KeptDecays
-        What was found before is not measured again.
+    kept, energies_kept : KeptDecays, KeptEnergies
+        What was found before is not found again.
     workers : int
         Threads; the energies of different sections and rooms are independent.
     progress : callable
         Told (done, all).
     """
     heard = [bus for bus in buses if bus.factors]
-    composites = _Composites(session, matrices, [bus for bus in heard if bus.kind in _ROOM_KINDS])
+    rooms = [bus for bus in heard if bus.kind in _ROOM_KINDS]
+    composites = _Composites(session, matrices, rooms, energies_kept)
     with ThreadPoolExecutor(workers) as pool:
 
         def measure(names: Iterable[BusName]) -> None:
             missing = [name for name in dict.fromkeys(names) if name not in composites.measured]
-            for done, sound in enumerate(pool.map(composites.measure, missing), start=1):
+            for done, sound in enumerate(pool.map(composites.energies, missing), start=1):
                 composites.measured[missing[done - 1]] = sound
                 progress(done, len(missing))
 

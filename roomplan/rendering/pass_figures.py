@@ -10,6 +10,7 @@ from roomplan.plan.bus_name import BusName
 from roomplan.rendering.bus_figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
 from roomplan.rendering.finishing import decibels
 from roomplan.rendering.kept_decays import KeptDecays
+from roomplan.rendering.kept_energies import KeptEnergies
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -74,6 +75,7 @@ def figures_of_buses(
         kept=KeptDecays(
             options.cache, [m.identity for m in matrices.values()], title=layout.session.plan.title
         ),
+        energies_kept=KeptEnergies(options.cache),
         workers=options.workers,
         progress=lambda done, total: options.progress("measuring decay", done, total),
     )

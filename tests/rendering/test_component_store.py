@@ -81,7 +81,9 @@ def test_components_at_other_levels_are_those_of_a_new_pass_to_the_last_bit(ense
     np.testing.assert_array_equal(heard(other, store), heard(other))
 
 
-def test_nothing_is_convolved_and_no_response_is_read_when_levels_and_mutes_move(ensemble, store, convolved):
+def test_nothing_is_convolved_and_no_response_is_read_when_levels_and_mutes_move(
+    ensemble, store, convolved, monkeypatch
+):
     heard(ensemble, store)
     convolved.clear()
     choir = ensemble.section("choir")
@@ -89,7 +91,7 @@ def test_nothing_is_convolved_and_no_response_is_read_when_levels_and_mutes_move
     session = with_choir(gained(ensemble, [0.5, 1.0, 2.0, 1.0, 1.0]), sends=sends)
     components, matrices = build_components(session), response_matrices(session)
     for matrix in matrices.values():
-        matrix._make = None  # nobody may ask
+        monkeypatch.setattr(matrix, "_make", None)  # nobody may ask
     with ComponentStream(session, components, matrices, store=store) as stream:
         assert sum(block.shape[2] for block in stream.blocks()) > 0
     assert convolved == []

@@ -14,10 +14,12 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from roomplan.acoustics.analysis import composite_energies
 from roomplan.acoustics.doubt import Doubt
 from roomplan.acoustics.figures import BandFigures, DecayFigures
 from roomplan.files.cache import Cache
 from roomplan.rendering import bus_figures, kept_decays
+from roomplan.rendering.kept_energies import KeptEnergies
 from roomplan.rendering.render import measure_session
 
 RATE = 48_000
@@ -104,14 +106,52 @@ def test_a_plan_that_was_heard_has_no_composite_measured(cue, content, cache, me
     assert measured == []
 
 
-def test_one_send_that_moved_has_its_section_measured_and_its_room(cue, content, cache, measured):
+@pytest.mark.parametrize(
+    ("change", "count"),
+    [
+        ({"trim": -3.0}, 0),
+        ({"rooms": {"nave": {"level": 2.0}}}, 2),  # the sections that send to it, not the room alone
+        ({"sections": {"strings": {"sends": {"nave": -3}}}}, 2),  # the section, and the room by its share
+        ({"sections": {"brass": {"level": -4.0}}}, 0),  # alone in its room but for the choir
+        ({"sections": {"strings": {"dry": -4.0}}}, 1),
+        ({"groups": {"back": {"level": -2.0}}}, 1),  # the room in which it meets the choir
+    ],
+)
+def test_only_what_moved_is_measured(cue, content, cache, measured, change, count):
+    content["sections"]["choir"]["sends"] = {"nave": -6}
     measure_session(cue.session(content), cache=cache)
     measured.clear()
     plan = copy.deepcopy(content)
-    plan["sections"]["strings"]["sends"]["nave"] = -3
-    measure_session(cue.session(plan), cache=cache)
-    # the group and the mix are sums, for which the other sections' energies are needed once more
-    assert len(measured) <= 4
+    for part, values in change.items():
+        if isinstance(values, dict):
+            for name, keys in values.items():
+                plan[part][name] |= keys
+        else:
+            plan[part] = values
+    found = measure_session(cue.session(plan), cache=cache)
+    assert len(measured) == count
+    assert decays(found) == decays(measure_session(cue.session(plan)))
+
+
+def test_energies_come_back_to_the_last_bit(cache):
+    noise = np.random.default_rng(3).standard_normal((9000, 2))
+    noise *= 10.0 ** (-3.0 * np.arange(9000) / 6000)[:, None]
+    sounds = {
+        "a" * 40: composite_energies(noise, dry=[0.5, 0.2], sample_rate=8000, frames=12_000),
+        "b" * 40: composite_energies(np.zeros((500, 2)), dry=None, sample_rate=8000),
+    }
+    for digest, sound in sounds.items():
+        KeptEnergies(cache).put(digest, sound, title="Orrin Nave: decay")
+        found = KeptEnergies(cache).get(digest)
+        assert found is not None
+        assert (found.onset, found.problem, found.impulse) == (sound.onset, sound.problem, sound.impulse)
+        np.testing.assert_array_equal(found.broadband, sound.broadband)
+        assert found.bands.keys() == sound.bands.keys()
+        for look, band in sound.bands.items():
+            for field in fields(band):
+                np.testing.assert_array_equal(
+                    getattr(found.bands[look], field.name), getattr(band, field.name)
+                )
 
 
 def test_every_figure_of_a_band_comes_back(cache):
@@ -138,22 +178,32 @@ def test_every_figure_of_a_band_comes_back(cache):
 
 def test_no_damage_to_what_is_kept_ends_in_an_error(cue, content, cache):
     measure_session(cue.session(content), cache=cache)
-    (entry,) = [entry for entry in cache.entries() if entry.document("decays")]
-    whole = json.loads((entry.folder / "decays.json").read_text(encoding="utf-8"))
+    whole = {
+        (entry.key, name): entry.document(name)
+        for entry in cache.entries()
+        for name in ("decays", "energies")
+        if entry.document(name)
+    }
+    assert len(whole) == 6
     session = cue.session(content)
-    for seed in range(60):
+    for seed in range(90):
         dice = random.Random(seed)
-        document = json.loads(json.dumps(whole))
-        holder, key = document, dice.choice(list(document))
-        while isinstance(holder[key], dict | list) and holder[key] and dice.random() < 0.85:
-            holder = holder[key]
-            key = dice.choice(list(holder)) if isinstance(holder, dict) else dice.randrange(len(holder))
-        holder[key] = dice.choice([None, True, -1, 1e400, "", "inf", [], {}, [[]], 3.5])
+        key, name = dice.choice(list(whole))
+        folder = cache.folder / "entries" / key
+        document = json.loads(json.dumps(whole[key, name]))
+        holder, at = document, dice.choice(list(document))
+        while isinstance(holder[at], dict | list) and holder[at] and dice.random() < 0.85:
+            holder = holder[at]
+            at = dice.choice(list(holder)) if isinstance(holder, dict) else dice.randrange(len(holder))
+        holder[at] = dice.choice([None, True, -1, 1e400, "", "inf", [], {}, [[]], 3.5])
         raw = json.dumps(document).encode()
-        entry.folder.mkdir(exist_ok=True)
-        (entry.folder / "decays.json").write_bytes(raw)
-        meta = json.loads((entry.folder / "meta.json").read_text(encoding="utf-8"))
-        meta["files"]["decays.json"] = [len(raw), zlib.crc32(raw)]
-        (entry.folder / "meta.json").write_text(json.dumps(meta), encoding="utf-8")
+        if name == "energies":  # which are asked only for what is not known
+            for other, kind in whole:
+                if kind == "decays":
+                    cache.forget(other)
+        (folder / f"{name}.json").write_bytes(raw)
+        meta = json.loads((folder / "meta.json").read_text(encoding="utf-8"))
+        meta["files"][f"{name}.json"] = [len(raw), zlib.crc32(raw)]
+        (folder / "meta.json").write_text(json.dumps(meta), encoding="utf-8")
         found = measure_session(session, cache=cache)
         assert all(np.isfinite(bus.decay.mid.c80_db or 0.0) for bus in found.buses if bus.decay)
