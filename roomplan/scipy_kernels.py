@@ -14,6 +14,7 @@ their complex counterparts; `workers` are threads. Not here: other types, severa
 from __future__ import annotations
 
 from importlib.machinery import PathFinder
+from importlib.metadata import PackageNotFoundError, version
 from importlib.util import find_spec, module_from_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["fft", "ifft", "irfft", "lfilter", "next_fast_len", "rfft"]
+__all__ = ["fft", "ifft", "irfft", "lfilter", "next_fast_len", "rfft", "scipy_version"]
 
 _NOT_AS_EXPECTED = (ImportError, AttributeError, TypeError, ValueError)
 
@@ -145,6 +146,16 @@ def _transforms() -> Any:
 
 _FILTER = _filter_kernel()
 _TRANSFORMS = _transforms()
+
+
+def scipy_version() -> str:
+    """Version of scipy, which need not be imported for it."""
+    try:
+        return version("scipy")
+    except PackageNotFoundError:  # of a program that was packed without it
+        import scipy
+
+        return scipy.__version__
 
 
 def lfilter(b: Array, a: Array, x: Array, *, zi: Array) -> tuple[Array, Array]:

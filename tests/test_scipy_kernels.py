@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from importlib.metadata import PackageNotFoundError
 from pathlib import Path
 
 import numpy as np
@@ -138,6 +139,16 @@ def test_without_the_compiled_modules_as_they_were_the_public_functions_serve(mo
     assert scipy_kernels.next_fast_len(7) == 8
     ours, _memory = scipy_kernels.lfilter(np.ones(2), np.array([1.0, 0.0]), samples, zi=np.zeros((2, 1)))
     np.testing.assert_allclose(ours[:, 1:], samples[:, 1:] + samples[:, :-1])
+
+
+def test_the_version_is_scipys_also_where_nothing_is_known_of_its_installation(monkeypatch):
+    assert scipy_kernels.scipy_version() == scipy.__version__
+
+    def unknown(name):
+        raise PackageNotFoundError(name)
+
+    monkeypatch.setattr(scipy_kernels, "version", unknown)
+    assert scipy_kernels.scipy_version() == scipy.__version__
 
 
 def test_a_folder_without_the_compiled_module_is_an_import_error():

@@ -24,11 +24,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
-import scipy
 
 from roomplan._version import __version__
 from roomplan.files.digests import digest_of
 from roomplan.rendering.parts import parts_of
+from roomplan.scipy_kernels import scipy_version
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -88,7 +88,7 @@ class ComponentStore:
             Frames that are rendered, and how they are read.
         """
         parts = parts_of(session, components[: len(rounding)], matrices, digest=self._cache.files.digest)
-        libraries = [np.__version__, scipy.__version__]
+        libraries = [np.__version__, scipy_version()]
         return [
             digest_of(
                 *("wet sound", _VERSION, __version__, libraries, session.sample_rate, list(span)),
