@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from typing import TYPE_CHECKING
 
-from roomplan.documents.source import unreadable
 from roomplan.errors import AudioError, PlanError
 from roomplan.files.sound_place import require_regular
 
@@ -18,6 +17,8 @@ __all__ = ["report_place", "require_plans", "require_sounds"]
 
 def require_plans(paths: Sequence[Path]) -> None:
     """Refuse plans that are not there or may not be read: at once."""
+    from roomplan.documents.source import unreadable
+
     problems = [problem for problem in map(unreadable, paths) if problem is not None]
     if problems:
         raise PlanError(dict.fromkeys(problems))

@@ -230,7 +230,7 @@ def _raised(
     )
     blocks = sounds.reshape(-1, BLOCK_FRAMES)
     channel = left // count
-    for number in np.unique(channel):
+    for number in np.flatnonzero(np.bincount(channel)):  # np.unique would load numpy.ma for it
         its = channel == number
         found[number] = _highest_point(
             blocks, left[its], bounds[its], float(highest[number]), float(found[number])
