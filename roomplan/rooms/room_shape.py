@@ -19,7 +19,6 @@ from roomplan.documents.wording import key_shown
 from roomplan.plan.base_shape import TAG, Shape
 from roomplan.plan.faults import DocumentKind
 from roomplan.plan.model import DEFAULT_SPREAD_M
-from roomplan.plan.schema import DIALECT, titled
 from roomplan.plan.values import Choice, ListOf, MappingOf, Number, Text, Thinned
 from roomplan.rooms.geometry import PATTERNS
 from roomplan.rooms.materials import MATERIALS, REQUIRED_BANDS_HZ
@@ -297,6 +296,8 @@ def room_schema() -> dict[str, Any]:
     A room that satisfies the schema may still have problems: a microphone outside the walls, a time that no
     surface could give.
     """
+    from roomplan.plan.schema import DIALECT, titled  # which loads the classes of plans
+
     schema = _without_null(titled(RoomFileShape.model_json_schema(mode="validation")))
     schema["properties"]["microphones"]["required"] = ["main"]
     return {
