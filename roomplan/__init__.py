@@ -56,17 +56,16 @@ __all__ = [
     "room_names",
 ]
 
-__getattr__ = late_names(
-    __name__,
-    {
-        "errors": ("AudioError", "Place", "PlanError", "Problem", "RoomplanError"),
-        "api.comparing": ("Comparison", "compare"),
-        "api.measuring": ("Measured", "Metered", "measure", "measure_loudness"),
-        "api.plans": ("OpenPlan", "load", "load_with_arrays", "problems"),
-        "api.rendering": ("Checked", "Rendered", "check", "render", "render_arrays", "render_blocks"),
-        "api.synthetic_rooms": ("SyntheticRoom", "room", "room_names"),
-    },
-)
+# module → the names it gives to the package
+_NAMES = {
+    "errors": ("AudioError", "Place", "PlanError", "Problem", "RoomplanError"),
+    "api.comparing": ("Comparison", "compare"),
+    "api.measuring": ("Measured", "Metered", "measure", "measure_loudness"),
+    "api.plans": ("OpenPlan", "load", "load_with_arrays", "problems"),
+    "api.rendering": ("Checked", "Rendered", "check", "render", "render_arrays", "render_blocks"),
+    "api.synthetic_rooms": ("SyntheticRoom", "room", "room_names"),
+}
+__getattr__ = late_names(__name__, _NAMES)
 
 
 def __dir__() -> list[str]:

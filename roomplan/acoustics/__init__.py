@@ -86,30 +86,29 @@ __all__ = [
     "time_to_level",
 ]
 
-__getattr__ = late_names(
-    __name__,
-    {
-        "analysis": ("BandFigures", "DecayFigures", "measure_composite", "measure_response", "time_to_level"),
-        "bands": (
-            "ALL_OCTAVE_CENTRES_HZ",
-            "ALL_THIRD_CENTRES_HZ",
-            "OCTAVE_CENTRES_HZ",
-            "band_filter",
-            "exact_mid_band",
-            "split_bands",
-        ),
-        "correlation": ("inter_channel_correlation",),
-        "decay": ("DecayTimes", "decay_times", "fit_decay", "schroeder_curve"),
-        "direct_sound": ("DirectSound", "find_direct_sound", "find_onset"),
-        "double_slope": ("DoubleSlope", "find_double_slope"),
-        "doubt": ("Doubt",),
-        "energy": ("EnergyFigures",),
-        "filters": ("A_WEIGHTED", "BROADBAND", "BandPass", "octaves", "thirds"),
-        "noise": ("Truncation", "find_truncation"),
-        "response": ("ChannelFigures", "ResponseFigures", "analyse_response", "response_curves"),
-        "speech": ("SpeechSpectrum", "speech_transmission_index"),
-    },
-)
+# module → the names it gives to the package
+_NAMES = {
+    "analysis": ("BandFigures", "DecayFigures", "measure_composite", "measure_response", "time_to_level"),
+    "bands": (
+        "ALL_OCTAVE_CENTRES_HZ",
+        "ALL_THIRD_CENTRES_HZ",
+        "OCTAVE_CENTRES_HZ",
+        "band_filter",
+        "exact_mid_band",
+        "split_bands",
+    ),
+    "correlation": ("inter_channel_correlation",),
+    "decay": ("DecayTimes", "decay_times", "fit_decay", "schroeder_curve"),
+    "direct_sound": ("DirectSound", "find_direct_sound", "find_onset"),
+    "double_slope": ("DoubleSlope", "find_double_slope"),
+    "doubt": ("Doubt",),
+    "energy": ("EnergyFigures",),
+    "filters": ("A_WEIGHTED", "BROADBAND", "BandPass", "octaves", "thirds"),
+    "noise": ("Truncation", "find_truncation"),
+    "response": ("ChannelFigures", "ResponseFigures", "analyse_response", "response_curves"),
+    "speech": ("SpeechSpectrum", "speech_transmission_index"),
+}
+__getattr__ = late_names(__name__, _NAMES)
 
 
 def __dir__() -> list[str]:

@@ -59,28 +59,27 @@ __all__ = [
     "role_weights",
 ]
 
-__getattr__ = late_names(
-    __name__,
-    {
-        "algebra": ("BusPowers",),
-        "gating": (
-            "Loudness",
-            "LoudnessOverTime",
-            "loudness_level",
-            "loudness_of_hops",
-            "loudness_over_time",
-            "passing_blocks",
-            "power_over_blocks",
-        ),
-        "hops": ("HOPS_PER_SECOND", "HopSums", "hop_start"),
-        "meter": ("BadSample", "Meter", "MeterReading"),
-        "pink": ("pink_power",),
-        "programme": ("ProgrammeLoudness", "SoundMeter", "programme_loudness"),
-        "roles": ("ChannelRole", "channel_roles", "parse_roles", "role_weights"),
-        "true_peak": ("TruePeakMeter",),
-        "weighting": ("KFilter", "k_weighting", "k_weighting_power"),
-    },
-)
+# module → the names it gives to the package
+_NAMES = {
+    "algebra": ("BusPowers",),
+    "gating": (
+        "Loudness",
+        "LoudnessOverTime",
+        "loudness_level",
+        "loudness_of_hops",
+        "loudness_over_time",
+        "passing_blocks",
+        "power_over_blocks",
+    ),
+    "hops": ("HOPS_PER_SECOND", "HopSums", "hop_start"),
+    "meter": ("BadSample", "Meter", "MeterReading"),
+    "pink": ("pink_power",),
+    "programme": ("ProgrammeLoudness", "SoundMeter", "programme_loudness"),
+    "roles": ("ChannelRole", "channel_roles", "parse_roles", "role_weights"),
+    "true_peak": ("TruePeakMeter",),
+    "weighting": ("KFilter", "k_weighting", "k_weighting_power"),
+}
+__getattr__ = late_names(__name__, _NAMES)
 
 
 def __dir__() -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import subprocess
 import sys
 from pathlib import Path
@@ -9,6 +10,8 @@ from pathlib import Path
 import pytest
 
 import roomplan
+import roomplan.acoustics
+import roomplan.loudness
 
 ROOT = Path(roomplan.__file__).parent
 
@@ -24,14 +27,14 @@ def test_importing_takes_less_than_50_ms_of_the_processor():
     assert min(float(in_a_new_process(code)) for _attempt in range(3)) < 0.05
 
 
-def test_importing_loads_no_numpy_and_of_the_program_its_version_alone():
+def test_importing_loads_no_numpy_and_of_the_program_what_fetches_names_alone():
     heavy = ("numpy", "scipy", "rich", "pydantic", "soundfile", "ruamel", "matplotlib", "typer")
     code = (
         "import sys, roomplan; roomplan.__version__; dir(roomplan);"
         "print(' '.join(m for m in sys.modules"
         f" if m.split('.')[0] in {heavy!r} or m.startswith('roomplan.')))"
     )
-    assert in_a_new_process(code).split() == ["roomplan._version"]
+    assert in_a_new_process(code).split() == ["roomplan._version", "roomplan.late_names"]
 
 
 def test_every_public_name_can_be_fetched_from_a_fresh_package_and_is_listed():
@@ -57,13 +60,36 @@ def test_no_public_name_is_that_of_a_package_which_would_take_its_place_when_imp
     assert not packages & set(roomplan.__all__)
 
 
-def test_the_stubs_the_table_and_the_list_of_names_agree():
-    listed = {name for names in roomplan._NAMES.values() for name in names}
-    assert listed | {"__version__"} == set(roomplan.__all__)
-    source = Path(roomplan.__file__).read_text(encoding="utf-8")
-    stubs = source.split("if TYPE_CHECKING:")[1].split("__version__")[0]
-    for module, names in roomplan._NAMES.items():
-        assert f"from roomplan.{module} import {', '.join(names)}\n" in stubs
+@pytest.mark.parametrize("package", [roomplan, roomplan.acoustics, roomplan.loudness])
+def test_the_stubs_the_table_and_the_list_of_names_agree(package):
+    tree = ast.parse(Path(package.__file__).read_text(encoding="utf-8"))
+    at_once = names_imported(tree.body)
+    (stubs,) = (names_imported(node.body) for node in tree.body if isinstance(node, ast.If))
+    assert stubs == {f"{package.__name__}.{module}": set(names) for module, names in package._NAMES.items()}
+    now = {name for names in at_once.values() for name in names} - {
+        "TYPE_CHECKING",
+        "late_names",
+        "annotations",
+    }
+    assert now | {name for names in stubs.values() for name in names} == set(package.__all__)
+
+
+def names_imported(body):
+    return {
+        node.module: {name.name for name in node.names} for node in body if isinstance(node, ast.ImportFrom)
+    }
+
+
+@pytest.mark.parametrize("package", [roomplan, roomplan.acoustics, roomplan.loudness])
+def test_a_name_is_itself_also_after_all_modules_of_its_package_were_imported(package):
+    code = (
+        "import pkgutil, types, importlib\n"
+        f"package = importlib.import_module({package.__name__!r})\n"
+        "for module in pkgutil.iter_modules(package.__path__):\n"
+        "    importlib.import_module(f'{package.__name__}.{module.name}')\n"
+        "print(*(n for n in package.__all__ if isinstance(getattr(package, n), types.ModuleType)))"
+    )
+    assert in_a_new_process(code).split() == []
 
 
 @pytest.mark.parametrize(
