@@ -338,7 +338,8 @@ def _blocks(
         ) as stream,
         ThreadPoolExecutor(workers) as pool,
     ):
-        mixer = BusMixer(buses, chosen, most_frames=stream.hop, workers=workers)
+        unasked = dict.fromkeys(range(len(buses)), (0.0, 0.0))  # nobody wants a peak
+        mixer = BusMixer(buses, chosen, most_frames=stream.hop, workers=workers, known=unasked)
         for block in stream.blocks():
             mixed = mixer.mix(block, pool)
             yield {name: mixed[index].copy() for index, name in chosen.items()}

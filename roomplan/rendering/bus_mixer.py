@@ -11,6 +11,7 @@ written and however many threads work.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -70,6 +71,17 @@ def summing_order(buses: Sequence[Bus]) -> list[tuple[int, tuple[Term, ...]]]:
     return steps
 
 
+def _needed(
+    steps: Sequence[tuple[int, tuple[Term, ...]]], wanted: set[int]
+) -> list[tuple[int, tuple[Term, ...]]]:
+    """Steps that lead to the wanted buses."""
+    needed = set(wanted)
+    for bus, terms in reversed(steps):
+        if bus in needed:
+            needed |= {term.index for term in terms if term.is_bus}
+    return [(bus, terms) for bus, terms in steps if bus in needed]
+
+
 # what a piece of the stream repeats of the one before: neighbours of blocks of the true peak, and the rest of
 # a block
 _REPEATED = (2 * NEIGHBOURS + 1) * BLOCK_FRAMES - 1
@@ -78,6 +90,9 @@ _REPEATED = (2 * NEIGHBOURS + 1) * BLOCK_FRAMES - 1
 def _raised(totals: Sequence[Planar], found: NDArray[np.float64]) -> NDArray[np.float64]:
     """True peaks found so far, or larger ones in either channel of a piece of every bus."""
     return peaks_within(np.concatenate(totals), np.repeat(found, 2)).reshape(-1, 2).max(axis=1)
+
+
+_NONE_KNOWN: Mapping[int, tuple[float, float]] = MappingProxyType({})
 
 
 class BusMixer:
@@ -91,18 +106,32 @@ class BusMixer:
         Longest block.
     workers : int
         Parts a block is cut into, one per thread.
+    known : mapping of int to (float, float)
+        Buses whose peak and true peak are known: they are not looked for, and such a bus is summed only where
+        it is written or part of another.
     """
 
     def __init__(
-        self, buses: Sequence[Bus], written: Iterable[int], *, most_frames: int, workers: int
+        self,
+        buses: Sequence[Bus],
+        written: Iterable[int],
+        *,
+        most_frames: int,
+        workers: int,
+        known: Mapping[int, tuple[float, float]] = _NONE_KNOWN,
     ) -> None:
-        self._steps = summing_order(buses)
+        written = tuple(written)
+        self._asked = [bus for bus in range(len(buses)) if bus not in known]
+        self._steps = _needed(summing_order(buses), {*written, *self._asked})
         self._workers = workers
         # two rows of samples per bus and thread; buses of one component at factor 1 are views and need none
         space = (len(buses), 2, SLICE + _REPEATED)
         self._space = [np.empty(space, np.float32) for _worker in range(workers)]
         self._peaks = np.zeros((workers, len(buses)))
         self._true_peaks = np.zeros((workers, len(buses)))
+        for bus, (peak, true_peak) in known.items():
+            self._peaks[:, bus], self._true_peaks[:, bus] = peak, true_peak
+        self._looked_at = frozenset(self._asked)
         self._frames = 0
         # the end of the components so far, silence at first: what the first piece of a block repeats
         self._repeated: Planar | None = None
@@ -121,11 +150,13 @@ class BusMixer:
             return found
         silence = np.zeros((*self._repeated.shape[:2], (2 * NEIGHBOURS + 1) * BLOCK_FRAMES), np.float32)
         ending = np.concatenate([self._repeated, silence], axis=2)[:, :, self._offset(self._frames) :]
-        space = np.empty((len(self._steps), *ending.shape[1:]), np.float32)
+        space = np.empty((len(found), *ending.shape[1:]), np.float32)
         totals: dict[int, Planar] = {}
         for bus, terms in self._steps:
             totals[bus] = self._sum(terms, ending, totals, space[bus])
-        return _raised([totals[bus] for bus in range(len(totals))], found)
+        if self._asked:
+            found[self._asked] = _raised([totals[bus] for bus in self._asked], found[self._asked])
+        return found
 
     def mix(self, block: Planar, pool: Executor) -> Mapping[int, Planar]:
         """Sum a block; return the written buses interleaved, (frames, 2), valid until the next call."""
@@ -152,7 +183,7 @@ class BusMixer:
             for bus, terms in self._steps:
                 total = self._sum(terms, part, totals, space[bus, :, : part.shape[2]])
                 totals[bus] = total
-                if terms:
+                if terms and bus in self._looked_at:
                     peak = max(float(total.max()), -float(total.min()))
                     peaks[bus] = max(peaks[bus], peak)
                     if may_exceed(peak, max(true_peaks[bus], peaks[bus])):

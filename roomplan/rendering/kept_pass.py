@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from roomplan.loudness.cross_powers import CrossPowerWriter
 from roomplan.rendering.component_store import ComponentStore
-from roomplan.rendering.one_pass import Heard, Keeping, KnownPowers, Level, bus_gains, hear, silent_progress
+from roomplan.rendering.one_pass import Heard, Keeping, Known, Level, bus_gains, hear, silent_progress
 from roomplan.rendering.parts import parts_of
 from roomplan.rendering.recall import describe_record, recall, record_key, record_with_pass
 
@@ -128,7 +128,7 @@ def _hear_and_keep(
     if not parts:
         return _listen(layout, matrices, options, destination, _NOTHING)
     if kept.answers is not None:
-        known = KnownPowers(kept.answers.powers, kept.answers.speech_band)
+        known = Known(kept.answers.powers, kept.answers.speech_band, kept.answers.peaks)
         heard = _listen(layout, matrices, options, destination, _NOTHING, known)
         if not kept.is_whole:
             _add_pass(layout, kept, heard)
@@ -184,7 +184,7 @@ def _listen(
     options: PassOptions,
     destination: Destination | None,
     keeping: Keeping,
-    known: KnownPowers | None = None,
+    known: Known | None = None,
 ) -> Heard:
     return hear(
         layout.session,

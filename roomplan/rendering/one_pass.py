@@ -42,7 +42,7 @@ __all__ = [
     "Destination",
     "Heard",
     "Keeping",
-    "KnownPowers",
+    "Known",
     "Level",
     "Output",
     "PlannedFile",
@@ -164,14 +164,16 @@ class Keeping:
 
 
 @dataclass(frozen=True)
-class KnownPowers:
-    """Powers that an earlier pass over the same components has found, at the gains of now: not metered again.
+class Known:
+    """What an earlier pass over the same components has found, at the gains of now: not metered again.
 
-    They are those of a new pass within the rounding of float32, 1e-6 LU of loudness.
+    Powers are those of a new pass within the rounding of float32, 1e-6 LU of loudness. Peaks are those of
+    every bus, None where that pass cannot tell.
     """
 
     powers: Powers
     speech_band: Powers | None
+    peaks: Sequence[Peaks]
 
 
 @dataclass(frozen=True)
@@ -197,7 +199,7 @@ def hear(
     speech_band: bool,
     workers: int,
     progress: Progress,
-    known: KnownPowers | None = None,
+    known: Known | None = None,
     store: ComponentStore | None = None,
 ) -> Heard:
     """Run a session through its rooms once.
@@ -214,8 +216,8 @@ def hear(
         Whether the powers in the speech band are wanted too.
     workers : int
         Threads.
-    known : KnownPowers, optional
-        Given, nothing is metered but peaks, and nothing is kept.
+    known : Known, optional
+        Given, nothing is metered but peaks that are not known, and nothing is kept.
     store : ComponentStore, optional
         Where wet components are looked for, and kept.
 
@@ -235,7 +237,8 @@ def hear(
         )
         writers = _open_writers(stack, session, destination, stream.most_frames)
         lanes = {name: _lanes(session, group) for name, group in writers.items()}
-        summing = stack.enter_context(_Summing(buses, lanes, workers=workers))
+        peaks = () if known is None else known.peaks
+        summing = stack.enter_context(_Summing(buses, lanes, peaks, workers=workers))
         stages = [summing.feed, *(meter.feed for meter in meters)]
         pools = [stack.enter_context(ThreadPoolExecutor(1)) for _stage in stages]
         pending: list[Future[None]] = []
@@ -256,7 +259,7 @@ def hear(
     ]
     outputs = {name: tuple(_output(*pair) for pair in group) for name, group in writers.items()}
     if known is None:
-        known = KnownPowers(meters[0], meters[1] if speech_band else None)
+        known = Known(meters[0], meters[1] if speech_band else None, ())
     return Heard(frames, known.powers, known.speech_band, levels, stream.statistics, outputs)
 
 
@@ -286,13 +289,25 @@ class _Summing:
     ----------
     lanes : mapping
         Bus name → what takes its samples.
+    peaks : sequence of Peaks
+        Of every bus, as far as they are known; empty where none is.
     """
 
     def __init__(
-        self, buses: Sequence[Bus], lanes: Mapping[str, Sequence[SoundWriter | RateChanger]], *, workers: int
+        self,
+        buses: Sequence[Bus],
+        lanes: Mapping[str, Sequence[SoundWriter | RateChanger]],
+        peaks: Sequence[Peaks],
+        *,
+        workers: int,
     ) -> None:
         self._lanes = {index: lanes[bus.name] for index, bus in enumerate(buses) if bus.name in lanes}
-        self._mixer = BusMixer(buses, self._lanes, most_frames=SEGMENT_FRAMES, workers=workers)
+        known = {
+            index: (one.sample, one.true)
+            for index, one in enumerate(peaks)
+            if one.sample is not None and one.true is not None
+        }
+        self._mixer = BusMixer(buses, self._lanes, most_frames=SEGMENT_FRAMES, workers=workers, known=known)
         self._pools = ExitStack()
         self._mixing = self._pools.enter_context(ThreadPoolExecutor(workers))
         self._writing = self._pools.enter_context(ThreadPoolExecutor(workers))

@@ -64,7 +64,10 @@ def test_a_pass_over_known_sounds_has_the_figures_of_one_that_knows_nothing(open
     matrices = judging.response_matrices(session)
     known, _recalled = judging.hear_or_recall(layout, matrices, judging.PassOptions(cache=cache), peaks=True)
     fresh, _recalled = judging.hear_or_recall(layout, matrices, judging.PassOptions(), peaks=True)
-    assert [level.peaks for level in known.levels] == [level.peaks for level in fresh.levels]
+    for level, expected in zip(known.levels, fresh.levels, strict=True):
+        # known ones are moved by a gain, measured ones are sums of samples that were: the rounding of float32
+        assert level.peaks.true == pytest.approx(expected.peaks.true, rel=2e-7)
+        assert level.peaks.sample == pytest.approx(expected.peaks.sample, rel=2e-7)
     for row in range(len(layout.buses)):
         power, expected = known.powers.sums(row).sum(), fresh.powers.sums(row).sum()
         assert power == pytest.approx(expected, rel=2.3e-7)  # 1e-6 LU

@@ -52,3 +52,24 @@ def test_samples_do_not_depend_on_what_is_written():
             for written in ([4], range(5))
         ]
     np.testing.assert_array_equal(both[0], both[1])
+
+
+def test_buses_whose_peaks_are_known_are_written_as_ever_and_others_looked_at_as_ever():
+    rng = np.random.default_rng(8)
+    members = [range(4), (0, 1), (2, 3), (0,), (1, 2)]
+    choices = [dict.fromkeys(one, 1.0) for one in members]
+    block = rng.uniform(-1.0, 1.0, (4, 2, 40_000)).astype(np.float32)
+    every = BusMixer(buses_of(choices), range(5), most_frames=40_000, workers=2)
+    some = BusMixer(
+        buses_of(choices), {0, 3}, most_frames=40_000, workers=2, known={0: (0.25, 0.5), 2: (0.1, 0.2)}
+    )
+    with ThreadPoolExecutor(2) as pool:
+        whole, written = every.mix(block, pool), some.mix(block, pool)
+    assert written.keys() == {0, 3}
+    for bus, samples in written.items():
+        np.testing.assert_array_equal(samples, whole[bus])
+    looked_at = [1, 3, 4]
+    np.testing.assert_array_equal(some.peaks[looked_at], every.peaks[looked_at])
+    np.testing.assert_array_equal(some.true_peaks[looked_at], every.true_peaks[looked_at])
+    assert (some.peaks[0], some.true_peaks[0]) == (0.25, 0.5)
+    assert (some.peaks[2], some.true_peaks[2]) == (0.1, 0.2)
