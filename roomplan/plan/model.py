@@ -52,11 +52,13 @@ __all__ = [
     "Seat",
     "Section",
     "Send",
+    "SourceKind",
     "StemEntry",
     "Versions",
     "Wiring",
 ]
 
+SourceKind = Literal["even", "voice", "strings", "woodwinds", "brass", "percussion"]
 Versions = Literal["newest", "all"]
 Wiring = Literal["one_source", "per_channel", "true_stereo"]
 Normalise = Literal["loudness", "energy", "peak", "none"]
@@ -133,6 +135,7 @@ class Section:
     group: str | None
     place: Place
     optional: bool = False  # a cue may lack its stems: the section is then left out of the session
+    source: SourceKind = "even"  # how its sound is directed
     versions: Versions | None = None  # which versions of one stem are played; None: several are a problem
 
 

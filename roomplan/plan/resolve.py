@@ -214,6 +214,7 @@ def _section(
         pan=shape.pan,
         width=shape.width / 100.0,
         seat=seat,
+        source=shape.source,
         sends=sends,
         group=group,
         place=places.of(path),

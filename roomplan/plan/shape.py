@@ -339,6 +339,11 @@ class SectionShape(Shape):
         MappingOf("a mapping such as {distance: 12, angle: -20}"),
         Otherwise("the reference seat of each room"),
     ] = Field(default=None, description="Where the section sits.")
+    source: Annotated[model.SourceKind, Choice(get_args(model.SourceKind))] = Field(
+        default="even",
+        description="How its sound is directed, which darkens what rooms return of it at the same level; "
+        "`even` changes nothing.",
+    )
     sends: Sends = Field(default={}, description="Room → send: dB, `off`, a mapping, or a list of sends.")
     optional: Annotated[bool, Truth()] = Field(
         default=False, description="Leave the section out where none of its stems is there."

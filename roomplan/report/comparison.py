@@ -178,7 +178,9 @@ _SECTION = (
     ("pan", "pan", ""),
     ("width", "width", "%"),
     ("seat", "seat", ""),
+    ("source", "source", ""),
 )
+_BEFORE_IT = {"source": "even"}  # what a key would have been in reports that are older than it
 _SEND = (
     ("level_db", "level", "dB"),
     ("wiring", "wiring", ""),
@@ -217,10 +219,14 @@ def _said(
     what: str, before: Mapping[str, Any], after: Mapping[str, Any], keys: Sequence[tuple[str, str, str]]
 ) -> list[str]:
     """What is said differently of one thing."""
-    return [
-        f"{what}: {words} {_shown(before.get(key), unit)} → {_shown(after.get(key), unit)}"
+    pairs = [
+        (words, unit, before.get(key, _BEFORE_IT.get(key)), after.get(key, _BEFORE_IT.get(key)))
         for key, words, unit in keys
-        if before.get(key) != after.get(key)
+    ]
+    return [
+        f"{what}: {words} {_shown(old, unit)} → {_shown(new, unit)}"
+        for words, unit, old, new in pairs
+        if old != new
     ]
 
 

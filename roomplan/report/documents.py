@@ -289,6 +289,7 @@ def _section_levels(section: Section) -> Document:
         "pan": section.pan,
         "width": rounded(100.0 * section.width, 2),
         "seat": None if seat is None else _seat(seat),
+        "source": section.source,
     }
 
 

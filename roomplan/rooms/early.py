@@ -9,8 +9,9 @@ direct sound at 10 m.
 How
 ---
 Spectra are written down line by line: every image is exp(Σ hits · wall + distance · air − iωτ) over its
-distance, where wall and air are complex logarithms of minimum phase. An arrival thus falls on its own
-fraction of a sample and nothing of it comes ahead of its time. Losses are those of each line's own frequency.
+distance, where wall, air and what a source sends less to its sides are complex logarithms of minimum phase.
+An arrival thus falls on its own fraction of a sample and nothing of it comes ahead of its time. Losses are
+those of each line's own frequency.
 
 Measured
 --------
@@ -28,14 +29,16 @@ import numpy as np
 from roomplan.acoustics.room_formulas import ENERGY_DB, REFERENCE_DISTANCE_M, mixing_time
 from roomplan.rooms.coherence import CENTRE_GAIN, microphone_aims
 from roomplan.rooms.diffuse import TOP_TAPER, high_pass
-from roomplan.rooms.geometry import PATTERNS
-from roomplan.rooms.images import image_sources
+from roomplan.rooms.geometry import PATTERNS, setup_middle
+from roomplan.rooms.images import emission_cosines, image_sources
+from roomplan.rooms.minimum_phase import minimum_phase
 from roomplan.rooms.walls import air_db_per_m, decay_stretch, losses_at, scattering_losses
 from roomplan.scipy_kernels import next_fast_len
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from roomplan.rooms.directivity import Directivity
     from roomplan.rooms.images import ImageSources
     from roomplan.rooms.spec import MicrophoneSetup, RoomSpecification
 
@@ -98,6 +101,7 @@ def early_field(
     *,
     origin_s: float,
     sample_rate: int,
+    directivity: Directivity | None = None,
 ) -> EarlyField:
     """Direct sound and image sources of one or two sources at a set-up.
 
@@ -108,6 +112,8 @@ def early_field(
         Time of frame 0 after emission.
     sample_rate : int
         Hz.
+    directivity : Directivity, optional
+        Of the sources, which face the middle of the main microphones; None radiates to all sides alike.
     """
     speed = spec.sound_speed
     microphones = np.array(setup.positions_m)
@@ -118,6 +124,8 @@ def early_field(
     frames = next_fast_len(math.ceil(end_s * sample_rate))
     lines = np.arange(frames // 2 + 1, dtype=np.float64) * (sample_rate / frames)
     walls, air = _log_losses(spec, lines, frames)
+    if directivity is not None:
+        walls = np.vstack([walls, _off_axis_loss(directivity, lines, frames)])
     air_of_reflected = air / decay_stretch(spec)
     direct = np.zeros((len(points) * setup.outputs, len(lines)), dtype=complex)
     reflected = np.zeros_like(direct)
@@ -133,11 +141,15 @@ def early_field(
             amplitude = _amplitudes(spec, setup, m, images, ways)
             amplitude[1:] *= np.sqrt(_fading(arrivals_s[1:], fades_s))
             nearest_s = float(np.min(arrivals_s[1:])) - origin_s
+            met = images.hits.astype(np.float64)
+            if directivity is not None:
+                cosines = emission_cosines(images, microphone, setup_middle(spec, "main") - point)
+                met = np.column_stack([met, directivity.off_axis(cosines)])
             heard = 1 + np.flatnonzero(amplitude[1:])
             source, mirrored = (
                 _spectrum(
                     amplitude[of],
-                    images.hits[of],
+                    met[of],
                     arrivals_s[of] * speed,
                     (walls, its_air),
                     lines,
@@ -183,7 +195,7 @@ def _fading(emitted_s: Array, fades_s: tuple[float, float]) -> Array:
 
 def _spectrum(
     amplitudes: Array,
-    hits: NDArray[np.int64],
+    met: Array,
     ways_m: Array,
     losses: tuple[Spectrum, Spectrum],
     lines: Array,
@@ -191,14 +203,14 @@ def _spectrum(
     origin_s: float,
 ) -> Spectrum:
     """Spectrum of images together, (lines,): losses on their ways, and delays."""
-    walls, air = losses
+    taken, air = losses
     a_metre = air - (2j * math.pi / speed) * lines
     start = np.exp((2j * math.pi * origin_s) * lines)
     found = np.zeros(len(lines), dtype=complex)
     several = max(1, AT_ONCE // len(lines))
-    for begin in range(0, len(hits), several):
+    for begin in range(0, len(met), several):
         part = slice(begin, begin + several)
-        sounds = np.exp(hits[part] @ walls + np.multiply.outer(ways_m[part], a_metre))
+        sounds = np.exp(met[part] @ taken + np.multiply.outer(ways_m[part], a_metre))
         found += np.einsum("i,ij->j", amplitudes[part], sounds)
     return found * start
 
@@ -207,7 +219,13 @@ def _log_losses(spec: RoomSpecification, lines: Array, frames: int) -> tuple[Spe
     """Complex logarithms, minimum phase, of each surface (6, lines) and of a metre of air (lines,)."""
     walls = -0.5 * losses_at(spec, np.maximum(lines, LOWEST_HZ)).by_surface.T
     air = -0.5 / ENERGY_DB * air_db_per_m(spec, lines)
-    return _minimum_phase(walls, frames), _minimum_phase(air[None, :], frames)[0]
+    return minimum_phase(walls, frames), minimum_phase(air[None, :], frames)[0]
+
+
+def _off_axis_loss(directivity: Directivity, lines: Array, frames: int) -> Spectrum:
+    """Complex logarithm, minimum phase, of what a source takes from what it sends backwards, (1, lines)."""
+    fall_db = directivity.fall_to_the_back_at(np.maximum(lines, LOWEST_HZ))
+    return minimum_phase(-0.5 / ENERGY_DB * fall_db[None, :], frames)
 
 
 def _band_end(lines: int, frames: int) -> Spectrum:
@@ -215,15 +233,4 @@ def _band_end(lines: int, frames: int) -> Spectrum:
     top = round(TOP_TAPER * lines)
     taper = np.ones(lines)
     taper[-top:] = np.maximum(0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, top)), LEAST_TOP)
-    return np.exp(_minimum_phase(np.log(taper)[None, :], frames)[0])
-
-
-def _minimum_phase(log_magnitude: Array, frames: int) -> Spectrum:
-    """Complex logarithm of minimum phase for a logarithm of magnitudes, (n, frames // 2 + 1)."""
-    cepstrum = np.fft.irfft(log_magnitude, frames)
-    fold = np.zeros(frames)
-    fold[0] = 1.0
-    fold[1 : (frames + 1) // 2] = 2.0
-    if frames % 2 == 0:
-        fold[frames // 2] = 1.0
-    return np.fft.rfft(cepstrum * fold)
+    return np.exp(minimum_phase(np.log(taper)[None, :], frames)[0])

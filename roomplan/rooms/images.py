@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["ImageSources", "Reflection", "early_reflections", "image_sources"]
+__all__ = ["ImageSources", "Reflection", "early_reflections", "emission_cosines", "image_sources"]
 
 _MID_BANDS_HZ = (500, 1000)
 
@@ -103,6 +103,24 @@ def image_sources(
     direct = np.sum(hits, axis=1) == 0
     order = np.concatenate([np.flatnonzero(direct), np.flatnonzero(near & ~direct)])
     return ImageSources(positions[order], hits[order])
+
+
+def emission_cosines(images: ImageSources, receiver: Array, facing: Array) -> Array:
+    """Cosines between where a source faces and where what each image brings has left it, (images,).
+
+    Parameters
+    ----------
+    receiver : ndarray, shape (3,)
+        Point at which the images are heard.
+    facing : ndarray, shape (3,)
+        Direction in which the source itself faces, of any length above 0.
+    """
+    ways = receiver - images.positions_m
+    # An odd number of hits along an axis leaves an image that faces the other way there.
+    mirrored = (images.hits[:, 0::2] + images.hits[:, 1::2]) % 2
+    emitted = ways * (1 - 2 * mirrored)
+    lengths = np.linalg.norm(ways, axis=1) * float(np.linalg.norm(facing))
+    return emitted @ facing / lengths
 
 
 def early_reflections(

@@ -21,6 +21,7 @@ from roomplan.files.digests import digest_of
 from roomplan.rooms.preparation import PreparedPosition, PreparedResponse, PreparedRoom, prepare_room
 from roomplan.rooms.response_cache import KeptResponses
 from roomplan.rooms.room_file import load_room_specification
+from roomplan.rooms.source_kinds import directivity_of
 from roomplan.rooms.store import response_identity
 
 if TYPE_CHECKING:
@@ -97,7 +98,7 @@ class KeptRooms:
             room.reverberation_time_s,
             room.trim_tail,
         ]
-        asked = [[one.position, _seat(one.seat), one.channels] for one in requests]
+        asked = [[one.position, _seat(one.seat), one.channels, _source(one)] for one in requests]
         return digest_of(
             "prepared room", _VERSION, np.__version__, room.name, said, asked, sample_rate, source
         )
@@ -169,6 +170,11 @@ def _synthetic(room: Room, sample_rate: int) -> Mapping[str, Any] | None:
 
 def _seat(seat: Seat | None) -> list[float] | None:
     return None if seat is None else [float(seat.distance_m), float(seat.angle_deg), float(seat.spread_m)]
+
+
+def _source(request: PositionRequest) -> list[Any] | None:
+    directivity = directivity_of(request.source)
+    return None if directivity is None else [list(directivity.index_db), directivity.beam]
 
 
 def _document(prepared: PreparedRoom, room: Room, requests: list[PositionRequest]) -> dict[str, Any] | None:

@@ -7,7 +7,8 @@ room's gain, the cuts and the pre-delay are not in the samples: whoever mixes ap
 
 Order of conditioning: read → resample → onset → time origin → direct sound → decay → tail trim; then the
 gain, from the gain position with its direct sound dropped whatever `direct` says (`normalise: peak`:
-from the response as it is used, whose largest sample becomes 1). The reference of a synthetic room is the
+from the response as it is used, whose largest sample becomes 1); then the colour of the source, whose level
+at the gain position is made up for. The reference of a synthetic room is the
 seat its file names, with two sources unless the room's `wiring` says one: see `roomplan.rooms.wiring`.
 """
 
@@ -31,6 +32,8 @@ from roomplan.rooms.decay_scaling import LARGEST_SCALE, SMALLEST_SCALE
 from roomplan.rooms.geometry import seat_fault, source_position
 from roomplan.rooms.recorded import RecordedRoom
 from roomplan.rooms.room_file import load_room_specification
+from roomplan.rooms.source_colour import coloured_by_power, level_gain
+from roomplan.rooms.source_kinds import directivity_of
 from roomplan.rooms.spec import scale_reverberation
 from roomplan.rooms.store import kept_or_synthesised
 from roomplan.rooms.wiring import (
@@ -42,12 +45,12 @@ from roomplan.rooms.wiring import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
 
-    from roomplan.plan.model import Room, Seat, Wiring
+    from roomplan.plan.model import Room, Seat, SourceKind, Wiring
     from roomplan.rooms.spec import RoomSpecification
     from roomplan.rooms.store import ResponseStore
 
@@ -79,11 +82,14 @@ class PositionRequest:
         None for the reference seat of a synthetic room; files have no seats.
     channels : int
         Of the section's signal, 1 or 2: whether it can play from two sources. Files answer both alike.
+    source : str
+        Kind of source: how its sound is directed.
     """
 
     position: str
     seat: Seat | None = None
     channels: int = 2
+    source: SourceKind = "even"
 
 
 class PreparedResponse:
@@ -347,24 +353,55 @@ def _prepare_recorded(
     for_gain = conditioned[gain_position]
     if room.direct == "keep" and room.normalise != "peak":
         for_gain = recorded.condition(gain_position, direct="drop", scale=scale, for_gain=True)
-    ready: dict[str, PreparedPosition] = {}
-    for name, samples in conditioned.items():
-        if samples is not None:
-            gap = onset_s(samples, sample_rate=sample_rate)
-            ready[name] = PreparedPosition(name, PreparedResponse.of(samples), wirings[name], gap)
     if recorded.problems or for_gain is None:
         return None, recorded.problems
-    positions = {request: ready[request.position] for request in requests}
     return _finished(
         room,
         gain_position,
         wirings[gain_position],
         for_gain,
-        positions,
+        _recorded_positions(room, conditioned, for_gain, requests, wirings, sample_rate),
         recorded.warnings,
         sample_rate=sample_rate,
         direct_found=recorded.direct_found,
     )
+
+
+def _recorded_positions(
+    room: Room,
+    conditioned: Mapping[str, Array | None],
+    for_gain: Array,
+    requests: Iterable[PositionRequest],
+    wirings: Mapping[str, Wiring],
+    sample_rate: int,
+) -> dict[PositionRequest, PreparedPosition]:
+    """Positions as each kind of source that is sent to them has them; requests of one kind share theirs."""
+    gains = _level_gains(room, for_gain, requests, sample_rate)
+    ready: dict[tuple[str, SourceKind], PreparedPosition] = {}
+    for request in requests:
+        name, source = request.position, request.source
+        samples, directivity = conditioned[name], directivity_of(source)
+        if (name, source) in ready or samples is None:
+            continue
+        if directivity is not None:
+            samples = gains[source] * coloured_by_power(samples, directivity, sample_rate=sample_rate)
+        gap = onset_s(samples, sample_rate=sample_rate)
+        ready[name, source] = PreparedPosition(name, PreparedResponse.of(samples), wirings[name], gap)
+    return {request: ready[request.position, request.source] for request in requests}
+
+
+def _level_gains(
+    room: Room, for_gain: Array, requests: Iterable[PositionRequest], sample_rate: int
+) -> dict[SourceKind, float]:
+    """Gain of every kind of source that is asked for: `even` keeps its level as it is."""
+    gains: dict[SourceKind, float] = {"even": 1.0}
+    for request in requests:
+        directivity = directivity_of(request.source)
+        if directivity is not None and request.source not in gains:
+            gains[request.source] = level_gain(
+                for_gain, directivity, sample_rate=sample_rate, normalise=room.normalise
+            )
+    return gains
 
 
 @dataclass(frozen=True, slots=True)
@@ -379,13 +416,14 @@ class _Played:
     distance_m: float
     angle_deg: float
     spread_m: float  # 0 for one source
+    kind: SourceKind
     seat: Seat = field(compare=False)
 
     @classmethod
-    def on(cls, seat: Seat, *, position: str, sources: int) -> _Played:
+    def on(cls, seat: Seat, *, position: str, sources: int, kind: SourceKind) -> _Played:
         """Sources on a seat."""
         spread = seat.spread_m if sources == 2 else 0.0
-        return cls(position, sources, seat.distance_m, seat.angle_deg, spread, seat)
+        return cls(position, sources, seat.distance_m, seat.angle_deg, spread, kind, seat)
 
 
 def _prepare_synthetic(
@@ -409,6 +447,7 @@ def _prepare_synthetic(
         spec.reference_seat,
         position=room.gain_position or MAIN,
         sources=1 if room.wiring in ("one_source", "per_channel") else 2,
+        kind="even",
     )
     played = {request: _played(room, spec, request) for request in requests}
     problems.extend(_seat_problems(room, spec, [reference, *played.values()]))
@@ -417,7 +456,13 @@ def _prepare_synthetic(
 
     scaled = scale_reverberation(spec, scale)
     made = _synthesised(room, scaled, [reference, *played.values()], sample_rate, store)
-    responses = {one: PreparedResponse.of(made[one][0]) for one in played.values()}
+    for_gain = made[reference][0 if room.normalise == "peak" else 1]
+    gains = _level_gains(room, for_gain, requests, sample_rate)
+    # An even source, at 1, has no copy.
+    responses = {
+        one: PreparedResponse.of(made[one][0] if one.kind == "even" else gains[one.kind] * made[one][0])
+        for one in played.values()
+    }
     positions = {}
     for request, one in played.items():
         positions[request] = PreparedPosition(
@@ -431,7 +476,7 @@ def _prepare_synthetic(
         room,
         reference.position,
         wiring_of_sources(room.wiring, sources=reference.sources),
-        made[reference][0 if room.normalise == "peak" else 1],
+        for_gain,
         positions,
         [],
         sample_rate=sample_rate,
@@ -456,6 +501,7 @@ def _synthesised(
             microphones=one.position,
             sources=one.sources,
             sample_rate=sample_rate,
+            directivity=directivity_of(one.kind),
         )
         # `room`, the default, keeps the one time origin of all set-ups: the direct sound at `main`.
         start = (find_onset(response.direct) or 0) if room.align == "each" else 0
@@ -472,7 +518,7 @@ def _played(room: Room, spec: RoomSpecification, request: PositionRequest) -> _P
     """What a request comes down to."""
     seat = request.seat or spec.reference_seat
     sources = choose_sources(room.wiring, channels=request.channels, spread_m=seat.spread_m)
-    return _Played.on(seat, position=request.position, sources=sources)
+    return _Played.on(seat, position=request.position, sources=sources, kind=request.source)
 
 
 def _seat_problems(room: Room, spec: RoomSpecification, played: Iterable[_Played]) -> list[Problem]:

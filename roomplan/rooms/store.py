@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
     from roomplan.plan.model import Seat
+    from roomplan.rooms.directivity import Directivity
     from roomplan.rooms.spec import RoomSpecification
     from roomplan.rooms.synthesis import SyntheticResponse
 
@@ -44,13 +45,19 @@ class ResponseStore(Protocol):
 
 
 def response_identity(
-    spec: RoomSpecification, *, seat: Seat, microphones: str, sources: int, sample_rate: int
+    spec: RoomSpecification,
+    *,
+    seat: Seat,
+    microphones: str,
+    sources: int,
+    sample_rate: int,
+    directivity: Directivity | None = None,
 ) -> dict[str, Any]:
     """Everything the samples of `synthesise` depend on.
 
     Parameters
     ----------
-    spec, seat, microphones, sources, sample_rate
+    spec, seat, microphones, sources, sample_rate, directivity
         As in `synthesise`.
 
     Returns
@@ -72,6 +79,7 @@ def response_identity(
         "microphones": microphones,
         "sources": sources,
         "sample_rate": sample_rate,
+        "directivity": _plain(directivity),
     }
 
 
@@ -83,26 +91,42 @@ def kept_or_synthesised(
     microphones: str,
     sources: int,
     sample_rate: int,
+    directivity: Directivity | None = None,
 ) -> SyntheticResponse:
     """Response from the store; made, and kept there, when it has none.
 
     Parameters
     ----------
-    spec, seat, microphones, sources, sample_rate
+    spec, seat, microphones, sources, sample_rate, directivity
         As in `synthesise`.
     """
     from roomplan.rooms.synthesis import synthesise
 
+    def made_anew() -> SyntheticResponse:
+        return synthesise(
+            spec,
+            seat=seat,
+            microphones=microphones,
+            sources=sources,
+            sample_rate=sample_rate,
+            directivity=directivity,
+        )
+
     if store is None:
-        return synthesise(spec, seat=seat, microphones=microphones, sources=sources, sample_rate=sample_rate)
+        return made_anew()
     identity = response_identity(
-        spec, seat=seat, microphones=microphones, sources=sources, sample_rate=sample_rate
+        spec,
+        seat=seat,
+        microphones=microphones,
+        sources=sources,
+        sample_rate=sample_rate,
+        directivity=directivity,
     )
     found = store.get(identity)
     channels = 4 if sources == 2 else spec.microphones[microphones].outputs
     if found is not None and found.reflected.shape[1] == channels and found.sample_rate == sample_rate:
         return found
-    made = synthesise(spec, seat=seat, microphones=microphones, sources=sources, sample_rate=sample_rate)
+    made = made_anew()
     store.put(identity, made, title=_title(spec, seat, microphones, sources))
     return made
 

@@ -26,7 +26,7 @@ Mixing time: `roomplan.acoustics.room_formulas.mixing_time`, counted from the di
 
 Notes
 -----
-Not done here: diffraction and seat dip, directivity of the source, coherence between the diffuse fields of
+Not done here: diffraction and seat dip, coherence between the diffuse fields of
 different seats and of different set-ups, rooms that are not boxes.
 
 Measured
@@ -60,6 +60,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.plan.model import Seat
+    from roomplan.rooms.directivity import Directivity
     from roomplan.rooms.late_field import LateField
     from roomplan.rooms.spec import MicrophoneSetup, RoomSpecification
 
@@ -96,7 +97,13 @@ class SyntheticResponse:
 
 
 def synthesise(
-    spec: RoomSpecification, *, seat: Seat, microphones: str, sources: int, sample_rate: int
+    spec: RoomSpecification,
+    *,
+    seat: Seat,
+    microphones: str,
+    sources: int,
+    sample_rate: int,
+    directivity: Directivity | None = None,
 ) -> SyntheticResponse:
     """Make the response of a seat in a synthetic room.
 
@@ -110,6 +117,8 @@ def synthesise(
         1: the middle of the seat. 2: left and right of it, `seat.spread_m` apart.
     sample_rate : int
         Hz, 8000 or more.
+    directivity : Directivity, optional
+        Of the sources, which face the middle of the main microphones; None radiates to all sides alike.
 
     Returns
     -------
@@ -124,7 +133,9 @@ def synthesise(
     setup = spec.microphones[microphones]
     points = source_positions(spec, seat, sources)
     origin_s = _origin_s(spec, setup, points)
-    early = early_field(spec, setup, points, origin_s=origin_s, sample_rate=sample_rate)
+    early = early_field(
+        spec, setup, points, origin_s=origin_s, sample_rate=sample_rate, directivity=directivity
+    )
     slowest_s = max(expected_t30(decay) for decay in field_of(spec).decays.values())
     decayed_s = float(np.max(early.first_reflection_s)) + slowest_s * DECAY_DB / 60.0
     frames = math.ceil(max(early.end_s, decayed_s) * sample_rate)
@@ -136,6 +147,9 @@ def synthesise(
         _mixing(spec, setup, points),
         below_hz=sample_rate / 2.0,
     )
+    if directivity is not None:
+        frequencies = np.maximum(np.arange(noise.shape[1]), 1) / duration_s
+        noise = noise * directivity.power_gain_at(frequencies)
     field = late_field(spec, images_end_s=early.fades_s[1], end_s=early.origin_s + duration_s)
     late = _diffuse_field(field, early, noise, duration_s, sample_rate=sample_rate)
 

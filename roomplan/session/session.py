@@ -309,7 +309,7 @@ def _choose_positions(
                 )
             else:
                 seat = section.seat if room.synthetic is not None else None
-                chosen[section.name, index] = PositionRequest(position, seat, channels)
+                chosen[section.name, index] = PositionRequest(position, seat, channels, section.source)
     return chosen, problems
 
 

@@ -387,6 +387,41 @@ def test_compare_says_that_a_seat_has_another_spread(cue, players):
     assert "send wide → stage: wiring true_stereo → one_source" in said
 
 
+def test_compare_says_that_a_section_has_another_source_also_against_a_report_that_knew_of_none(cue, players):
+    other = changed(players, "sections/wide/source", "brass")
+    first, second = (render_document(cue.measure(content)) for content in (players, other))
+    assert plan_changes(first, second) == ["section wide: source even → brass"]
+    for section in first["sections"]:
+        del section["source"]
+    assert plan_changes(first, second) == ["section wide: source even → brass"]
+
+
+def test_the_source_of_a_section_darkens_what_rooms_return_of_it_and_nothing_else(cue, players):
+    for seed, (name, channels) in enumerate({"wide": 2, "narrow": 2, "mono": 1, "nowhere": 2}.items()):
+        cue.stem(f"{name}.wav", noise(0.3, channels, seed, 24_000), rate=24_000)
+    plain = changed(players, "sections/wide/dry", "off")
+    sounds = {}
+    for source in ("even", "brass"):
+        cue.render(changed(plain, "sections/wide/source", source), replace=True)
+        sounds[source] = {name: cue.sound(f"prints/{name}.wav") for name in plain["sections"]}
+    even, brass = sounds["even"], sounds["brass"]
+    for name in ("narrow", "mono", "nowhere"):
+        np.testing.assert_array_equal(brass[name], even[name])
+
+    def power(samples, low, high):
+        spectrum = np.abs(np.fft.rfft(samples[:, 0])) ** 2
+        frequencies = np.fft.rfftfreq(len(samples), 1.0 / 24_000)
+        return np.sum(spectrum[(frequencies >= low) & (frequencies < high)])
+
+    low, high = (
+        10.0 * np.log10(power(brass["wide"], *band) / power(even["wide"], *band))
+        for band in ((90.0, 180.0), (2800.0, 5600.0))
+    )
+    # 12 dB at 4 kHz, 0.2 dB at 125 Hz: the table of `rooms.source_kinds`; early sound that leaves forwards is
+    # less dark.
+    assert low - high == pytest.approx(11.8, abs=2.0)
+
+
 def test_problems_of_a_missing_stems_folder_do_not_hide_those_of_the_rooms(cue, players):
     content = {**players, "stems": "nowhere", "sample_rate": LOW}
     content["rooms"] = {"stage": {"synthetic": "tallowyard_stagg"}}
