@@ -208,24 +208,35 @@ class _ChannelPowers:
 
     def feed(self, components: NDArray[np.floating]) -> NDArray[np.float64]:
         """Add a block, (components, channels, frames), and return its (buses + components + pairs, hops)."""
-        buses, count = self._gains.shape
-        height = buses + count + self._pairs
-        parts = [np.empty((height, 0))]
+        # pieces one after the other in which the same components sound: many short operations become few
+        runs: list[tuple[NDArray[np.intp], list[NDArray[np.float64]]]] = []
         for piece, edges in self._cutter.cut(components[:, self._index]):
-            part = np.zeros((height, len(edges) - 1))
-            rows = self._filter.awake(piece)
-            if rows.size and self._weight > 0.0:
+            rows = self._filter.awake(piece) if self._weight > 0.0 else np.empty(0, np.intp)
+            cross = np.empty((len(edges) - 1, 0, 0))
+            if rows.size:
                 cross = _cross_powers(self._filter(piece, rows), edges)
-                own = np.einsum("hii->ih", cross)
-                part[:buses] = self._project(rows, cross, own)
-                part[buses + rows] = own
-                if self._pairs:
-                    first, second = _triangle(rows.size)
-                    place = buses + count + _pair_number(rows[first], rows[second], count)
-                    part[place] = cross[:, first, second].T
-                part *= self._weight
-            parts.append(part)
-        return np.concatenate(parts, axis=1)
+            if not runs or not np.array_equal(runs[-1][0], rows):
+                runs.append((rows, []))
+            runs[-1][1].append(cross)
+        none = np.empty((sum(self._gains.shape) + self._pairs, 0))
+        return np.concatenate(
+            [none, *(self._of_run(rows, np.concatenate(run)) for rows, run in runs)], axis=1
+        )
+
+    def _of_run(self, rows: NDArray[np.intp], cross: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(buses + components + pairs, hops) of hops in which the components `rows` sound."""
+        buses, count = self._gains.shape
+        part = np.zeros((buses + count + self._pairs, len(cross)))
+        if rows.size:
+            own = np.einsum("hii->ih", cross)
+            part[:buses] = self._project(rows, cross, own)
+            part[buses + rows] = own
+            if self._pairs:
+                first, second = _triangle(rows.size)
+                place = buses + count + _pair_number(rows[first], rows[second], count)
+                part[place] = cross[:, first, second].T
+            part *= self._weight
+        return part
 
     def _project(
         self, rows: NDArray[np.intp], cross: NDArray[np.float64], own: NDArray[np.float64]
