@@ -52,7 +52,7 @@ from roomplan.rooms.early import EarlyField, early_field
 from roomplan.rooms.field import expected_t30, field_of
 from roomplan.rooms.geometry import PATTERNS, source_positions
 from roomplan.rooms.late_field import late_field
-from roomplan.rooms.narrow_bands import shape
+from roomplan.rooms.narrow_bands import RETURN_S, returning, shape
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -70,12 +70,11 @@ if TYPE_CHECKING:
 
 __all__ = ["ALGORITHM", "SyntheticResponse", "synthesise"]
 
-ALGORITHM = 5  # of the responses: another number, other samples
+ALGORITHM = 6  # of the responses: another number, other samples
 
 DECAY_DB = 100.0  # how far the slowest band falls before the end
 RISE_S = 0.005  # build-up of the diffuse field behind the first reflection; common practice, no source
 FADE_S = 0.01  # at the end, at −100 dB
-LEAD_S = 0.16  # in which envelopes rise before frame 0: their jump there is made by `RISE_S` afterwards
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +138,7 @@ def synthesise(
     slowest_s = max(expected_t30(decay) for decay in field_of(spec).decays.values())
     decayed_s = float(np.max(early.first_reflection_s)) + slowest_s * DECAY_DB / 60.0
     frames = math.ceil(max(early.end_s, decayed_s) * sample_rate)
-    duration_s = noise_duration(LEAD_S + frames / sample_rate + FADE_S)
+    duration_s = noise_duration(RETURN_S + frames / sample_rate + FADE_S)
     seed = _seed(spec, seat, setup)
     noise = noise_lines(
         duration_s,
@@ -204,29 +203,23 @@ def _diffuse_field(
     """Shape noise into everything that image sources do not hold, shape (frames, channels), from frame 0."""
 
     def envelope(band: int, times_s: Array) -> Array:
-        since = times_s - LEAD_S
+        since = times_s - RETURN_S
         emitted = np.maximum(since, 0.0) + early.origin_s
         energy = early.density * field.left_over(band, emitted, early.window(emitted))
-        return np.sqrt(energy) * _rise(since, -LEAD_S, 0.0)
+        return np.sqrt(energy) * returning(since, -RETURN_S, 0.0)
 
     top_hz = min(sample_rate / 2.0, TOP_HZ)
     lines = shape(noise, duration_s, envelope, top_hz=top_hz)
-    frames, lead = round(duration_s * sample_rate), round(LEAD_S * sample_rate)
+    frames, lead = round(duration_s * sample_rate), round(RETURN_S * sample_rate)
     late = np.fft.irfft(lines, frames, axis=1)
     clock = (np.arange(frames) - lead) / sample_rate
     for channel, first_s in enumerate(early.first_reflection_s.tolist()):
-        late[channel] *= _rise(clock, first_s, first_s + RISE_S)
+        late[channel] *= returning(clock, first_s, first_s + RISE_S)
     late = without_ends(late, sample_rate=sample_rate)[:, lead:]
     # The end of the band rings a little ahead: nothing is heard before the first reflection.
     for channel, first_s in enumerate(early.first_reflection_s.tolist()):
         late[channel, : math.ceil(first_s * sample_rate)] = 0.0
     return late.T
-
-
-def _rise(times_s: Array, start_s: float, end_s: float) -> Array:
-    """Raised-cosine rise from 0 to 1 between two times."""
-    share = np.clip((times_s - start_s) / (end_s - start_s), 0.0, 1.0)
-    return 0.5 - 0.5 * np.cos(share * math.pi)
 
 
 def _seed(spec: RoomSpecification, seat: Seat, setup: MicrophoneSetup) -> list[int]:

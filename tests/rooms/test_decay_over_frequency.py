@@ -18,6 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roomplan.plan.model import Seat
+from roomplan.rooms.decay_scaling import scale_decay
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.spec import BAND_CENTRES_HZ
 from roomplan.rooms.synthesis import synthesise
@@ -55,15 +56,14 @@ def t30(energy, step_s):
     return -60.0 / np.polyfit(np.flatnonzero(inside) * step_s, level[inside], 1)[0]
 
 
-@cache
-def sixth_octaves(name, microphones):
+def heard_in_sixth_octaves(sounds):
     """T30 of every sixth-octave from a short-time spectrum, and how many channels its noise amounts to."""
     frequencies = np.fft.rfftfreq(WINDOW, 1.0 / RATE)
     edges = np.searchsorted(frequencies, [*(CENTRES * 2.0 ** (-1 / 12)), CENTRES[-1] * 2.0 ** (1 / 12)])
     window = np.hanning(WINDOW + 1)[:-1]
     energies, alike = [], []
-    for response in responses(name, microphones):
-        frames = np.lib.stride_tricks.sliding_window_view(response, WINDOW, axis=0)[::HOP] * window
+    for sound in sounds:
+        frames = np.lib.stride_tricks.sliding_window_view(sound, WINDOW, axis=0)[::HOP] * window
         left, right = np.moveaxis(np.fft.rfft(frames, axis=-1), 1, 0)
         powers = [np.add.reduceat(np.abs(side) ** 2, edges, axis=1)[:, :-1] for side in (left, right)]
         cross = np.add.reduceat(np.sum(left * np.conj(right), axis=0), edges)[:-1]
@@ -73,6 +73,11 @@ def sixth_octaves(name, microphones):
     together = np.sum([energy[:shortest] for energy in energies], axis=0)
     channels = 2.0 / (1.0 + np.mean(alike, axis=0))
     return np.array([t30(band, HOP / RATE) for band in together.T]), channels
+
+
+@cache
+def sixth_octaves(name, microphones):
+    return heard_in_sixth_octaves(responses(name, microphones))
 
 
 def sixth_octave_times(name, microphones):
@@ -175,3 +180,57 @@ def test_materials_change_smoothly_between_their_octaves(box):
     fine = losses_at(spec, np.geomspace(900.0, 9000.0, 400)).by_surface[:, 4]
     assert np.all(np.diff(fine) >= 0.0)
     assert np.max(np.diff(fine)) < 0.01 * (fine[-1] - fine[0])
+
+
+# --- Responses made shorter or longer -------------------------------------------------------------------
+
+
+# T in s of a concert hall as measured, balcony and loudspeaker included: it halves between 8 and 11 kHz.
+STEEP_HZ = (500, 1000, 2000, 4000, 5000, 5700, 6300, 8000, 9000, 10_100, 11_300, 12_700, 16_000)
+STEEP_S = (2.1, 2.05, 2.0, 1.74, 1.22, 1.11, 0.97, 0.82, 0.76, 0.56, 0.35, 0.35, 0.27)
+
+
+def steep_hall(seed):
+    """Noise of 4 s that decays so, in twelfths of an octave."""
+    generator = np.random.default_rng(seed)
+    frames = 4 * RATE
+    lines = np.arange(frames // 2 + 1) / 4.0
+    clock = np.arange(frames) / RATE
+    found = np.zeros((frames, 2))
+    edges = 354.0 * 2.0 ** (np.arange(69) / 12.0)
+    for low, high in pairwise(edges):
+        time = np.exp(np.interp(math.log(math.sqrt(low * high)), np.log(STEEP_HZ), np.log(STEEP_S)))
+        drawn = generator.standard_normal((len(lines), 2, 2)) @ np.array([1.0, 1j])
+        drawn[(lines < low) | (lines >= high)] = 0.0
+        found += np.fft.irfft(drawn, frames, axis=0) * np.exp(-6.9078 * clock / time)[:, None]
+    return found
+
+
+@pytest.mark.parametrize("scale", [0.7, 1.3])
+def test_a_hall_whose_decay_falls_steeply_is_scaled_evenly(scale):
+    halls = [steep_hall(seed) for seed in range(6)]
+    before, _channels = heard_in_sixth_octaves(halls)
+    after, _channels = heard_in_sixth_octaves(
+        scale_decay(hall, sample_rate=RATE, origin=0, scale=scale) for hall in halls
+    )
+    high = CENTRES < 14_500.0
+    np.testing.assert_allclose((after / before)[high], scale, rtol=0.05)
+
+
+@pytest.mark.parametrize("scale", [0.7, 1.3])
+def test_a_response_with_noise_is_scaled_evenly_at_every_sixth_octave(scale):
+    # Noise of a recorder 60 dB under the beginning of the diffuse sound; T before is that of the clean sound.
+    generator = np.random.default_rng(7)
+
+    def scaled():
+        for response in responses("larkmere_hall", "main"):
+            level = np.sqrt(np.mean(response[RATE // 10 : RATE // 5] ** 2))
+            noisy = response + 1e-3 * level * generator.standard_normal(response.shape)
+            yield scale_decay(noisy, sample_rate=RATE, origin=0, scale=scale)
+
+    after, _channels = heard_in_sixth_octaves(scaled())
+    high = CENTRES < 14_500.0  # above, half of the 30 dB are under the noise
+    np.testing.assert_allclose((after / sixth_octave_times("larkmere_hall", "main"))[high], scale, rtol=0.05)
+    steps = ratios(after)
+    assert np.max(steps[CENTRES[1:] < 8001.0]) < 1.12
+    assert np.max(steps[high[1:]]) < 1.3

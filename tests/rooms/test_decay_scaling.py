@@ -88,3 +88,15 @@ def test_what_does_not_decay_cannot_be_scaled():
     noise = np.random.default_rng(4).standard_normal((RATE, 1))
     with pytest.raises(RoomplanError, match="no decay that can be measured"):
         scale_decay(noise, sample_rate=RATE, origin=0, scale=0.8)
+
+
+@pytest.mark.parametrize("sample_rate", [48_000, 192_000])
+def test_a_response_cut_after_some_milliseconds_is_made_longer_without_an_outburst(
+    decaying_noise, sample_rate
+):
+    # Nothing in it shows how it decays; 20 dB is the project's own limit.
+    samples = decaying_noise(0.3, length_s=0.04, sample_rate=sample_rate)
+    samples[len(samples) // 2 :] = 0.0
+    scaled = scale_decay(samples, sample_rate=sample_rate, origin=5, scale=1.5)
+    assert np.isfinite(scaled).all()
+    assert np.max(np.abs(scaled)) < 10.0 * np.max(np.abs(samples))
