@@ -56,6 +56,7 @@ CUT_FADE_S = 0.01
 LONGEST_FADE_S = 0.5
 HOP_S = 0.02
 BLOCK_HOPS = 20  # 400 ms
+_STEPS_BITS = 5  # a length is rounded up to one of 16 steps in every octave
 ENGINE_BYTES = 185_000_000  # what the engine may hold; the blocks around it take about as much again
 
 
@@ -152,9 +153,10 @@ class ComponentStream:
 
     def _build(self) -> None:
         session, matrices = self._session, self._matrices
-        self._longest = longest = max((m.taps for m in matrices.values()), default=1)
+        longest = max((m.taps for m in matrices.values()), default=1)
+        self._longest = _in_steps(longest)
         first = 0 if session.excerpt is None else session.excerpt.start_frame
-        self._past = min(first, longest - 1)
+        self._past = min(first, self._longest - 1)
         self._sections: list[_Section] = []
         inputs = 0
         dry_index = {c.section: i for i, c in enumerate(self._components) if c.send is None}
@@ -211,7 +213,7 @@ class ComponentStream:
                 if known not in index_of:
                     index_of[known] = len(taps)
                     self._cells.append((matrix, place))
-                    taps.append(matrix.outline[place][1])
+                    taps.append(_in_steps(matrix.outline[place][1]))
                 routes.append(Route(input=heard, output=2 * number + place[1], response=index_of[known]))
             outputs.append((same, gain * scale))
         self._outputs = outputs
@@ -289,7 +291,7 @@ class ComponentStream:
             return self._excerpt_frames
         tail = self._session.plan.tail
         if tail == "full":
-            return self.longest_frames
+            return self.stem_frames + self._longest - 1
         seconds = 0.0 if tail == "none" else tail
         return self.stem_frames + round(seconds * self._session.sample_rate)
 
@@ -534,6 +536,15 @@ def _channels_alike(paths: list[tuple[int, tuple[int, int], int]]) -> bool:
     left = {(heard, cell) for heard, place, cell in paths if place[1] == 0}
     right = {(heard, cell) for heard, place, cell in paths if place[1] == 1}
     return left == right
+
+
+def _in_steps(taps: int) -> int:
+    """Length that the engine is laid out for: at most a sixteenth more than a response has.
+
+    So a little more pre-delay or a lower cut mostly leaves the layout, and with it what is kept, as it is.
+    """
+    step = 1 << max(0, taps.bit_length() - _STEPS_BITS)
+    return -(-taps // step) * step
 
 
 def _at_gain(component: Planar, gain: float, *, same: bool) -> None:

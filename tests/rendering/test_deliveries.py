@@ -102,9 +102,10 @@ def delivered(shared_cue, decay):
     counts = {"built": 0, "runs": 0}
 
     class Counted(Convolver):
-        def __init__(self, *arguments, **options):
+        @classmethod
+        def on_layout(cls, *arguments, **options):
             counts["built"] += 1
-            super().__init__(*arguments, **options)
+            return super().on_layout(*arguments, **options)
 
         def process_planar(self, *arguments, **options):
             counts["runs"] += 1
