@@ -59,6 +59,7 @@ DECAY_RATE = 3.0 * math.log(10.0)  # amplitude exp(−6.908 t/T) falls by 60 dB 
 LONGEST_S = 60.0  # no result is made longer than a response may be
 TAIL_DB = 100.0
 LOWEST_OCTAVE_HZ = 63
+SHORTEST_S = 0.03  # no room decays faster: what reads so was cut, and would be turned up without end
 FARTHEST_SIXTH = 2.0  # from the octaves' curve: farther is no decay of a room
 HIGHEST_SIXTH = 0.92  # of half the rate: above, converters and resamplers have cut
 LOWEST_HZ = 10.0  # bands below it are shaped as it is
@@ -119,7 +120,7 @@ def scale_decay(samples: Array, *, sample_rate: int, origin: int, scale: float) 
             remedy="leave `decay_scale` and `reverberation_time` out, or give a response with less noise",
         )
     coarse = _filled(before, [look.centre_hz for look in octaves])
-    times = _times_of_bands(samples, coarse, origin, sample_rate)
+    times = np.maximum(_times_of_bands(samples, coarse, origin, sample_rate), SHORTEST_S)
     if scale > 1.0:
         frames = _scaled_length(len(samples), float(np.max(times)), scale, origin, sample_rate)
         samples = continue_tail(samples, times, sample_rate=sample_rate, frames=frames)
