@@ -323,6 +323,7 @@ def _section(
         seat=fitting_seat(rooms, distance, angle, sources=sources),
         typical=ProposedSeat(distance, angle),
         sources=sources,
+        source="even" if instrument is None else instrument.source,
         sends=sends,
         group=group,
         sure=sure,

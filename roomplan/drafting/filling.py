@@ -386,6 +386,7 @@ def _added(
                 texts=entries,
                 group=joins,
                 seat=seat,
+                source=section.source if model is None else model.source,
                 sends=sends,
                 remarks=(*section.remarks, remark, *remarks),
             )

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, get_args
 
 from pydantic import Field
 
@@ -20,7 +20,8 @@ from roomplan.documents.wording import listed, quoted
 from roomplan.errors import PlanError, Problem
 from roomplan.plan.base_shape import Shape
 from roomplan.plan.faults import DocumentKind, checked_shape
-from roomplan.plan.values import ListOf, MappingOf, Number, Text, Thinned, Truth, refusal
+from roomplan.plan.model import SourceKind
+from roomplan.plan.values import Choice, ListOf, MappingOf, Number, Otherwise, Text, Thinned, Truth, refusal
 
 from .names import LONGEST_PHRASE
 
@@ -76,6 +77,9 @@ class FamilyShape(Shape):
         description="How a comment speaks of it."
     )
     hall: Annotated[bool, Truth()] = Field(description="It plays in the hall.")
+    source: Annotated[SourceKind, Choice(get_args(SourceKind))] = Field(
+        default="even", description="How its sound is directed."
+    )
 
 
 class TypicalSeatShape(Shape):
@@ -104,6 +108,9 @@ class InstrumentShape(Shape):
     )
     names: _Names = Field(description="Names and abbreviations.")
     seat: TypicalSeatShape = Field(description="A typical seat.")
+    source: Annotated[SourceKind | None, Choice(get_args(SourceKind)), Otherwise("that of its family")] = (
+        Field(default=None, description="How its sound is directed.")
+    )
     sends: TypicalSendsShape = Field(default=TypicalSendsShape(), description="Typical sends, dB.")
     parts: _Sections = Field(default=[], description="The sections that its parts 1, 2 … are.")
 

@@ -18,6 +18,8 @@ from roomplan.files.resources import bundled_folder
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from roomplan.plan.model import SourceKind
+
     from .instrument_file import TableShape
 
 __all__ = [
@@ -40,6 +42,7 @@ class InstrumentFamily:
     name: str
     title: str
     orchestral: bool  # plays in the hall
+    source: SourceKind = "even"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,8 @@ class Instrument:
         Sections that its parts 1, 2 … are (first and second violins).
     general : bool
         Names of a whole family: another of that family in the same name says more.
+    source : str
+        How its sound is directed.
     """
 
     name: str
@@ -69,6 +74,7 @@ class Instrument:
     church_db: float | None = None
     parts: tuple[str, ...] = ()
     general: bool = False
+    source: SourceKind = "even"
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +128,10 @@ def instrument_table() -> InstrumentTable:
 def table_of(shape: TableShape) -> InstrumentTable:
     """Give the table that a file means."""
     return InstrumentTable(
-        {name: InstrumentFamily(name, family.title, family.hall) for name, family in shape.families.items()},
+        {
+            name: InstrumentFamily(name, family.title, family.hall, family.source)
+            for name, family in shape.families.items()
+        },
         tuple(
             Instrument(
                 name=one.section,
@@ -134,6 +143,7 @@ def table_of(shape: TableShape) -> InstrumentTable:
                 church_db=one.sends.church,
                 parts=tuple(one.parts),
                 general=one.whole_family,
+                source=one.source or shape.families[one.family].source,
             )
             for one in shape.instruments
         ),

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from roomplan.plan.model import SourceKind
+
     from .cue import CueFacts
     from .listening import StemFile
     from .names import StemName
@@ -87,6 +89,8 @@ class ProposedSection:
         What a practitioner should know: silence, a missing half, other rates.
     sources : int
         Points of its seat it plays from: 1 where everything in it is mono.
+    source : str
+        How its sound is directed.
     """
 
     name: str
@@ -102,6 +106,7 @@ class ProposedSection:
     alternative: str | None
     remarks: tuple[str, ...] = ()
     sources: int = 2
+    source: SourceKind = "even"
 
 
 @dataclass(frozen=True, slots=True)

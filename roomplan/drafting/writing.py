@@ -162,7 +162,8 @@ def plan_text(proposal: Proposal, plan: Path) -> str:
     lines += _rule("Sections")
     lines += [
         "# `stems` are names or patterns in the folder above. `seat` is the distance from the main",
-        "# microphones and the degrees right of centre (left is negative).",
+        "# microphones and the degrees right of centre (left is negative). `source` is how its sound is",
+        "# directed: rooms return it darker than the dry sound. `even`, or no `source`, is off.",
         "sections:",
     ]
     lines += _joined(_section_lines(section) for section in proposal.sections)
@@ -387,6 +388,8 @@ def _section_lines(section: ProposedSection) -> list[str]:
         lines.append("    versions: newest    # where a later version or take comes into the folder")
     if section.seat is not None:
         lines.append(f"    seat: {_seat(section.seat)}")
+    if section.source != "even":
+        lines.append(f"    source: {section.source}")
     if section.sends:
         lines += ["    sends:", *_send_lines(section.sends, "      ")]
     return lines

@@ -95,6 +95,7 @@ def draft_document(draft: Proposal | Filling, plan: Path) -> Document:
             "group": section.group,
             "distance_m": None if section.seat is None else section.seat.distance_m,
             "angle_deg": None if section.seat is None else section.seat.angle_deg,
+            "source": section.source,
             "sends": {room: send.level_db for room, send in all_sends(draft, section).items()},
             "sure": section.sure,
             "why": section.why,

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from roomplan.acoustics.analysis import BandFigures
     from roomplan.errors import Problem
+    from roomplan.plan.model import Section
     from roomplan.rendering.bus_figures import BusFigures
     from roomplan.rendering.result import Rendering
     from roomplan.session.session import SectionSource
@@ -266,7 +267,7 @@ def send_matrix(rendering: Rendering) -> Table:
     ratios = {(s.section, s.send): s.wet_to_dry_db for s in rendering.sends}
     for section in rendering.session.sections:
         table.add_row(
-            section.name + (" (muted)" if section.muted else ""),
+            _section_cell(rendering.session.plan.sections[section.name], muted=section.muted),
             "off"
             if section.dry_gain is None
             else level(rendering.session.plan.sections[section.name].dry_db),
@@ -274,6 +275,11 @@ def send_matrix(rendering: Rendering) -> Table:
             end_section=True,
         )
     return table
+
+
+def _section_cell(section: Section, *, muted: bool) -> Text:
+    name = section.name + (" (muted)" if muted else "")
+    return Text(name if section.source == "even" else f"{name}\nsource: {section.source}")
 
 
 def _send_cell(section: SectionSource, room: str, ratios: dict[tuple[str, int], float | None]) -> Text:

@@ -29,6 +29,17 @@ def test_the_plan_has_six_seated_sections_a_group_an_alternate_and_a_delivery(pl
     assert plan.deliveries["session"].write == ("mix", "prints", "rooms", "groups", "alternates")
 
 
+def test_every_section_says_how_its_sound_is_directed(plan):
+    assert {name: section.source for name, section in plan.sections.items()} == {
+        "choir": "voice",
+        "low_strings": "strings",
+        "melody_strings": "strings",
+        "woodwinds": "woodwinds",
+        "brass": "brass",
+        "percussion": "percussion",
+    }
+
+
 def test_every_stem_is_claimed_by_its_own_section_alone(plan):
     for stem in STEMS.values():
         for file in stem.files:

@@ -338,3 +338,17 @@ def test_a_stereo_stem_is_narrowed_where_its_pair_would_be_outside_the_room(fill
     assert "outside its rooms" in text
     _filling, _text, plan = filled("Vln.wav", base=base, channels=1)
     assert plan.sections["high"].seat.spread_m == 3.0
+
+
+@pytest.mark.parametrize(("of_template", "added"), [("", "even"), (", source: brass", "brass")])
+def test_a_section_that_is_added_has_the_source_that_the_template_gives_to_its_kind(
+    filled, of_template, added
+):
+    base = BASE.replace("sends: {hall: -14}}", f"sends: {{hall: -14}}{of_template}}}")
+    _filling, _text, plan = filled("Vln.wav", "Vc.wav", "Brass.wav", "Choir.wav", "Tuba.wav", base=base)
+    assert plan.sections["low_brass"].source == added
+
+
+def test_a_section_of_a_kind_that_the_template_lacks_has_the_source_of_its_kind(filled):
+    _filling, _text, plan = filled("Vln.wav", "Vc.wav", "Brass.wav", "Choir.wav", "Oboe.wav")
+    assert plan.sections["woodwinds"].source == "woodwinds"

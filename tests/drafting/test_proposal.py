@@ -218,3 +218,24 @@ def test_a_later_date_is_a_later_version(section_of):
     found = section_of("Harp_20260203.wav", "Harp_20260310.wav", "Vla_20260310.wav")
     assert found["Harp_20260203.wav"] is None
     assert found["Harp_20260310.wav"] == "harp"
+
+
+@pytest.mark.parametrize(
+    ("file", "source"),
+    [
+        ("Choir.wav", "voice"),
+        ("Solo Soprano.wav", "voice"),
+        ("Vln1.wav", "strings"),
+        ("Cb.wav", "strings"),
+        ("Oboe.wav", "woodwinds"),
+        ("Trumpets.wav", "brass"),
+        ("Horns.wav", "even"),  # their bells point backwards
+        ("Timpani.wav", "percussion"),
+        ("Harp.wav", "even"),
+        ("Synth Pad.wav", "even"),
+        ("Audio 01.wav", "even"),
+    ],
+)
+def test_a_section_has_the_source_of_its_kind_and_what_is_not_known_is_even(imagined, file, source):
+    (section,) = imagined(file).sections
+    assert section.source == source

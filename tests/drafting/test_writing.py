@@ -235,3 +235,15 @@ def test_a_pattern_that_would_play_the_next_version_too_says_newest(imagined, tm
     chosen = {name: section.versions for name, section in loaded.plan.sections.items()}
     assert chosen["violas"] == "newest"
     assert chosen["harp"] is None
+
+
+def test_the_text_names_the_source_of_a_section_unless_it_is_even(imagined, tmp_path):
+    plan = tmp_path / "cue.yaml"
+    write_plan(plan_text(imagined("Trumpets.wav", "Harp.wav"), plan), plan, replace=False)
+    loaded = load_plan(plan)
+    assert loaded.plan is not None
+    assert {name: section.source for name, section in loaded.plan.sections.items()} == {
+        "trumpets": "brass",
+        "harp": "even",
+    }
+    assert "source: even" not in plan.read_text("utf-8")

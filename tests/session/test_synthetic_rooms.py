@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import copy
+import io
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
+from rich.console import Console
 from scipy.signal import fftconvolve
 
 from roomplan.files.cache import Cache
@@ -18,6 +20,7 @@ from roomplan.report.documents import render_document
 from roomplan.rooms.preparation import PositionRequest, prepare_room
 from roomplan.rooms.response_cache import KeptResponses
 from roomplan.session.session import open_session
+from roomplan.show.tables import send_matrix
 
 RATE = 48_000
 LOW = 8_000  # a rate at which synthesis is cheap, where no figure hangs on it
@@ -394,6 +397,14 @@ def test_compare_says_that_a_section_has_another_source_also_against_a_report_th
     for section in first["sections"]:
         del section["source"]
     assert plan_changes(first, second) == ["section wide: source even → brass"]
+
+
+def test_the_sends_of_a_section_are_shown_with_its_source_unless_it_is_even(cue, players):
+    console = Console(width=200, record=True, file=io.StringIO())
+    console.print(send_matrix(cue.measure(changed(players, "sections/wide/source", "voice"))))
+    shown = console.export_text()
+    assert "source: voice" in shown
+    assert shown.count("source: ") == 1
 
 
 def test_the_source_of_a_section_darkens_what_rooms_return_of_it_and_nothing_else(cue, players):

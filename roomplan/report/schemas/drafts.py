@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
+from roomplan.plan.model import SourceKind
 from roomplan.report.drafts import NEW_SCHEMA
 from roomplan.report.schemas.values import (
     Schema,
@@ -12,6 +15,7 @@ from roomplan.report.schemas.values import (
     map_of,
     number,
     object_of,
+    one_of,
     or_none,
     text,
     text_or_none,
@@ -40,6 +44,7 @@ def new_schema() -> Schema:
         "group": text_or_none(),
         "distance_m": figure(),
         "angle_deg": figure(),
+        "source": one_of(get_args(SourceKind), "How its sound is directed."),
         "sends": map_of(number(), "Room → dB."),
         "sure": truth(),
         "why": text_or_none(),

@@ -197,7 +197,7 @@ SECTION = object_of(
         "pan": figure("−100 left to 100 right; null where the plan has none."),
         "width": number("%."),
         "seat": text_or_none("In words."),
-        "source": one_of(get_args(model.SourceKind), "How directed its sound is."),
+        "source": one_of(get_args(model.SourceKind), "How its sound is directed."),
         "stems": list_of(text()),
         "sends": list_of(SEND),
     }
