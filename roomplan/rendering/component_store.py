@@ -10,7 +10,8 @@ engine: how it is laid out, and the libraries that transform.
 An entry is `sound.npy`, shape (blocks, channels, hop), and `blocks.json`: the CRC-32 of the file up to the
 end of every block, which is looked at when the block is read. One channel stands for two that are alike.
 
-Writing is done by a thread of its own behind a queue of bounded size. What could not be written is not kept.
+Writing is done by a thread of its own behind a queue of bounded size. What could not be written, or not as
+fast as it is made, is not kept.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from __future__ import annotations
 import io
 import queue
 import threading
+import time
 import zlib
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -46,7 +48,9 @@ __all__ = ["ComponentStore", "KeptSound", "SoundKeeper", "SoundShape"]
 
 _VERSION = 1  # of what the engine and the stream do before the gain: raise it when that changes
 _SAMPLE_BYTES = 4
-_WAITING_BYTES = 48_000_000  # that may wait for the disk
+_WAITING_BYTES = 32_000_000  # that may wait for the disk
+# a pass waits for a slow disk for this share of its time, and not counting the first moments
+_MOST_WAITING, _NOT_COUNTED_S = 0.05, 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,6 +291,8 @@ class SoundKeeper:
         largest = max(shape.channels * shape.hop * _SAMPLE_BYTES for _key, shape, _title in wanted.values())
         self._queue: queue.Queue[tuple[int, Planar] | None] = queue.Queue(max(1, _WAITING_BYTES // largest))
         self._free: queue.SimpleQueue[Planar] = queue.SimpleQueue()
+        self._began_s, self._waited_s = time.perf_counter(), 0.0
+        self._left_out: set[int] = set()  # the disk is too slow for them
         self._thread: threading.Thread | None = threading.Thread(target=self._work, daemon=True)
         self._thread.start()
 
@@ -297,16 +303,28 @@ class SoundKeeper:
 
     def keep(self, number: int, block: Planar) -> None:
         """Keep a block of a component, shape (channels, hop); it is copied."""
+        if number in self._left_out:
+            return
         try:
             copy = self._free.get_nowait()
         except queue.Empty:
             copy = np.empty((2, block.shape[1]), np.float32)
         copy[: len(block)] = block
-        self._queue.put((number, copy))
+        try:
+            self._queue.put_nowait((number, copy))
+        except queue.Full:
+            before = time.perf_counter()
+            self._queue.put((number, copy))
+            now = time.perf_counter()
+            self._waited_s += now - before
+            if self._waited_s > _NOT_COUNTED_S + _MOST_WAITING * (now - self._began_s):
+                self._left_out.add(number)
 
     def finish(self) -> None:
         """Wait for the disk, and put every component in its place."""
         self._stop()
+        for number in self._left_out:
+            self._writers[number].give_up("the disk is slower than the render")
         for writer in self._writers.values():
             writer.finish()
         self._stack.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import time
 from collections import namedtuple
 from dataclasses import replace
 
@@ -230,3 +231,24 @@ def test_a_block_stays_as_it_is_until_the_next_but_one_is_asked_for(ensemble, st
                     assert not np.shares_memory(seen, block)
                 before.append((block, block.copy()))
             assert len(before) > 2
+
+
+def test_a_disk_that_is_slower_than_the_render_keeps_less_and_does_not_hold_it_up(
+    ensemble, store, cache, monkeypatch
+):
+    monkeypatch.setattr(component_stream, "ENGINE_BYTES", 1)  # the shortest blocks
+    monkeypatch.setattr(component_store, "_WAITING_BYTES", 1)
+    monkeypatch.setattr(component_store, "_NOT_COUNTED_S", 0.0)
+    write = component_store._write_all
+
+    def slow(file, data):
+        time.sleep(0.05)
+        write(file, data)
+
+    expected = heard(ensemble)
+    with monkeypatch.context() as patch:
+        patch.setattr(component_store, "_write_all", slow)
+        np.testing.assert_array_equal(heard(ensemble, store), expected)
+    assert len(cache.entries()) < WET
+    assert any("slower than the render" in note for note in cache.notes)
+    np.testing.assert_array_equal(heard(ensemble, store), expected)
