@@ -198,6 +198,9 @@ def room_document(portrait: RoomPortrait) -> Document:
                 if spec.absorption is None
                 else {name: rounded(spec.absorption[name][centre], 4) for name in SURFACES},
                 "t30_s": rounded(measured.t30_s[centre], 4),
+                "late_correlation": None
+                if portrait.late_correlation is None
+                else rounded(portrait.late_correlation[centre], 4),
             }
             for centre in BAND_CENTRES_HZ
         ],

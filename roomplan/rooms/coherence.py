@@ -32,7 +32,14 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Matrices = NDArray[np.complex128]
 
-__all__ = ["diffuse_covariance", "factor", "heard", "microphone_aims", "spherical_bessel"]
+__all__ = [
+    "diffuse_correlation",
+    "diffuse_covariance",
+    "factor",
+    "heard",
+    "microphone_aims",
+    "spherical_bessel",
+]
 
 _SERIES_BELOW = 2.0
 _SERIES_TERMS = 12
@@ -118,6 +125,23 @@ def heard(covariance: Matrices) -> Matrices:
         return covariance
     fold = np.array([[1.0, 0.0, CENTRE_GAIN], [0.0, 1.0, CENTRE_GAIN]])
     return fold @ covariance @ fold.T
+
+
+def diffuse_correlation(
+    frequencies_hz: Array, positions_m: Array, aims: Array, omni: float, *, sound_speed: float
+) -> float:
+    """Correlation of the two channels of a set-up in a diffuse field, −1 to 1, all frequencies alike.
+
+    Parameters
+    ----------
+    frequencies_hz : ndarray, shape (frequencies,)
+        Evenly spaced over a band.
+    positions_m, aims, omni, sound_speed
+        As in `diffuse_covariance`, of two or three microphones.
+    """
+    covariance = heard(diffuse_covariance(frequencies_hz, positions_m, aims, omni, sound_speed=sound_speed))
+    powers = np.sum(covariance.real, axis=0)
+    return float(powers[0, 1] / math.sqrt(powers[0, 0] * powers[1, 1]))
 
 
 def factor(covariance: Matrices) -> Matrices:

@@ -30,7 +30,8 @@ from roomplan.acoustics.room_formulas import (
     schroeder_frequency,
 )
 from roomplan.acoustics.transforms import fast_length, inverse_real, spectrum
-from roomplan.rooms.geometry import setup_middle, source_position
+from roomplan.rooms.coherence import diffuse_correlation, microphone_aims
+from roomplan.rooms.geometry import PATTERNS, setup_middle, source_position
 from roomplan.rooms.images import early_reflections
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
 from roomplan.rooms.walls import wall_losses
@@ -60,6 +61,7 @@ __all__ = [
 ]
 
 SAMPLE_RATE_HZ = 48_000  # of the response a portrait measures
+LINES = 200  # of an octave, for a correlation
 POINTS = 400  # of the energy to come
 MIXED_TIMES, FREE_PATHS = 1.3, 3.0  # how far a portrait looks; both common practice, no source
 FAINTEST_DIRECT = 1e-3  # share of its energy that a set-up must hear for levels relative to it
@@ -138,6 +140,8 @@ class RoomPortrait:
         Of the synthesised response.
     reflections : tuple of Reflection
         By time, up to `window_s` after the direct sound.
+    late_correlation : mapping of int to float, or None
+        Octave centre → of the two channels in a diffuse field, −1 to 1; None where one is heard.
     to_come : EnergyToCome or None
         None where the set-up hears next to nothing of the direct sound.
     """
@@ -155,6 +159,7 @@ class RoomPortrait:
     measured: PortraitFigures
     reflections: tuple[Reflection, ...]
     window_s: float
+    late_correlation: Mapping[int, float] | None
     to_come: EnergyToCome | None
 
     @property
@@ -206,6 +211,7 @@ def portrait_of(
         measured=heard.measured,
         reflections=early_reflections(spec, seat, microphones, within_s=window),
         window_s=window,
+        late_correlation=_late_correlation(spec, microphones),
         to_come=heard.to_come,
     )
 
@@ -259,6 +265,21 @@ def _mean_absorption(spec: RoomSpecification) -> dict[int, float]:
     by_surface = [spec.absorption[name] for name in SURFACES]
     return {
         centre: float(np.average([given[centre] for given in by_surface], weights=spec.areas_m2))
+        for centre in BAND_CENTRES_HZ
+    }
+
+
+def _late_correlation(spec: RoomSpecification, microphones: str) -> dict[int, float] | None:
+    """Closed form for the set-up: a draw of noise scatters about it."""
+    setup = spec.microphones[microphones]
+    if setup.outputs < 2:
+        return None
+    at, aims = np.array(setup.positions_m), microphone_aims(setup.aims_deg, setup.tilts_deg)
+    omni, speed = PATTERNS[setup.pattern], spec.sound_speed
+    return {
+        centre: diffuse_correlation(
+            np.linspace(*band_edges(centre), LINES), at, aims, omni, sound_speed=speed
+        )
         for centre in BAND_CENTRES_HZ
     }
 

@@ -181,7 +181,8 @@ def _decay_table(portrait: RoomPortrait) -> Table:
     spec = portrait.spec
     table = plain_table(
         "Decay by octave",
-        "measured: T30 of the response of this seat, mean of its channels",
+        "measured: T30 of the response of this seat, mean of its channels · late correlation: of the "
+        f"channels of {portrait.microphones} in a diffuse field, 1 is mono",
     )
     table.add_column("Hz", no_wrap=True)
     figure_columns(table, map(str, BAND_CENTRES_HZ))
@@ -198,6 +199,9 @@ def _decay_table(portrait: RoomPortrait) -> Table:
             table.add_row(surface_words([name]), *(figure(given[centre]) for centre in BAND_CENTRES_HZ))
     implied = "mean absorption" if spec.absorption is not None else "absorption implied"
     table.add_row(implied, *(figure(portrait.mean_absorption[centre]) for centre in BAND_CENTRES_HZ))
+    if portrait.late_correlation is not None:
+        alike = portrait.late_correlation
+        table.add_row("late correlation", *(figure(alike[centre] + 0.0) for centre in BAND_CENTRES_HZ))
     return table
 
 

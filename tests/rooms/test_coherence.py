@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from scipy.special import spherical_jn
 
 from roomplan.rooms.coherence import (
+    diffuse_correlation,
     diffuse_covariance,
     factor,
     heard,
@@ -82,3 +83,22 @@ def test_a_centre_goes_to_both_sides_3_db_down():
     same = np.zeros((3, 3))
     covariance = heard(diffuse_covariance(np.array([1000.0]), same, same, 1.0, sound_speed=SPEED))
     assert covariance[0] == pytest.approx(np.full((2, 2), (1.0 + np.sqrt(0.5)) ** 2))
+
+
+def test_the_correlation_of_known_set_ups_is_that_of_the_closed_forms():
+    # Omni pair: the mean of sin(kd)/(kd) over the band (Cook et al. 1955; from memory). Figures-of-eight at
+    # one point: the cosine of their angle. Omnis far apart with a centre at −3 dB on both sides: 1/3.
+    lines = np.linspace(500.0, 1000.0, 400)
+    apart = np.array([[0.0, -0.1, 0.0], [0.0, 0.1, 0.0]])
+    ahead = microphone_aims((0.0, 0.0), (0.0, 0.0))
+    expected = np.mean(np.sinc(2.0 * lines * 0.2 / SPEED))
+    assert diffuse_correlation(lines, apart, ahead, 1.0, sound_speed=SPEED) == pytest.approx(
+        expected, abs=1e-6
+    )
+    for aim in (30.0, 45.0):
+        crossed = microphone_aims((-aim, aim), (0.0, 0.0))
+        found = diffuse_correlation(lines, np.zeros((2, 3)), crossed, 0.0, sound_speed=SPEED)
+        assert found == pytest.approx(np.cos(np.radians(2.0 * aim)), abs=1e-9)
+    wide = np.array([[0.0, -90.0, 0.0], [0.0, 90.0, 0.0], [50.0, 0.0, 0.0]])
+    three = diffuse_correlation(lines, wide, microphone_aims((0.0,) * 3, (0.0,) * 3), 1.0, sound_speed=SPEED)
+    assert three == pytest.approx(1.0 / 3.0, abs=0.01)

@@ -47,6 +47,9 @@ def one_room_schema() -> Schema:
         "mean_absorption": figure(),
         "absorption": or_none(map_of(number()), "By surface, of a room from materials."),
         "t30_s": figure("As the response measures it."),
+        "late_correlation": figure(
+            "Of the set-up's two channels in a diffuse field; null where one is heard."
+        ),
     }
     setup = {
         "name": text(),
