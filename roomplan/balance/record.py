@@ -18,7 +18,7 @@ import numpy as np
 
 from roomplan.errors import RoomplanError
 from roomplan.files.cache import Cache
-from roomplan.loudness.cross_powers import count_pairs
+from roomplan.loudness.factors import count_pairs
 from roomplan.plan.bus_name import BusName
 from roomplan.plan.model import Margin
 from roomplan.rendering.one_pass import bus_gains

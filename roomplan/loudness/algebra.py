@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.errors import RoomplanError
-from roomplan.loudness.cross_powers import count_pairs
+from roomplan.loudness.factors import count_pairs
 from roomplan.loudness.hops import HOPS_PER_SECOND, HopCutter, HopTable, per_hop
 from roomplan.loudness.lanes import Lanes
 from roomplan.loudness.weighting import KFilter, validate_channel_weights, validate_sample_rate
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from roomplan.loudness.cross_powers import CrossPowerWriter
+    from roomplan.loudness.rounded_powers import RoundedPowers
     from roomplan.loudness.speech_band import SpeechBandFilter
 
 __all__ = ["BusPowers"]
@@ -67,7 +68,7 @@ class BusPowers:
         Power weights of the channels; needed for more than two.
     workers : int
         Threads; channels are worked on side by side, so more than `channels` are not used.
-    keep : CrossPowerWriter, optional
+    keep : CrossPowerWriter or RoundedPowers, optional
         Gets the cross powers of all pairs as they come, so that buses nobody has thought of yet need no
         second pass. Finishing it is left to the caller.
     weighting : type
@@ -96,7 +97,7 @@ class BusPowers:
         channels: int = 2,
         weights: ArrayLike | None = None,
         workers: int = 2,
-        keep: CrossPowerWriter | None = None,
+        keep: CrossPowerWriter | RoundedPowers | None = None,
         weighting: type[KFilter | SpeechBandFilter] = KFilter,
     ) -> None:
         validate_sample_rate(sample_rate)

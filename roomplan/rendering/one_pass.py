@@ -20,7 +20,9 @@ import numpy as np
 from roomplan.audio.resample import resampled_length
 from roomplan.audio.writers import OutputFormat, RateChanger, SoundWriter
 from roomplan.loudness.algebra import BusPowers
+from roomplan.loudness.rounded_powers import RoundedPowers
 from roomplan.loudness.speech_band import SpeechBandFilter
+from roomplan.loudness.weighting import KFilter
 from roomplan.rendering.bus_mixer import SLICE, BusMixer
 from roomplan.rendering.component_stream import ComponentStream, SignalStatistics
 from roomplan.rendering.recall import Peaks
@@ -167,8 +169,9 @@ class Keeping:
 class Known:
     """What an earlier pass over the same components has found, at the gains of now: not metered again.
 
-    Powers are those of a new pass within the rounding of float32, 1e-6 LU of loudness. Peaks are those of
-    every bus, None where that pass cannot tell.
+    Powers are those of a new pass to the last bit where the gains are those of the earlier one, else within
+    the rounding of float32, 1e-6 LU of loudness. Peaks are those of every bus, None where that pass cannot
+    tell.
     """
 
     powers: Powers
@@ -226,7 +229,7 @@ def hear(
     RoomplanError
         A stem cannot be read to its end, or a file not be written.
     """
-    meters: list[BusPowers] = []
+    meters: list[tuple[BusPowers, RoundedPowers]] = []
     if known is None:
         meters += _meters(session, buses, len(components), keeping, speech_band, workers)
     stage = "listening" if destination is None else "rendering"
@@ -239,7 +242,7 @@ def hear(
         lanes = {name: _lanes(session, group) for name, group in writers.items()}
         peaks = () if known is None else known.peaks
         summing = stack.enter_context(_Summing(buses, lanes, peaks, workers=workers))
-        stages = [summing.feed, *(meter.feed for meter in meters)]
+        stages = [summing.feed, *(meter.feed for meter, _rounded in meters)]
         pools = [stack.enter_context(ThreadPoolExecutor(1)) for _stage in stages]
         pending: list[Future[None]] = []
         for block in stream.blocks(lambda done, total: progress(stage, done, total)):
@@ -248,8 +251,9 @@ def hear(
             pending = submitted
             frames += block.shape[2]
         _wait_for(pending)
-        for meter in meters:
+        for meter, rounded in meters:
             meter.finish()
+            rounded.finish()
         summing.finish()
         with ThreadPoolExecutor(CLOSING_THREADS) as pool:
             _all_of(pool, [writer.close for group in writers.values() for _planned, writer in group])
@@ -259,7 +263,8 @@ def hear(
     ]
     outputs = {name: tuple(_output(*pair) for pair in group) for name, group in writers.items()}
     if known is None:
-        known = Known(meters[0], meters[1] if speech_band else None, ())
+        powers = [rounded for _meter, rounded in meters]
+        known = Known(powers[0], powers[1] if speech_band else None, ())
     return Heard(frames, known.powers, known.speech_band, levels, stream.statistics, outputs)
 
 
@@ -270,16 +275,21 @@ def _meters(
     keeping: Keeping,
     speech_band: bool,
     workers: int,
-) -> tuple[BusPowers, ...]:
-    """Meters of the K-weighted powers and, where wanted, of those in the speech band."""
+) -> list[tuple[BusPowers, RoundedPowers]]:
+    """Meters of the K-weighted powers and, where wanted, of those in the speech band, with what they fill."""
     gains, rate = bus_gains(buses, components), session.sample_rate
-    powers = BusPowers(gains, sample_rate=rate, workers=workers, keep=keeping.cross)
-    if not speech_band:
-        return (powers,)
-    in_speech_band = BusPowers(
-        gains, sample_rate=rate, workers=workers, keep=keeping.speech_band, weighting=SpeechBandFilter
-    )
-    return powers, in_speech_band
+    filters: list[tuple[type[KFilter | SpeechBandFilter], CrossPowerWriter | None]]
+    filters = [(KFilter, keeping.cross)]
+    if speech_band:
+        filters.append((SpeechBandFilter, keeping.speech_band))
+    meters: list[tuple[BusPowers, RoundedPowers]] = []
+    for weighting, keep in filters:
+        rounded = RoundedPowers(gains, keep=keep)
+        meter = BusPowers(
+            np.empty((0, components)), sample_rate=rate, workers=workers, keep=rounded, weighting=weighting
+        )
+        meters.append((meter, rounded))
+    return meters
 
 
 class _Summing:

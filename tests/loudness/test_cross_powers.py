@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from roomplan.errors import RoomplanError
 from roomplan.loudness import BusPowers, loudness_of_hops
-from roomplan.loudness.cross_powers import CrossPowers, CrossPowerWriter, count_pairs, size_bytes
+from roomplan.loudness.cross_powers import CrossPowers, CrossPowerWriter, size_bytes
+from roomplan.loudness.factors import count_pairs
 
 # Off, or −60 to +6 dB of either sign.
 GAINS = st.one_of(st.just(0.0), st.floats(0.001, 2.0), st.floats(-2.0, -0.001))

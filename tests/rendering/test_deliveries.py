@@ -98,7 +98,7 @@ def orchestra(cue, decay):
 
 @pytest.fixture(scope="module")
 def delivered(shared_cue, decay):
-    """All deliveries in one folder, and how often the engine was built and run for it."""
+    """All deliveries in one folder, and how often the engine was built and run; nothing is kept."""
     counts = {"built": 0, "runs": 0}
 
     class Counted(Convolver):

@@ -89,6 +89,28 @@ def test_the_same_plan_is_answered_from_its_first_hearing_peaks_included(cue, co
     assert [w.what for w in again.warnings] == [w.what for w in heard.warnings]
 
 
+def test_a_render_has_the_same_figures_and_samples_with_a_cold_cache_a_warm_one_and_none(cue, content, cache):
+    plan = moved(content, margins=[{"of": "choir", "over": "back"}])
+    reports, samples = [], []
+    for kept in (None, cache, cache):
+        cue.render(plan, cache=kept)
+        reports.append(cue.report)
+        samples.append(cue.sound("mix.wav"))
+    off, cold, warm = reports
+    assert off["buses"]
+    assert cold == off
+    assert warm == off
+    assert all(np.array_equal(one, samples[0]) for one in samples)
+    again = measure_session(cue.session(plan), cache=cache)
+    assert again.recalled
+    listened = measure_session(cue.session(plan))
+    assert listened.hop_sums.keys() == again.hop_sums.keys()
+    assert all(np.array_equal(again.hop_sums[name], sums) for name, sums in listened.hop_sums.items())
+    assert again.buses == listened.buses
+    assert again.sends == listened.sends
+    assert again.margins == listened.margins
+
+
 @settings(max_examples=12)
 @given(choir=LEVELS, wet=LEVELS, dry=LEVELS, group=LEVELS, muted=st.sampled_from([None, "choir", "brass"]))
 def test_other_levels_and_mutes_are_answered_as_if_heard(cue, content, cache, choir, wet, dry, group, muted):
