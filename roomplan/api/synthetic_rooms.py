@@ -12,19 +12,20 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
 from roomplan.api.arrays import sound_rate
 from roomplan.api.faces import html_of
 from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import Place, PlanError, RoomplanError
 from roomplan.files.cache import Cache
-from roomplan.plan.model import Seat
+from roomplan.plan.model import Seat, SourceKind
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.portrait import portrait_of
 from roomplan.rooms.portrait_cache import KeptPortraits
 from roomplan.rooms.response_cache import KeptResponses
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
+from roomplan.rooms.source_kinds import directivity_of
 from roomplan.rooms.spec import RoomSpecification
 from roomplan.rooms.store import kept_or_synthesised
 from roomplan.show.room_tables import room_tables, size_words
@@ -75,6 +76,7 @@ class SyntheticRoom(RoomSpecification):
         seat: tuple[float, float] | None = None,
         *,
         spread_m: float = 0.0,
+        source: SourceKind = "even",
         microphones: str = "main",
         sample_rate: int = 48_000,
     ) -> NDArray[np.float64]:
@@ -86,6 +88,9 @@ class SyntheticRoom(RoomSpecification):
             Without one, the room's reference seat.
         spread_m : float
             Above 0: two sources so far apart, for a stereo stem.
+        source : str
+            `voice`, `strings`, `woodwinds`, `brass` or `percussion`: directed towards the main microphones,
+            as loud forwards as `even`, which radiates to all sides alike.
         microphones : str
             Set-up that listens.
         sample_rate : int
@@ -99,7 +104,7 @@ class SyntheticRoom(RoomSpecification):
         Raises
         ------
         RoomplanError
-            A seat outside the walls or inside a microphone, an unknown set-up, a rate out of range.
+            A seat outside the walls or inside a microphone, an unknown set-up or source, a rate out of range.
 
         Examples
         --------
@@ -108,7 +113,9 @@ class SyntheticRoom(RoomSpecification):
         >>> response.shape[1]
         2
         """
-        made = self.synthesise(seat, spread_m=spread_m, microphones=microphones, sample_rate=sample_rate)
+        made = self.synthesise(
+            seat, spread_m=spread_m, source=source, microphones=microphones, sample_rate=sample_rate
+        )
         return made.direct + made.reflected
 
     def synthesise(
@@ -116,6 +123,7 @@ class SyntheticRoom(RoomSpecification):
         seat: tuple[float, float] | None = None,
         *,
         spread_m: float = 0.0,
+        source: SourceKind = "even",
         microphones: str = "main",
         sample_rate: int = 48_000,
     ) -> SyntheticResponse:
@@ -131,8 +139,13 @@ class SyntheticRoom(RoomSpecification):
         if not 8_000 <= rate <= 192_000:
             raise RoomplanError(f"a sample rate of {rate} Hz", remedy="ask for 8000 to 192000 Hz")
         known_setup(self, microphones)
+        if source not in get_args(SourceKind):
+            guess = did_you_mean(source, get_args(SourceKind))
+            hint = f"did you mean {guess}? " if guess else ""
+            remedy = f"{hint}there are {', '.join(get_args(SourceKind))}"
+            raise RoomplanError(f"there is no source {source!r}", remedy=remedy)
         found = seat_inside(self, self._seat(seat, spread_m), spread_name="spread_m")
-        return kept_response(self, found, microphones=microphones, sample_rate=rate)
+        return kept_response(self, found, source=source, microphones=microphones, sample_rate=rate)
 
     def _seat(self, seat: tuple[float, float] | None, spread_m: float) -> Seat:
         if seat is None:
@@ -203,7 +216,7 @@ def room(name_or_path: PathLike) -> SyntheticRoom:
 
 
 def kept_response(
-    spec: RoomSpecification, seat: Seat, *, microphones: str, sample_rate: int
+    spec: RoomSpecification, seat: Seat, *, source: SourceKind, microphones: str, sample_rate: int
 ) -> SyntheticResponse:
     """Response of a seat that is inside the room, from the user's cache where it is there.
 
@@ -217,6 +230,7 @@ def kept_response(
         microphones=microphones,
         sources=2 if seat.spread_m > 0.0 else 1,
         sample_rate=sample_rate,
+        directivity=directivity_of(source),
     )
 
 

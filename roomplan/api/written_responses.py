@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from roomplan.plan.model import Seat
+    from roomplan.plan.model import Seat, SourceKind
     from roomplan.rendering.one_pass import Progress
     from roomplan.rooms.spec import RoomSpecification
 
@@ -50,6 +50,7 @@ def write_response(
     *,
     microphones: str,
     sample_rate: int,
+    source: SourceKind = "even",
     direct: bool = True,
     replace: bool = False,
     progress: Progress = silent_progress,
@@ -65,6 +66,8 @@ def write_response(
         See `refuse_response_file`.
     microphones : str
         A set-up that the room has.
+    source : str
+        How its sound is directed.
     direct : bool
         Whether the file has the direct sound; the figures always have.
     replace : bool
@@ -76,7 +79,7 @@ def write_response(
         A file has come meanwhile, or cannot be written.
     """
     progress("synthesising", 0, 1)
-    response = kept_response(room, seat, microphones=microphones, sample_rate=sample_rate)
+    response = kept_response(room, seat, source=source, microphones=microphones, sample_rate=sample_rate)
     progress("measuring", 0, 1)
     figures = response_figures(response)
     samples = response.direct + response.reflected if direct else response.reflected
@@ -90,6 +93,7 @@ def write_response(
         spec=room,
         seat=seat,
         spread_m=seat.spread_m,
+        source=source,
         microphones=microphones,
         sample_rate=sample_rate,
         channels=samples.shape[1],

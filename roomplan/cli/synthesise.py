@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import enum
 from pathlib import Path
 from typing import Annotated
 
@@ -13,6 +14,17 @@ from roomplan.cli.parameters import AsJson, Quiet, help_of
 from roomplan.cli.room_choice import Microphones, SeatText, chosen_seat, open_room, parsed_seat
 
 __all__ = ["register"]
+
+
+class SourceOption(enum.StrEnum):
+    """Kinds of sources; the same as in a plan."""
+
+    EVEN = "even"
+    VOICE = "voice"
+    STRINGS = "strings"
+    WOODWINDS = "woodwinds"
+    BRASS = "brass"
+    PERCUSSION = "percussion"
 
 
 def register(app: typer.Typer) -> None:
@@ -43,6 +55,15 @@ def synthesise(
             "0: one source.",
         ),
     ] = 0.0,
+    source: Annotated[
+        SourceOption,
+        typer.Option(
+            "--source",
+            metavar="KIND",
+            help="How its sound is directed, towards the main microphones: even, voice, strings, woodwinds, "
+            "brass or percussion.",
+        ),
+    ] = SourceOption.EVEN,
     microphones: Microphones = "main",
     sample_rate: Annotated[
         int,
@@ -62,7 +83,7 @@ def synthesise(
     at 10 m, and nothing is normalised: the files of several seats keep their proportions. A plan needs no
     such file: it names the room.
 
-    Example: roomplan synthesise larkmere_hall brass.wav --seat 12,25
+    Example: roomplan synthesise larkmere_hall brass.wav --seat 12,25 --source brass
 
     Example: roomplan synthesise orrin_nave choir.wav --seat 10,0 --spread 6 --microphones rear
     """
@@ -83,6 +104,7 @@ def synthesise(
             spec,
             found,
             output,
+            source=source.value,
             microphones=known_setup(spec, microphones),
             sample_rate=sample_rate,
             direct=not without_direct,

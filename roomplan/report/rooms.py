@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from roomplan.plan.model import Seat
+    from roomplan.plan.model import Seat, SourceKind
     from roomplan.rooms.portrait import PortraitFigures, RoomPortrait
     from roomplan.rooms.spec import MicrophoneSetup, RoomSpecification
 
@@ -71,6 +71,8 @@ class WrittenResponse:
     ----------
     spread_m : float
         Between two sources; 0 for one.
+    source : str
+        How their sound is directed.
     peak : float
         Largest absolute value.
     direct : bool
@@ -85,6 +87,7 @@ class WrittenResponse:
     spec: RoomSpecification
     seat: Seat
     spread_m: float
+    source: SourceKind
     microphones: str
     sample_rate: int
     channels: int
@@ -253,6 +256,7 @@ def response_document(written: WrittenResponse) -> Document:
         "room": written.spec.name,
         "seat": {"distance_m": written.seat.distance_m, "angle_deg": written.seat.angle_deg},
         "spread_m": written.spread_m,
+        "source": written.source,
         "microphones": written.microphones,
         "direct": written.direct,
         "sample_rate": written.sample_rate,

@@ -231,6 +231,7 @@ def response_lines(written: WrittenResponse) -> list[Text]:
     channels = CHANNELS[written.channels]
     kind = {1: "mono", 2: "stereo (L, R)", 4: f"true stereo ({', '.join(channels)}: in, out)"}
     sources = "one source" if written.spread_m == 0.0 else f"two sources {metres(written.spread_m)} m apart"
+    directed = "" if written.source == "even" else f" ({written.source})"
     peak = level(written.peak_dbfs)
     over = ": fine in the float file, a converter will clip" if written.peak > 1.0 else ""
     seconds = written.frames / written.sample_rate
@@ -240,7 +241,7 @@ def response_lines(written: WrittenResponse) -> list[Text]:
     measured = f"T30 {figure(figures.t30_mid_s)} s, C80 {level(figures.c80_mid_db)} dB (500 and 1000 Hz)"
     lines = [
         f"{written.file}: {what}",
-        f"{spec.title}, seat {seat_words(written.seat)}, {sources}, {away}",
+        f"{spec.title}, seat {seat_words(written.seat)}, {sources}{directed}, {away}",
         f"{measured}, {first}",
         f"peak {peak} dBFS{over} · {LEVEL_NOTE}",
     ]

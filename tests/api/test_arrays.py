@@ -217,6 +217,7 @@ def test_the_response_of_a_seat_is_its_direct_and_its_reflected_sound_and_a_near
         ({"seat": (9.0, float("nan"))}, "is not a seat"),
         ({"spread_m": -1.0}, "a spread of -1 m"),
         ({"microphones": "raer"}, "did you mean rear"),
+        ({"source": "vioce"}, "did you mean voice"),
         ({"sample_rate": 4000}, "8000 to 192000"),
     ],
 )

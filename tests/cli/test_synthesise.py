@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -11,7 +12,9 @@ import soundfile
 
 from roomplan.audio.writers import SoundWriter
 from roomplan.cautions import RESPONSE, sentence
+from roomplan.cli.synthesise import SourceOption
 from roomplan.errors import RoomplanError
+from roomplan.plan.model import SourceKind
 from roomplan.rooms import synthesis
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.synthesis import synthesise as make_response
@@ -176,7 +179,8 @@ def test_the_summary_says_what_was_written_and_cautions(synthesise):
 def test_the_document_carries_the_documented_keys_and_true_figures(synthesise, folder):
     document = synthesise(ROOM, "out.wav", "--json").json
     assert set(document) == {
-        "schema", "roomplan", "file", "room", "seat", "spread_m", "microphones", "direct", "sample_rate",
+        "schema", "roomplan", "file", "room", "seat", "spread_m", "source", "microphones", "direct",
+            "sample_rate",
         "channels", "frames", "duration_s", "peak_dbfs", "direct_path_m", "t30_mid_s", "c80_mid_db",
         "first_reflection_ms", "reasons", "level_note", "hearing_note", "note",
     }  # fmt: skip
@@ -319,3 +323,21 @@ def test_the_lowest_and_the_highest_rate_work(synthesise, folder, rate):
 def test_no_room_and_no_file_are_usage_errors(synthesise):
     assert synthesise().status == 2
     assert synthesise(ROOM).status == 2
+
+
+def test_a_directed_source_is_darker_behind_its_direct_sound_and_is_named(synthesise):
+    documents = [
+        synthesise(ROOM, f"{source}.wav", "--source", source, "--json").json for source in ("even", "brass")
+    ]
+    assert [document["source"] for document in documents] == ["even", "brass"]
+    even, brass = (soundfile.read(document["file"])[0] for document in documents)
+    late = slice(2_000, None)
+    levels = [
+        np.abs(np.fft.rfft(samples[late, 0], 1 << 15))[8_000:] for samples in (even, brass)
+    ]  # from 2 kHz up
+    assert np.sum(levels[1] ** 2) < 0.2 * np.sum(levels[0] ** 2)
+    assert "(brass)" in synthesise(ROOM, "shown.wav", "--source", "brass").output
+
+
+def test_the_sources_of_the_option_are_those_of_a_plan():
+    assert tuple(SourceOption) == get_args(SourceKind)

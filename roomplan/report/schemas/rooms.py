@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
+from roomplan.plan.model import SourceKind
 from roomplan.report.rooms import RESPONSE_SCHEMA, ROOM_SCHEMA, ROOMS_SCHEMA
 from roomplan.report.schemas.parts import CENTRE, HEARING_NOTE, NOTE, REASONS
 from roomplan.report.schemas.values import (
@@ -116,6 +119,7 @@ def synthesise_schema() -> Schema:
             "room": text(),
             "seat": object_of({"distance_m": number(), "angle_deg": number()}),
             "spread_m": number(),
+            "source": one_of(get_args(SourceKind), "How its sound is directed."),
             "microphones": text(),
             "direct": truth("Whether the direct sound is in it."),
             "sample_rate": count(),
