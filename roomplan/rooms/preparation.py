@@ -32,7 +32,7 @@ from roomplan.rooms.decay_scaling import LARGEST_SCALE, SMALLEST_SCALE
 from roomplan.rooms.geometry import seat_fault, source_position
 from roomplan.rooms.recorded import RecordedRoom
 from roomplan.rooms.room_file import load_room_specification
-from roomplan.rooms.source_colour import coloured_by_power, level_gain
+from roomplan.rooms.source_colour import coloured_by_power, level_gains
 from roomplan.rooms.source_kinds import directivity_of
 from roomplan.rooms.spec import scale_reverberation
 from roomplan.rooms.store import kept_or_synthesised
@@ -51,6 +51,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.plan.model import Room, Seat, SourceKind, Wiring
+    from roomplan.rooms.directivity import Directivity
     from roomplan.rooms.spec import RoomSpecification
     from roomplan.rooms.store import ResponseStore
 
@@ -394,13 +395,14 @@ def _level_gains(
     room: Room, for_gain: Array, requests: Iterable[PositionRequest], sample_rate: int
 ) -> dict[SourceKind, float]:
     """Gain of every kind of source that is asked for: `even` keeps its level as it is."""
-    gains: dict[SourceKind, float] = {"even": 1.0}
+    directed: dict[SourceKind, Directivity] = {}
     for request in requests:
         directivity = directivity_of(request.source)
-        if directivity is not None and request.source not in gains:
-            gains[request.source] = level_gain(
-                for_gain, directivity, sample_rate=sample_rate, normalise=room.normalise
-            )
+        if directivity is not None:
+            directed[request.source] = directivity
+    found = level_gains(for_gain, list(directed.values()), sample_rate=sample_rate, normalise=room.normalise)
+    gains: dict[SourceKind, float] = {"even": 1.0}
+    gains.update(zip(directed, found, strict=True))
     return gains
 
 

@@ -18,6 +18,8 @@ from roomplan.rooms.wiring import normalising_gain
 from roomplan.scipy_kernels import next_fast_len
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from roomplan.plan.model import Normalise
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["coloured_by_power", "level_gain"]
+__all__ = ["coloured_by_power", "level_gains"]
 
 # The colour rings on: after this it is 120 dB down, for every kind in the table (measured).
 RING_S = 0.05
@@ -54,8 +56,10 @@ def coloured_by_power(samples: Array, directivity: Directivity, *, sample_rate: 
     return np.ascontiguousarray(coloured[:frames])
 
 
-def level_gain(for_gain: Array, directivity: Directivity, *, sample_rate: int, normalise: Normalise) -> float:
-    """Linear gain that makes up for the level which the colour of a source takes off a room.
+def level_gains(
+    for_gain: Array, directivities: Sequence[Directivity], *, sample_rate: int, normalise: Normalise
+) -> list[float]:
+    """Linear gains that make up for the level which the colour of each source takes off a room.
 
     Parameters
     ----------
@@ -66,10 +70,15 @@ def level_gain(for_gain: Array, directivity: Directivity, *, sample_rate: int, n
     normalise : str
         As of the room: what it keeps, this keeps; `none` keeps nothing.
     """
+    if not directivities:
+        return []
     even = normalising_gain(for_gain, sample_rate=sample_rate, normalise=normalise)
-    coloured = normalising_gain(
-        coloured_by_power(for_gain, directivity, sample_rate=sample_rate),
-        sample_rate=sample_rate,
-        normalise=normalise,
-    )
-    return 1.0 if even is None or coloured is None else coloured / even
+    coloured = [
+        normalising_gain(
+            coloured_by_power(for_gain, one, sample_rate=sample_rate),
+            sample_rate=sample_rate,
+            normalise=normalise,
+        )
+        for one in directivities
+    ]
+    return [1.0 if even is None or gain is None else gain / even for gain in coloured]

@@ -180,9 +180,8 @@ def test_the_document_carries_the_documented_keys_and_true_figures(synthesise, f
     document = synthesise(ROOM, "out.wav", "--json").json
     assert set(document) == {
         "schema", "roomplan", "file", "room", "seat", "spread_m", "source", "microphones", "direct",
-            "sample_rate",
-        "channels", "frames", "duration_s", "peak_dbfs", "direct_path_m", "t30_mid_s", "c80_mid_db",
-        "first_reflection_ms", "reasons", "level_note", "hearing_note", "note",
+        "sample_rate", "channels", "frames", "duration_s", "peak_dbfs", "direct_path_m", "t30_mid_s",
+        "c80_mid_db", "first_reflection_ms", "reasons", "level_note", "hearing_note", "note",
     }  # fmt: skip
     assert document["schema"] == "roomplan.synthesise/1"
     samples, _rate = read(folder / "out.wav")
