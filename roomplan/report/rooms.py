@@ -181,6 +181,20 @@ def list_document(rooms: Sequence[RoomSpecification]) -> Document:
     }
 
 
+def _band(portrait: RoomPortrait, centre: int) -> Document:
+    spec, alike = portrait.spec, portrait.late_correlation
+    return {
+        "centre_hz": centre,
+        "reverberation_time_s": rounded(spec.reverberation_time_s[centre], 4),
+        "mean_absorption": rounded(portrait.mean_absorption[centre], 4),
+        "absorption": None
+        if spec.absorption is None
+        else {name: rounded(spec.absorption[name][centre], 4) for name in SURFACES},
+        "t30_s": rounded(portrait.measured.t30_s[centre], 4),
+        "late_correlation": None if alike is None else rounded(alike[centre], 4),
+    }
+
+
 def room_document(portrait: RoomPortrait) -> Document:
     """One room in full (`roomplan.room/1`)."""
     spec, theory, measured = portrait.spec, portrait.theory, portrait.measured
@@ -192,21 +206,7 @@ def room_document(portrait: RoomPortrait) -> Document:
         "surface_m2": rounded(spec.surface_m2, 2),
         "decay_from": "times" if spec.absorption is None else "materials",
         "decay_scale": rounded(spec.decay_scale, 4),
-        "bands": [
-            {
-                "centre_hz": centre,
-                "reverberation_time_s": rounded(spec.reverberation_time_s[centre], 4),
-                "mean_absorption": rounded(portrait.mean_absorption[centre], 4),
-                "absorption": None
-                if spec.absorption is None
-                else {name: rounded(spec.absorption[name][centre], 4) for name in SURFACES},
-                "t30_s": rounded(measured.t30_s[centre], 4),
-                "late_correlation": None
-                if portrait.late_correlation is None
-                else rounded(portrait.late_correlation[centre], 4),
-            }
-            for centre in BAND_CENTRES_HZ
-        ],
+        "bands": [_band(portrait, centre) for centre in BAND_CENTRES_HZ],
         "scattering": {name: spec.scattering[name] for name in SURFACES},
         "temperature_c": spec.temperature_c,
         "humidity_percent": spec.humidity_percent,

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["KeptRooms"]
 
-_VERSION = 1  # of whatever decides how a room is prepared: raise it when that changes
+_VERSION = 2  # of whatever decides how a room is prepared: raise it when that changes
 _WIRINGS = {"one_source", "per_channel", "true_stereo"}
 _MOST_FRAMES = 1 << 28
 
@@ -97,6 +97,7 @@ class KeptRooms:
             room.decay_scale,
             room.reverberation_time_s,
             room.trim_tail,
+            room.width,
         ]
         asked = [[one.position, _seat(one.seat), one.channels, _source(one)] for one in requests]
         return digest_of(

@@ -30,6 +30,7 @@ from roomplan.plan.model import UNLISTED_POSITION
 from roomplan.rooms.conditioning import onset_s
 from roomplan.rooms.decay_scaling import LARGEST_SCALE, SMALLEST_SCALE
 from roomplan.rooms.geometry import seat_fault, source_position
+from roomplan.rooms.late_likeness import NEARLY_MONO, late_likeness, widened
 from roomplan.rooms.recorded import RecordedRoom
 from roomplan.rooms.room_file import load_room_specification
 from roomplan.rooms.source_colour import coloured_by_power, level_gains
@@ -308,8 +309,28 @@ def _finished(
         gain_wiring=gain_wiring,
         positions=positions,
         direct_found=direct_found,
-        warnings=tuple(warnings),
+        warnings=(*warnings, *_nearly_mono(room, positions.values(), sample_rate)),
     ), []
+
+
+def _nearly_mono(room: Room, positions: Iterable[PreparedPosition], sample_rate: int) -> list[Problem]:
+    """Warnings of set-ups whose channels are nearly one in the late sound, each once."""
+    responses = room.responses or {}
+    found: dict[str, float] = {}
+    for one in {id(position.response): position for position in positions}.values():
+        alike = late_likeness(one.samples, sample_rate=sample_rate)
+        if alike is not None:
+            found[one.position] = max(found.get(one.position, -1.0), widened(alike, room.width))
+    return [
+        Problem(
+            f"room {room.name}: {position} returns nearly in mono: its channels have a late correlation of "
+            f"{alike:.2f} from 500 Hz up",
+            responses[position].place if position in responses else room.place,
+            "use a wider or a crossed set-up, or give the room more `width`",
+        )
+        for position, alike in found.items()
+        if alike > NEARLY_MONO
+    ]
 
 
 def _prepare_recorded(

@@ -699,3 +699,30 @@ def test_preparing_from_several_threads_gives_the_same_samples(make_room, write_
     with ThreadPoolExecutor(4) as pool:
         for found in pool.map(lambda _i: prepared(room, sample_rate=16_000), range(4)):
             np.testing.assert_array_equal(found.positions[DEFAULT].samples, alone)
+
+
+# --- Width ----------------------------------------------------------------------------------------------
+
+
+def nearly_mono(room):
+    return [str(warning) for warning in room.warnings if "late correlation" in str(warning)]
+
+
+@pytest.mark.parametrize(
+    ("shared", "width", "pointed_out"), [(0.95, 1.0, True), (0.7, 1.0, False), (0.93, 2.0, False)]
+)
+def test_a_return_whose_channels_are_nearly_one_is_pointed_out(
+    make_room, write_sound, hall_response, shared, width, pointed_out
+):
+    # Two channels with a share of their power in common have it for their correlation (definition); a side
+    # signal twice as large leaves (1.93 − 4 · 0.07)/(1.93 + 4 · 0.07) = 0.75 of 0.93.
+    two, common = hall_response(time_s=0.6, direct=0.0), hall_response(time_s=0.6, direct=0.0, seed=9)[:, :1]
+    mixed = np.sqrt(shared) * common + np.sqrt(1.0 - shared) * two
+    mixed[round(0.005 * RATE)] = 0.9
+    room = prepared(make_room(single=write_sound("hall.wav", mixed), width=width))
+    assert bool(nearly_mono(room)) == pointed_out
+
+
+@pytest.mark.parametrize("name", sorted(bundled_rooms()))
+def test_no_main_set_up_of_a_bundled_room_returns_nearly_in_mono(make_room, name):
+    assert not nearly_mono(prepared(make_room(synthetic=name), [MAIN], sample_rate=24_000))

@@ -42,18 +42,18 @@ def rooms_schema() -> Schema:
     return document(ROOMS_SCHEMA, "roomplan rooms", {"rooms": list_of(object_of(_ROOM_HEAD)), **NOTE})
 
 
+_BAND = {
+    **CENTRE,
+    "reverberation_time_s": figure("As the file asks for it, or as its materials give it."),
+    "mean_absorption": figure(),
+    "absorption": or_none(map_of(number()), "By surface, of a room from materials."),
+    "t30_s": figure("As the response measures it."),
+    "late_correlation": figure("Of the set-up's two channels in a diffuse field; null where one is heard."),
+}
+
+
 def one_room_schema() -> Schema:
     """Return the schema of `one_room`."""
-    band = {
-        **CENTRE,
-        "reverberation_time_s": figure("As the file asks for it, or as its materials give it."),
-        "mean_absorption": figure(),
-        "absorption": or_none(map_of(number()), "By surface, of a room from materials."),
-        "t30_s": figure("As the response measures it."),
-        "late_correlation": figure(
-            "Of the set-up's two channels in a diffuse field; null where one is heard."
-        ),
-    }
     setup = {
         "name": text(),
         "description": text(),
@@ -91,7 +91,7 @@ def one_room_schema() -> Schema:
             "surface_m2": number(),
             "decay_from": one_of(("times", "materials")),
             "decay_scale": number(),
-            "bands": list_of(object_of(band)),
+            "bands": list_of(object_of(_BAND)),
             "scattering": map_of(number(), "By surface."),
             "temperature_c": number(),
             "humidity_percent": number(),
