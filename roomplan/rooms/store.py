@@ -127,13 +127,16 @@ def kept_or_synthesised(
     if found is not None and found.reflected.shape[1] == channels and found.sample_rate == sample_rate:
         return found
     made = made_anew()
-    store.put(identity, made, title=_title(spec, seat, microphones, sources))
+    store.put(
+        identity, made, title=_title(spec, seat, microphones, sources, directed=directivity is not None)
+    )
     return made
 
 
-def _title(spec: RoomSpecification, seat: Seat, microphones: str, sources: int) -> str:
+def _title(spec: RoomSpecification, seat: Seat, microphones: str, sources: int, *, directed: bool) -> str:
+    source = ", directed" if directed else ""
     spread = f", spread {seat.spread_m:g} m" if sources == 2 else ""
-    return f"{spec.title}, seat {seat.distance_m:g} m {seat.angle_deg:g}°{spread}, {microphones}"
+    return f"{spec.title}, seat {seat.distance_m:g} m {seat.angle_deg:g}°{spread}{source}, {microphones}"
 
 
 def _plain(value: Any) -> Any:

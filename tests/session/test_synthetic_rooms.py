@@ -261,6 +261,9 @@ def test_kept_responses_are_listed_by_room_seat_and_microphones(cue, players, ca
     ]
     assert {entry.parts["sample_rate"] for entry in responses_in(cache)} == {LOW}
     assert cache.notes == []
+    opened(cue, changed(players, "sections/nowhere/source", "voice"), cache)
+    titles = [entry.title for entry in responses_in(cache)]
+    assert "Sedgewater Stage, seat 6 m 0°, spread 3 m, directed, main" in titles
 
 
 def test_a_renamed_room_file_finds_its_responses_and_an_edited_one_does_not(cue, players, cache):
