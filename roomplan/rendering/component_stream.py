@@ -142,9 +142,9 @@ class ComponentStream:
         self._dries: list[Planar] = []
         self._blocks: list[Planar] = []
         self._in_use: list[Planar] = []
-        self._stack.callback(self._pool.shutdown)
         try:
             self._build()
+            self._stack.callback(self._pool.shutdown)  # before the stems are closed: it may be reading one
             self._route()
             self._divide(store)
         except BaseException:
@@ -330,12 +330,8 @@ class ComponentStream:
 
     def _excerpt(self, frames: int, progress: Callable[[int, int], None]) -> Iterator[Planar]:
         """Yield the excerpt as it is."""
-        if not frames:
-            return
-        yield from self._until(self._raw_blocks(), frames, 0.0, progress)
-        for section in self._sections:
-            for reader in section.readers:
-                reader.require_unchanged()
+        if frames:
+            yield from self._until(self._raw_blocks(), frames, 0.0, progress)
 
     def _remember_past(self) -> None:
         """Let the engine remember what sounded before an excerpt."""
@@ -423,6 +419,10 @@ class ComponentStream:
                 self._read_kept(block[:wet], reading, start // self.hop)
                 self._signals.append(signals)
                 yield block
+        if self._excerpt_frames is not None:  # which leaves files before their end, where they are looked at
+            for section in self._sections:
+                for reader in section.readers:
+                    reader.require_unchanged()
         if self._keeper is not None:
             self._keeper.finish()
 

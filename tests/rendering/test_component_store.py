@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import time
 from collections import namedtuple
@@ -13,7 +14,9 @@ from ensemble import heard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from roomplan.audio.readers import StemReader
 from roomplan.convolution.engine import Convolver
+from roomplan.errors import AudioError
 from roomplan.files.cache import Cache
 from roomplan.rendering import component_store, component_stream
 from roomplan.rendering.component_store import ComponentStore
@@ -162,6 +165,44 @@ def test_a_pass_that_is_cut_short_keeps_nothing(ensemble, store, cache, monkeypa
         next(stream.blocks())
     assert cache.entries() == []
     assert list((cache.folder / "entries").iterdir()) == []
+
+
+def test_nothing_is_kept_of_an_excerpt_whose_stem_was_changed_while_it_was_read(ensemble, store, cache):
+    session = excerpt_of(ensemble, 0.5, 0.25)
+    stem = session.section("choir").stems[0].stem.files[0]
+    components, matrices = build_components(session), response_matrices(session)
+    with ComponentStream(session, components, matrices, store=store) as stream:
+        blocks = stream.blocks()
+        next(blocks)
+        os.utime(stem)
+        with pytest.raises(AudioError, match="was changed while it was read"):
+            list(blocks)
+    assert cache.entries() == []
+
+
+def test_no_stem_is_closed_while_it_is_read_when_a_pass_is_cut_short(ensemble, monkeypatch):
+    monkeypatch.setattr(component_stream, "ENGINE_BYTES", 1)  # the shortest blocks
+    being_read: list[StemReader] = []
+    while_read: list[bool] = []
+    read, close = StemReader.read, StemReader.close
+
+    def slow(self, frames):
+        being_read.append(self)
+        time.sleep(0.05)
+        sound = read(self, frames)
+        being_read.remove(self)
+        return sound
+
+    def noting(self):
+        while_read.append(bool(being_read))
+        close(self)
+
+    monkeypatch.setattr(StemReader, "read", slow)
+    monkeypatch.setattr(StemReader, "close", noting)
+    with ComponentStream(ensemble, build_components(ensemble), response_matrices(ensemble)) as stream:
+        next(stream.blocks())  # while the stems are read for the next
+    assert while_read
+    assert not any(while_read)
 
 
 def test_a_stream_that_is_killed_while_it_writes_leaves_nothing_that_counts(
