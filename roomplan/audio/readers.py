@@ -21,6 +21,7 @@ import math
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
+import soundfile
 import soxr
 
 from roomplan.audio.info import BLOCK_FRAMES, SoundInfo, SoundSource
@@ -30,7 +31,7 @@ from roomplan.errors import AudioError
 if TYPE_CHECKING:
     from pathlib import Path
 
-__all__ = ["StemReader", "open_stem"]
+__all__ = ["StemReader", "open_stem", "reading_libraries"]
 
 # Ratios of rates with larger terms are not exact in soxr: the phase of its filter moves on in rounded steps,
 # so a stream that is entered late is a little beside the whole one (measured, 44,056 Hz to 48,000 Hz
@@ -78,6 +79,11 @@ def open_stem(
         for source in sources:
             source.close()
         raise
+
+
+def reading_libraries() -> list[str]:
+    """Versions of what decodes and resamples: others may round otherwise."""
+    return [soundfile.__libsndfile_version__, soxr.__version__]
 
 
 class StemReader:

@@ -26,9 +26,7 @@ import json
 import math
 import os
 import re
-import secrets
 import shutil
-import time
 import zlib
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -40,6 +38,7 @@ from roomplan._version import __version__
 from roomplan.files.digests import is_digest
 from roomplan.files.file_notes import FileNotes
 from roomplan.files.json_file import read_json
+from roomplan.files.temporary_places import TemporaryPlaces
 from roomplan.files.whole_file import write_whole
 
 if TYPE_CHECKING:
@@ -66,10 +65,8 @@ _SOUND = "sound"
 
 _FILE_NAME = re.compile(r"[a-z0-9_]{1,60}\.(npy|json)")
 
-# Folders that are being written, or are on their way out. After a day their process is dead (common
-# practice, no source): the longest render writes to its folder more often.
-_TEMPORARY = ".temporary-"
-_TEMPORARY_S = 24 * 3600.0
+# Of the limit: what is written before the entries are counted again. Other processes write too.
+_UNCOUNTED = 0.01
 
 _PIECE_BYTES = 1 << 20
 
@@ -217,6 +214,9 @@ class Cache:
         self.keeps_sound = True
         self.notes: list[str] = []
         self.files = FileNotes(folder, self._write_beside)
+        self._temporary = TemporaryPlaces(self._entries)
+        self._counted_bytes: int | None = None  # of all entries, when they were last counted
+        self._uncounted_bytes = 0  # written since
 
     @classmethod
     def open(cls, environment: Mapping[str, str] = os.environ) -> Cache | None:
@@ -304,20 +304,29 @@ class Cache:
             os.utime(folder / _META)
         return found
 
-    def room_for_sound(self) -> int:
-        """Bytes that all sound together may take: of the limit, beside what is small, and of the disk."""
+    def room_for_sound(self, there: int) -> int:
+        """Bytes of new sound there is room for.
+
+        Parameters
+        ----------
+        there : int
+            Bytes of the sound that must stay; the rest may go for what is new.
+
+        Notes
+        -----
+        The earlier sound goes when the new one is whole, so both are on the disk until then.
+        """
         if not self.keeps_sound:
             return 0
-        entries = self.entries()
-        sound = sum(entry.size_bytes for entry in entries if entry.is_sound)
-        small = sum(entry.size_bytes for entry in entries) - sound
-        there = next((place for place in (self.folder, *self.folder.parents) if place.is_dir()), None)
+        self._temporary.clear_left_over()
+        small = sum(entry.size_bytes for entry in self.entries() if not entry.is_sound)
+        beside = next((place for place in (self.folder, *self.folder.parents) if place.is_dir()), None)
         try:
-            free = 0 if there is None else shutil.disk_usage(there).free
+            free = 0 if beside is None else shutil.disk_usage(beside).free
         except OSError:
             free = 0
-        most = min(_MOST_SOUND * self.limit_bytes, self.limit_bytes - small, sound + _MOST_OF_FREE * free)
-        return max(0, int(most))
+        in_cache = min(_MOST_SOUND * self.limit_bytes, self.limit_bytes - small) - there
+        return max(0, int(min(in_cache, _MOST_OF_FREE * free)))
 
     def writing_sound(
         self, key: str, *, title: str, source: str | None = None
@@ -362,23 +371,25 @@ class Cache:
             "source": None if source is None else _printable(source),
             "parts": json.loads(json.dumps(dict(parts or {}), allow_nan=False)),
         }
-        new = NewEntry(self._temporary_place())
+        failure: OSError | None = None
         try:
+            self._make_folders()
+        except OSError as error:
+            failure = error
+        with self._temporary.place() as folder:
+            new = NewEntry(folder)
             try:
-                self._make_folders()
-                new.folder.mkdir(mode=0o700)
+                folder.mkdir(mode=0o700)
             except OSError as error:
-                new.give_up(_cannot_write(error))
+                new.give_up(_cannot_write(failure or error))
             yield new
             if new.given_up is None:
                 try:
-                    self._complete(new.folder, place, about, new.checked)
+                    self._complete(folder, place, about, new.checked)
                 except OSError as error:
                     new.give_up(_cannot_write(error))
-        finally:
-            shutil.rmtree(new.folder, ignore_errors=True)
         if new.given_up is None:
-            self._make_room(key)
+            self._keep_to_limit(key)
         else:
             self.notes.append(f"{title}: not kept, {new.given_up}")
 
@@ -390,7 +401,12 @@ class Cache:
         ValueError
             When the key is no digest.
         """
-        _remove(self._place(key), self._temporary_place())
+        place = self._place(key)
+        if not os.path.lexists(place):
+            return
+        with self._temporary.place() as temporary, suppress(OSError):
+            # at once for all others; fails where it is gone, or held open where the system minds
+            place.rename(temporary)
 
     def entries(self) -> list[CacheEntry]:
         """All entries, the last used first; a damaged one is called so in its title."""
@@ -417,8 +433,9 @@ class Cache:
             if not entry.folder.exists():
                 entries += 1
                 size += entry.size_bytes
-        self._clear_temporary(older_than_s=-math.inf)  # a process that is writing just now does without
+        self._temporary.clear()
         self.files.clear()
+        self._counted_bytes = None
         return Removed(entries, size)
 
     @property
@@ -429,9 +446,6 @@ class Cache:
         if not is_digest(key):
             raise ValueError(f"{key!r} is no hex digest")
         return self._entries / key
-
-    def _temporary_place(self) -> Path:
-        return self._entries / f"{_TEMPORARY}{secrets.token_hex(8)}"
 
     def _make_folders(self) -> None:
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -465,45 +479,37 @@ class Cache:
             if self.entry(place.name) is None:  # what was there was damaged, and is removed by now
                 folder.rename(place)
 
+    def _keep_to_limit(self, newest: str) -> None:
+        """Make room after an entry was written; counting thousands of entries each time would take longer."""
+        with suppress(OSError):  # gone meanwhile
+            self._uncounted_bytes += _size(self._place(newest))
+        known, uncounted = self._counted_bytes, self._uncounted_bytes
+        if known is None or uncounted > min(self.limit_bytes - known, _UNCOUNTED * self.limit_bytes):
+            self._make_room(newest)
+
     def _make_room(self, newest: str) -> None:
         """Remove the entries that were not used for longest until the rest keeps to the limit."""
-        self._clear_temporary(older_than_s=_TEMPORARY_S)
+        self._temporary.clear_left_over()
+        self._uncounted_bytes = 0
         entries = self.entries()
         total = sum(entry.size_bytes for entry in entries)
         for entry in sorted(
             entries, key=lambda entry: (not entry.is_sound, entry.key == newest, entry.used_s)
         ):
             if total <= self.limit_bytes:
-                return
+                break
             self.forget(entry.key)
             total -= entry.size_bytes
             if entry.key == newest:
                 self.notes.append(f"{entry.title}: not kept, larger than {_megabytes(self.limit_bytes)}")
-
-    def _clear_temporary(self, *, older_than_s: float) -> None:
-        """Remove what dead processes were writing or removing."""
-        try:
-            with os.scandir(self._entries) as found:
-                temporary = [Path(item.path) for item in found if item.name.startswith(_TEMPORARY)]
-        except OSError:
-            return
-        for place in temporary:
-            with suppress(OSError):
-                is_folder = place.is_dir() and not place.is_symlink()
-                within = place.iterdir() if is_folder else ()
-                newest = max(path.lstat().st_mtime for path in (place, *within))
-                if time.time() - newest <= older_than_s:
-                    continue
-                if is_folder:
-                    shutil.rmtree(place, ignore_errors=True)
-                else:
-                    place.unlink()
+        self._counted_bytes = total
 
     def _write_beside(self, target: Path, text: str) -> None:
         """Write a file of the cache's own folder whole, or note why not."""
         try:
             self._make_folders()
-            write_whole(target, text.encode("utf-8"), beside=self._temporary_place())
+            with self._temporary.place() as beside:
+                write_whole(target, text.encode("utf-8"), beside=beside)
         except OSError as error:
             self.notes.append(f"{target.name}: not kept, {_cannot_write(error)}")
 
@@ -549,15 +555,6 @@ def _checked(path: Path) -> list[int]:
             size += len(piece)
             checksum = zlib.crc32(piece, checksum)
     return [size, checksum]
-
-
-def _remove(folder: Path, temporary: Path) -> None:
-    """Remove a folder at once for all others: renamed first, emptied then."""
-    try:
-        folder.rename(temporary)
-    except OSError:  # not there, or held open where the system minds
-        return
-    shutil.rmtree(temporary, ignore_errors=True)
 
 
 def _cannot_write(error: OSError) -> str:

@@ -5,7 +5,7 @@ Conventions
 What is kept is what the engine gives for one component, before its gain: float32, planar, block by block. So
 a component that is read has the samples, to the last bit, of one that is convolved, at any level. Its key
 holds its part (`rendering.parts`), the frames that are rendered, and all that decides the rounding of the
-engine: how it is laid out, and the libraries that transform.
+engine: how it is laid out, and the libraries that read, resample and transform.
 
 An entry is `sound.npy`, shape (blocks, channels, hop), and `blocks.json`: the CRC-32 of the file up to the
 end of every block, which is looked at when the block is read. One channel stands for two that are alike.
@@ -91,8 +91,10 @@ class ComponentStore:
         span : sequence of int
             Frames that are rendered, and how they are read.
         """
+        from roomplan.audio.readers import reading_libraries
+
         parts = parts_of(session, components[: len(rounding)], matrices, digest=self._cache.files.digest)
-        libraries = [np.__version__, scipy_version()]
+        libraries = [np.__version__, scipy_version(), *reading_libraries()]
         return [
             digest_of(
                 *("wet sound", _VERSION, __version__, libraries, session.sample_rate, list(span)),
@@ -143,7 +145,7 @@ class ComponentStore:
         there : int
             Bytes of what is kept of this pass already, and stays.
         """
-        room = self._cache.room_for_sound() - there
+        room = self._cache.room_for_sound(there)
         chosen: dict[int, tuple[str, SoundShape]] = {}
         for number, (key, shape) in wanted.items():
             if shape.size_bytes <= room:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 import stat
 import subprocess
 import sys
 import threading
 import time
+from collections import namedtuple
 from pathlib import Path
 
 import numpy as np
@@ -366,20 +368,26 @@ def test_removal_by_another_process_is_tolerated(cache):
     assert cache.entries() == []
 
 
-def test_remains_of_a_killed_process_go_after_a_day(cache):
-    put(cache)
-    old, young = (cache.folder / "entries" / f".temporary-{name}" for name in ("old", "young"))
-    for folder in (old, young):
-        folder.mkdir()
-        (folder / "powers.npy").write_bytes(b"x")
-    two_days_ago = time.time() - 2 * 86_400
-    for path in (old / "powers.npy", old):
-        os.utime(path, (two_days_ago, two_days_ago))
-    put(cache, OTHER)
-    assert not old.exists()
-    assert young.exists()
-    cache.clear()
-    assert not young.exists()
+def test_entries_are_not_counted_again_for_every_small_one(cache, monkeypatch):
+    counted = []
+    entries = Cache.entries
+
+    def counting(self):
+        counted.append(1)
+        return entries(self)
+
+    monkeypatch.setattr(Cache, "entries", counting)
+    for number in range(20):
+        put(cache, digest_of(number))
+    assert len(counted) == 1
+
+
+def test_new_sound_takes_a_quarter_of_what_is_free_at_most_whatever_earlier_sound_will_go(cache, monkeypatch):
+    with cache.writing_sound(KEY, title="sound of choir") as new:
+        new.save_array("sound", np.zeros(100_000, np.float32))
+    usage = namedtuple("usage", "total used free")  # noqa: PYI024
+    monkeypatch.setattr(shutil, "disk_usage", lambda _path: usage(10**9, 10**9 - 80_000, 80_000))
+    assert cache.room_for_sound(0) == 20_000
 
 
 @pytest.mark.usefixtures("settled")
