@@ -13,7 +13,8 @@ from ruamel.yaml import YAML
 
 from roomplan.errors import PlanError
 from roomplan.plan.load import load_plan
-from roomplan.rendering.render import measure_session, render_session
+from roomplan.rendering.measure import measure_session
+from roomplan.rendering.render import render_session
 from roomplan.report.documents import render_document, to_text
 from roomplan.session.output_files import plan_targets
 from roomplan.session.session import Session, open_session

@@ -25,11 +25,11 @@ from roomplan.files.cache import Cache
 from roomplan.measuring.noise_levels import read_band_levels
 from roomplan.plan.load import load_plan
 from roomplan.rendering.advice import signal_advice
+from roomplan.rendering.bus_layout import bus_gains
 from roomplan.rendering.folder_ownership import examine_folder
-from roomplan.rendering.one_pass import bus_gains
+from roomplan.rendering.measure import measure_session
 from roomplan.rendering.parts import parts_of
 from roomplan.rendering.recall import recall, record_key
-from roomplan.rendering.render import measure_session
 from roomplan.report import reproduction, revision
 from roomplan.report.comparison import Compared, ComparedCue, compare_csv, compare_document
 from roomplan.report.documents import to_text

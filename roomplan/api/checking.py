@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from roomplan.balance.verifying import TargetResult
     from roomplan.errors import Problem
     from roomplan.plan.updating import UpdatedFile
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.rendering.result import Rendering
 
 __all__ = ["CheckedFile", "check_file", "update_file"]

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 from roomplan.errors import RoomplanError
 from roomplan.files.digests import file_digest
 from roomplan.files.staging import silent_notice
-from roomplan.rendering.one_pass import silent_progress
 from roomplan.rendering.outside import is_the_users, outside_folders, refuse_outside, words_of_outside
+from roomplan.rendering.progress import silent_progress
 from roomplan.rendering.render import render_session
 from roomplan.report.documents import render_document, to_text
 from roomplan.report.reproduction import reproduction_of
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from roomplan.files.cache import Cache
     from roomplan.plan.load import LoadedPlan
     from roomplan.plan.model import Plan
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.rendering.result import Rendering
     from roomplan.report.documents import Document
     from roomplan.report.reproduction import RenderOptions

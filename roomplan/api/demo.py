@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
 
 __all__ = ["write_demo"]
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from roomplan.drafting.listening import StemFile
     from roomplan.drafting.proposal import ProposedSection
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
 
 __all__ = ["default_plan", "inspect_stems", "write_draft"]
 

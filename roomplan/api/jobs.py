@@ -28,10 +28,10 @@ from roomplan.plan.bumping import bump_version, require_version_in_names
 from roomplan.plan.load import load_plan
 from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
 from roomplan.rendering.folder_ownership import DeliveredError
-from roomplan.rendering.one_pass import silent_progress
 from roomplan.rendering.outside import (
     refuse_whole_places,
 )
+from roomplan.rendering.progress import silent_progress
 from roomplan.report.comparison import differences_of_bus
 from roomplan.report.documents import render_document
 from roomplan.report.reproduction import RenderOptions, changed_inputs, options_of
@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 
     from roomplan.plan.load import LoadedPlan
     from roomplan.plan.model import Plan
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.rendering.result import Rendering
     from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session

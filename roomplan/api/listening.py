@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from roomplan.api.side_by_side import Side
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.rendering.result import Rendering
     from roomplan.rendering.versions import WrittenVersion
 

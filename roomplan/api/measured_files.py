@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from roomplan.acoustics.filters import BandPass
     from roomplan.measuring.attempts import Unmeasured
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
 
 __all__ = [
     "MeasuredFiles",

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from roomplan.loudness.roles import ChannelRole
     from roomplan.measuring.attempts import Unmeasured
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
 
 __all__ = ["MeteredFiles", "draw_metered", "meter_sounds", "named_roles"]
 

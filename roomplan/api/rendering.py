@@ -26,8 +26,8 @@ from roomplan.files.cache import Cache
 from roomplan.rendering.bus_mixer import BusMixer
 from roomplan.rendering.component_store import ComponentStore
 from roomplan.rendering.component_stream import ComponentStream
-from roomplan.rendering.one_pass import silent_progress
-from roomplan.rendering.render import measure_session
+from roomplan.rendering.measure import measure_session
+from roomplan.rendering.progress import silent_progress
 from roomplan.rendering.result import Rendering
 from roomplan.report.comparison import Compared
 from roomplan.report.documents import session_part, sound_part
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from rich.text import Text
 
     from roomplan.api.plans import OpenPlan, PathLike
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.session.buses import Bus
     from roomplan.session.session import Session
 

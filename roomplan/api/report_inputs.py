@@ -9,7 +9,7 @@ from roomplan.errors import PlanError, RoomplanError
 from roomplan.files.cache import Cache
 from roomplan.files.digests import file_digest
 from roomplan.plan.load import load_plan
-from roomplan.rendering.one_pass import silent_progress
+from roomplan.rendering.progress import silent_progress
 from roomplan.report.reproduction import check_reproduction
 from roomplan.session.stems import claim_stems
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from typing import Any
 
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.report.reproduction import Input
 
 __all__ = ["ReportInputs", "report_inputs"]

@@ -23,7 +23,7 @@ from roomplan.measuring.loudness import file_loudness
 from roomplan.plan.bus_name import BusName
 from roomplan.rendering.course import course_of_hops
 from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
-from roomplan.rendering.one_pass import silent_progress
+from roomplan.rendering.progress import silent_progress
 from roomplan.rendering.result import Rendering
 from roomplan.report.balance import result_entries
 from roomplan.report.comparison import Compared, ComparedCue, rendered_cues
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from roomplan.balance.verifying import TargetResult
     from roomplan.errors import Problem
     from roomplan.loudness.gating import LoudnessOverTime
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.report.documents import Document
 
 __all__ = [

@@ -19,8 +19,8 @@ from roomplan.documents.rewriting import write_edited
 from roomplan.errors import Place, RoomplanError
 from roomplan.files.cache import Cache
 from roomplan.plan.overrides import Overrides, SendOverride, prepare_overrides, write_overrides
-from roomplan.rendering.one_pass import silent_progress
-from roomplan.rendering.render import measure_session
+from roomplan.rendering.measure import measure_session
+from roomplan.rendering.progress import silent_progress
 from roomplan.show.balance_tables import broken_line
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from roomplan.errors import Problem
     from roomplan.plan.model import Plan
     from roomplan.plan.overrides import SharedLevel
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.session.session import Session
 
 __all__ = ["BalancedFile", "DepthOfFile", "balance_file", "depth_of_file", "overrides_of"]

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.api.plans import PathLike
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.rooms.portrait import RoomPortrait
     from roomplan.rooms.synthesis import SyntheticResponse
 

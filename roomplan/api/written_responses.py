@@ -10,7 +10,7 @@ from roomplan.api.arrays import write_float_file
 from roomplan.api.synthetic_rooms import kept_response
 from roomplan.errors import RoomplanError
 from roomplan.files.staging import StagedFolder, silent_notice
-from roomplan.rendering.one_pass import silent_progress
+from roomplan.rendering.progress import silent_progress
 from roomplan.report.rooms import WrittenResponse
 from roomplan.rooms.geometry import source_position
 from roomplan.rooms.images import early_reflections
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.plan.model import Seat, SourceKind
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.rooms.spec import RoomSpecification
 
 __all__ = ["refuse_response_file", "write_response"]

@@ -34,7 +34,7 @@ from roomplan.balance.record import keeping
 from roomplan.balance.solver import STEP_DB, rounded_shifts, without_small_moves
 from roomplan.balance.verifying import mix_loudness, results_at
 from roomplan.errors import RoomplanError
-from roomplan.rendering.one_pass import silent_progress
+from roomplan.rendering.progress import silent_progress
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from roomplan.balance.verifying import TargetResult
     from roomplan.files.cache import Cache
     from roomplan.plan.targets import BalanceLimits, Target
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.session.session import Session
 
 __all__ = ["broken_promises", "solve_balance"]

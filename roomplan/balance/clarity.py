@@ -31,6 +31,7 @@ from roomplan.acoustics.figures import MID_OCTAVES_HZ
 from roomplan.acoustics.filterbank import band_envelopes, power_sums, transform_length
 from roomplan.acoustics.filters import BandPass
 from roomplan.acoustics.transforms import spectrum as to_spectrum
+from roomplan.balance.decay_figures import figure_of_decay
 from roomplan.session.response_matrices import section_response
 
 if TYPE_CHECKING:
@@ -45,49 +46,14 @@ if TYPE_CHECKING:
 
     Known = dict[int, DecayFigures | None]
 
-__all__ = ["CLARITY_KINDS", "Composite", "CompositeFigure", "figure_of_decay"]
+__all__ = ["Composite", "CompositeFigure"]
 
-CLARITY_KINDS = ("least_c80", "least_d50", "longest_centre_time", "longest_wet_decay")
-
-_NO_SEND = "the section has no send in use"
 _HEAD_S = 0.3  # of the responses: holds the onset, and what is early with the ringing of its filters
 _RING = 1.5  # as `acoustics.energy` cuts its heads
 _FRAME_S = 0.01  # of the coarse decay that stands in between two looks
 _LEVELS_DB = np.linspace(5.0, 35.0, 61)  # T30: ISO 3382-1:2009, 5.3.3
 _NEPER_20_DB = np.log(10.0) / 20.0
 _STEP_DB = 0.1  # for slopes of what is no quotient of forms
-
-
-@dataclass(frozen=True, slots=True)
-class DecayFigure:
-    """Figure of a decay, or None with its reason; `absent` where there is no such sound at all."""
-
-    value: float | None
-    reason: str | None
-    absent: bool
-
-
-def figure_of_decay(decay: DecayFigures | None, kind: WishKind) -> DecayFigure:
-    """Figure that a target of this kind is about: seconds, dB or a share.
-
-    Parameters
-    ----------
-    decay : DecayFigures or None
-        Of the composite with the dry impulse in, whose decay times are those of the wet alone; None where the
-        section has no send in use.
-    kind : str
-        One of `CLARITY_KINDS`.
-    """
-    if decay is None:
-        return DecayFigure(None, _NO_SEND, absent=True)
-    key = {
-        "least_c80": "c80_db",
-        "least_d50": "d50",
-        "longest_centre_time": "centre_time_s",
-        "longest_wet_decay": "t30_s",
-    }[kind]
-    mid = decay.mid
-    return DecayFigure(getattr(mid, key), mid.reasons.get(key), absent=key in mid.absent)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -377,7 +343,7 @@ class Composite:
         Parameters
         ----------
         target : Target
-            One of `CLARITY_KINDS`.
+            One of `decay_figures.CLARITY_KINDS`.
         gains : ndarray, shape (sends,)
         known : dict
             What was found at these gains for other targets; gets what is found here.

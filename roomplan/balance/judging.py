@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from roomplan.balance.record import Record, hearing_targets, keeping, open_record
-from roomplan.balance.speech import SpeechModel, octave_powers
 from roomplan.balance.verifying import TargetResult, results_at
+from roomplan.rendering.answers import hear_or_recall
 from roomplan.rendering.bus_layout import lay_out
 from roomplan.rendering.kept_decays import KeptDecays
-from roomplan.rendering.kept_pass import PassOptions, hear_or_recall
-from roomplan.rendering.one_pass import silent_progress
-from roomplan.rendering.render import measure_session
+from roomplan.rendering.kept_pass import PassOptions
+from roomplan.rendering.measure import measure_session
+from roomplan.rendering.progress import silent_progress
 from roomplan.session.response_matrices import response_matrices
 
 if TYPE_CHECKING:
@@ -22,9 +22,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from roomplan.balance.speech import SpeechModel
     from roomplan.files.cache import Cache
     from roomplan.plan.targets import Target
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.rendering.result import Rendering
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
@@ -115,6 +116,8 @@ class Judge:
         self.kept = KeptDecays(cache, [m.identity for m in self.matrices.values()], title=session.plan.title)
         self._dry: NDArray[np.float64] | None = None
         if any(target.kind == "least_sti" for target in targets):
+            from roomplan.balance.speech import octave_powers  # which filters and convolves
+
             self._dry = octave_powers(session, cache=cache, workers=workers, progress=progress)
         self.speech = self.speech_at(session, self.record)
 
@@ -122,6 +125,8 @@ class Judge:
         """How clear sung words are at the levels of a session, where a target asks for it."""
         if self._dry is None:
             return None
+        from roomplan.balance.speech import SpeechModel
+
         return SpeechModel(session, self.targets, record, self.matrices, self._dry, workers=self.workers)
 
     def results(self, session: Session, true_peak: float | None) -> tuple[TargetResult, ...]:

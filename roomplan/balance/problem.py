@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.balance.clarity import CLARITY_KINDS, Composite
+from roomplan.balance.clarity import Composite
+from roomplan.balance.decay_figures import CLARITY_KINDS
 from roomplan.balance.figures import Figure
 from roomplan.balance.levels import Levels, written_levels
 from roomplan.balance.sound import SOUND_KINDS, SoundModel, why_silent

@@ -21,10 +21,10 @@ from roomplan.files.cache import Cache
 from roomplan.loudness.factors import count_pairs
 from roomplan.plan.bus_name import BusName
 from roomplan.plan.model import Margin
-from roomplan.rendering.one_pass import bus_gains
+from roomplan.rendering.bus_layout import bus_gains
+from roomplan.rendering.measure import measure_session
 from roomplan.rendering.parts import Part, parts_of
 from roomplan.rendering.recall import recall, record_key
-from roomplan.rendering.render import measure_session
 from roomplan.session.buses import Component, build_buses, build_components
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     from roomplan.files.cache import CacheEntry
     from roomplan.plan.targets import Target
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
 

@@ -54,7 +54,7 @@ if TYPE_CHECKING:
     from roomplan.balance.record import Record
     from roomplan.files.cache import Cache
     from roomplan.plan.targets import Target
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import SectionSource, Session
 

@@ -14,16 +14,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.analysis import composite_energies, decay_of_energies
-from roomplan.acoustics.figures import MID_OCTAVES_HZ
-from roomplan.balance.clarity import CLARITY_KINDS, figure_of_decay
+from roomplan.balance.decay_figures import CLARITY_KINDS, figure_of_decay
 from roomplan.balance.sound import SOUND_KINDS, members_of_bus, why_silent
 from roomplan.files.digests import digest_of
 from roomplan.loudness.cross_powers import CrossPowers
 from roomplan.loudness.margins import margin_of_hops, passage_hops
 from roomplan.loudness.meter import loudness_of_hops
 from roomplan.plan.bus_name import BusName
-from roomplan.rendering.bus_figures import composite_digest, power_ratio, section_composite
+from roomplan.rendering.bus_figures import power_ratio
+from roomplan.rendering.composite_parts import composite_digest
 from roomplan.rendering.kept_decays import MeasuredDecay
 
 if TYPE_CHECKING:
@@ -150,18 +149,15 @@ def _decay(
     """Figures of a section's composite; None where no send is in use."""
     section, rate = session.section(name), session.sample_rate
     digest = composite_digest(section, matrices, sample_rate=rate, frames=0)
-    composite = None
-    if digest is not None:
-        digest = digest_of("mid octaves", digest)
-        known = None if kept is None else kept.decay(digest)
-        if known is not None:
-            return known.decay
-        composite = section_composite(section, matrices)
-    if digest is None or composite is None:
+    if digest is None:
         return None
-    wet, dry = composite
-    sound = composite_energies(wet, dry=dry, sample_rate=rate, centres_hz=MID_OCTAVES_HZ)
-    found = decay_of_energies(sound, centres_hz=MID_OCTAVES_HZ, with_dry=sound.has_dry)
+    digest = digest_of("mid octaves", digest)
+    known = None if kept is None else kept.decay(digest)
+    if known is not None:
+        return known.decay
+    from roomplan.rendering.composites import mid_decay_of_section  # not loaded where nothing is measured
+
+    found = mid_decay_of_section(section, matrices, sample_rate=rate)
     if kept is not None:
         kept.add({digest: MeasuredDecay(found, None, None)}, {})
     return found

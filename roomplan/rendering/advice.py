@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from roomplan.plan.model import Plan, UnusedSend
-    from roomplan.rendering.component_stream import SignalStatistics
+    from roomplan.rendering.heard import SignalStatistics
     from roomplan.session.session import SectionSource, Session
 
 __all__ = ["passage_advice", "plan_advice", "signal_advice"]

@@ -19,28 +19,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.analysis import (
-    DecayFigures,
-    SoundEnergies,
-    add_energies,
-    composite_energies,
-    decay_of_energies,
-    level_time_of_energies,
-)
 from roomplan.files.digests import digest_of
 from roomplan.loudness.meter import passing_blocks, power_over_blocks, why_nothing_passes
 from roomplan.plan.bus_name import BusName
-from roomplan.rendering.kept_decays import MeasuredDecay
-from roomplan.session.response_matrices import section_response
+from roomplan.rendering.composite_parts import composite_digest, position_of, room_digest, sends_to
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
     from numpy.typing import NDArray
 
+    from roomplan.acoustics.energies import SoundEnergies
+    from roomplan.acoustics.figures import DecayFigures
+    from roomplan.files.cache import Cache
     from roomplan.loudness.meter import Loudness
-    from roomplan.rendering.kept_decays import KeptDecays
-    from roomplan.rendering.kept_energies import KeptEnergies
+    from roomplan.rendering.kept_decays import KeptDecays, MeasuredDecay
     from roomplan.session.buses import Bus
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import SectionSource, Session
@@ -51,12 +44,9 @@ __all__ = [
     "BusFigures",
     "DecayOfBus",
     "SectionPowers",
-    "composite_digest",
     "decay_of_buses",
     "gated_power",
     "power_ratio",
-    "room_composite",
-    "section_composite",
 ]
 
 _ROOM_KINDS = {"room", "room_position"}
@@ -95,93 +85,12 @@ class SectionPowers:
     wet: float
 
 
-def section_composite(
-    section: SectionSource, matrices: Matrices
-) -> tuple[NDArray[np.float64], NDArray[np.float64] | None] | None:
-    """Composite response of a section at the gains against its own signal.
+@dataclass(frozen=True)
+class _Mixture:
+    """What is measured for a bus: composites and the weights of their powers."""
 
-    Returns
-    -------
-    wet : ndarray, shape (frames, signal channels × 2)
-        Input by input, left and right output; time 0 is the dry sound.
-    dry : ndarray, shape (signal channels × 2,), or None
-        Heights of the dry impulse, None when the dry path is off.
-    """
-    heard = [(index, send) for index, send in enumerate(section.sends) if not send.muted]
-    if not heard:
-        return None
-    taps = max(matrices[section.name, index].taps for index, _send in heard)
-    wet = np.zeros((taps, section.signal_channels * 2), order="F")
-    for index, send in heard:
-        for source, output, gain, cell in section_response(section, matrices[section.name, index]):
-            wet[: len(cell), source * 2 + output] += send.response_gain * gain * cell
-    if section.dry_gain is None:
-        return wet, None
-    return wet, _dry_heights(section)
-
-
-def _dry_heights(section: SectionSource) -> NDArray[np.float64]:
-    """Heights of the dry impulse in the channels of a composite, of a section whose dry path is on."""
-    return (section.dry_matrix * ((section.dry_gain or 0.0) / section.gain)).T.reshape(-1)
-
-
-def _position(bus: Bus) -> str | None:
-    """Position that a bus of a room is of; None: all of them."""
-    return bus.name.part if bus.kind == "room_position" else None
-
-
-def _sends_to(session: Session, room: str, position: str | None) -> list[tuple[SectionSource, int, float]]:
-    """Sends in use to a room: section, number, and gain against the signal of the stems."""
-    return [
-        (section, index, send.response_gain * section.gain)
-        for section in session.sections
-        for index, send in enumerate(section.sends)
-        if not (section.muted or send.muted) and send.room == room and position in {None, send.position}
-    ]
-
-
-def composite_digest(
-    section: SectionSource, matrices: Matrices, *, sample_rate: int, frames: int
-) -> str | None:
-    """Digest of everything that the energies of a section's composite follow from; None where it has none.
-
-    Parameters
-    ----------
-    frames : int
-        Length that the composite is counted as; 0 for its own.
-    """
-    sends = [
-        [matrices[section.name, index].identity, send.response_gain]
-        for index, send in enumerate(section.sends)
-        if not send.muted
-    ]
-    dry = None
-    if (
-        section.dry_gain is not None
-    ):  # what is left of the section's level in the last digits counts for nothing
-        dry = [float(f"{height:.12e}") for height in _dry_heights(section)]
-    told = "composite of a section", sample_rate, frames, section.signal_channels, sends, dry
-    return digest_of(*told) if sends else None
-
-
-def room_composite(
-    session: Session, matrices: Matrices, room: str, position: str | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-    """Responses of a room's sends in use, (frames, channels), and the power of each channel.
-
-    Sends that share a response share its channels: their powers add.
-    """
-    channels: dict[int, tuple[NDArray[np.float64], float]] = {}
-    for section, index, level in _sends_to(session, room, position):
-        for _source, _output, gain, cell in section_response(section, matrices[section.name, index]):
-            power = (level * gain) ** 2
-            channels[id(cell)] = (cell, channels.get(id(cell), (cell, 0.0))[1] + power)
-    if not channels:
-        return None
-    wet = np.zeros((max(len(cell) for cell, _power in channels.values()), len(channels)), order="F")
-    for column, (cell, _power) in enumerate(channels.values()):
-        wet[: len(cell), column] = cell
-    return wet, np.array([power for _cell, power in channels.values()])
+    parts: tuple[tuple[BusName, float], ...]
+    with_dry: bool
 
 
 class _Composites:
@@ -191,9 +100,9 @@ class _Composites:
     """
 
     def __init__(
-        self, session: Session, matrices: Matrices, rooms: Iterable[Bus], kept: KeptEnergies
+        self, session: Session, matrices: Matrices, rooms: Iterable[Bus], cache: Cache | None
     ) -> None:
-        self._kept = kept
+        self._cache = cache
         self._session = session
         self._matrices = matrices
         self._rooms = {bus.name: bus for bus in rooms}
@@ -211,47 +120,36 @@ class _Composites:
         """Energies of a composite, kept or measured; those of sections are all of one length."""
         digest = self.identity(name)
         assert digest is not None  # noqa: S101 - it is a composite
-        found = self._kept.get(digest)
-        if found is None:
-            found = self._measure(name)
-            self._kept.put(digest, found, title=f"{name}: decay")
-        return found
+        from roomplan.rendering import composites  # not loaded where nothing is measured
 
-    def _measure(self, name: BusName) -> SoundEnergies:
-        rate = self._session.sample_rate
-        if name in self._rooms:
-            bus = self._rooms[name]
-            composite = room_composite(self._session, self._matrices, name.subject, _position(bus))
-            assert composite is not None  # noqa: S101 - it has an identity
-            weights = composite[1] / composite[1].max(
-                initial=1e-300
-            )  # no figure of a room depends on its level
-            return composite_energies(composite[0], dry=None, sample_rate=rate, weights=weights)
-        composite = section_composite(self._session.section(name.subject), self._matrices)
-        assert composite is not None  # noqa: S101 - it has an identity
-        wet, dry = composite
-        return composite_energies(wet, dry=dry, sample_rate=rate, frames=self._frames)
+        session, matrices, rate = self._session, self._matrices, self._session.sample_rate
+
+        def measure() -> SoundEnergies:
+            if name in self._rooms:
+                position = position_of(self._rooms[name])
+                return composites.energies_of_room(
+                    session, matrices, name.subject, position, sample_rate=rate
+                )
+            return composites.energies_of_section(
+                session.section(name.subject), matrices, sample_rate=rate, frames=self._frames
+            )
+
+        return composites.kept_or_measured(self._cache, digest, measure, title=f"{name}: decay")
+
+    def figures(self, mixture: _Mixture) -> MeasuredDecay:
+        """Figures of a mixture of composites that are measured."""
+        from roomplan.rendering.composites import figures_of_mixture
+
+        parts = [(self.measured[name], weight) for name, weight in mixture.parts]
+        return figures_of_mixture(parts, with_dry=mixture.with_dry)
 
     def _digest(self, name: BusName) -> str | None:
         rate = self._session.sample_rate
         if name not in self._rooms:
             section = self._session.section(name.subject)
             return composite_digest(section, self._matrices, sample_rate=rate, frames=self._frames)
-        sends = [
-            [self._matrices[section.name, index].identity, section.signal_channels, gain]
-            for section, index, gain in _sends_to(self._session, name.subject, _position(self._rooms[name]))
-        ]
-        most = max((gain for *_send, gain in sends), default=0.0) or 1.0
-        told = [[identity, channels, float(f"{gain / most:.12e}")] for identity, channels, gain in sends]
-        return digest_of("composite of a room", rate, told) if sends else None
-
-
-@dataclass(frozen=True)
-class _Mixture:
-    """What is measured for a bus: composites and the weights of their powers."""
-
-    parts: tuple[tuple[BusName, float], ...]
-    with_dry: bool
+        position = position_of(self._rooms[name])
+        return room_digest(self._session, self._matrices, name.subject, position, sample_rate=rate)
 
 
 def decay_of_buses(
@@ -261,7 +159,7 @@ def decay_of_buses(
     powers: Mapping[str, SectionPowers],
     *,
     kept: KeptDecays,
-    energies_kept: KeptEnergies,
+    cache: Cache | None,
     workers: int = 2,
     progress: Callable[[int, int], None] = lambda _done, _all: None,
 ) -> dict[str, DecayOfBus]:
@@ -273,8 +171,10 @@ def decay_of_buses(
         As rendered.
     powers : mapping
         Section name → its K-weighted powers, the weights in groups and sums.
-    kept, energies_kept : KeptDecays, KeptEnergies
+    kept : KeptDecays
         What was found before is not found again.
+    cache : Cache or None
+        Where energies are looked for, and kept.
     workers : int
         Threads; the energies of different sections and rooms are independent.
     progress : callable
@@ -282,7 +182,7 @@ def decay_of_buses(
     """
     heard = [bus for bus in buses if bus.factors]
     rooms = [bus for bus in heard if bus.kind in _ROOM_KINDS]
-    composites = _Composites(session, matrices, rooms, energies_kept)
+    composites = _Composites(session, matrices, rooms, cache)
     with ThreadPoolExecutor(workers) as pool:
 
         def measure(names: Iterable[BusName]) -> None:
@@ -301,7 +201,7 @@ def decay_of_buses(
         known = {key: kept.decay(key) for key, _what in asked.values()}
         missing = {key: mixture for key, mixture in asked.values() if known[key] is None}
         measure(name for mixture in missing.values() for name, _weight in mixture.parts)
-        figures = pool.map(lambda one: _measured(one, composites), missing.values())
+        figures = pool.map(composites.figures, missing.values())
         found = dict(zip(missing, figures, strict=True))
     kept.add(found, energies)
     reasons = {name: one for name, one in mixtures.items() if isinstance(one, str)}
@@ -380,16 +280,6 @@ def _members(session: Session, bus: Bus) -> list[SectionSource]:
     ]
 
 
-def _measured(mixture: _Mixture, composites: _Composites) -> MeasuredDecay:
-    """Figures of a mixture; the tail is reported only with a dry impulse in it."""
-    sound = add_energies([(composites.measured[name], weight) for name, weight in mixture.parts])
-    has_dry = mixture.with_dry and sound.has_dry
-    decay = decay_of_energies(sound, with_dry=has_dry)
-    if not has_dry:
-        return MeasuredDecay(decay, None, "dry is off" if mixture.with_dry else "the bus holds no dry sound")
-    return MeasuredDecay(decay, *level_time_of_energies(sound, with_dry=True))
-
-
 def _decay_of_bus(session: Session, bus: Bus, found: MeasuredDecay) -> DecayOfBus:
     """Figures of a bus with the arrival of its wet."""
     if bus.kind in _ROOM_KINDS:
@@ -419,7 +309,7 @@ def _earliest(sections: list[SectionSource]) -> float | None:
 
 
 def _room_onset(session: Session, bus: Bus) -> float | None:
-    sends = _sends_to(session, bus.name.subject, _position(bus))
+    sends = sends_to(session, bus.name.subject, position_of(bus))
     return min((section.sends[index].wet_onset_s for section, index, _gain in sends), default=None)
 
 

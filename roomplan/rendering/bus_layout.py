@@ -5,13 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from roomplan.session.buses import build_buses, build_components, build_families
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
     from roomplan.session.buses import Bus, BusFamily, Component
     from roomplan.session.session import Session
 
-__all__ = ["BusLayout", "lay_out"]
+__all__ = ["BusLayout", "bus_gains", "lay_out"]
 
 
 @dataclass(frozen=True)
@@ -34,3 +40,12 @@ def lay_out(session: Session) -> BusLayout:
     components = build_components(session)
     buses = build_buses(session, components)
     return BusLayout(session, components, buses, build_families(session, buses))
+
+
+def bus_gains(buses: Sequence[Bus], components: int) -> NDArray[np.float64]:
+    """Factors of the buses as a matrix, shape (buses, components)."""
+    gains = np.zeros((len(buses), components))
+    for row, bus in enumerate(buses):
+        for index, factor in bus.factors.items():
+            gains[row, index] = factor
+    return gains

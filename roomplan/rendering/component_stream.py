@@ -32,6 +32,7 @@ from roomplan.audio.readers import StemReader, open_stem
 from roomplan.convolution.engine import Convolver, ConvolverState, Route
 from roomplan.convolution.layout import lay_out_engine
 from roomplan.rendering.component_store import SoundShape
+from roomplan.rendering.heard import LONGEST_FADE_S, SignalStatistics
 from roomplan.session.response_matrices import make_cells
 
 if TYPE_CHECKING:
@@ -47,49 +48,16 @@ if TYPE_CHECKING:
 
     Planar = NDArray[np.float32]
 
-__all__ = ["ComponentStream", "SignalStatistics"]
+__all__ = ["ComponentStream"]
 
 TAIL_DROP_DB = 80.0  # `tail: full` ends where everything is this far under the loudest 400 ms block
 # closing fades: after a full tail, at the end of the stems, and at most (common practice, no source)
 FULL_FADE_S = 0.05
 CUT_FADE_S = 0.01
-LONGEST_FADE_S = 0.5
 HOP_S = 0.02
 BLOCK_HOPS = 20  # 400 ms
 _STEPS_BITS = 5  # a length is rounded up to one of 16 steps in every octave
 ENGINE_BYTES = 185_000_000  # what the engine may hold; the blocks around it take about as much again
-
-
-@dataclass
-class SignalStatistics:
-    """Energies of a section's signal while it streams: what says that it is one-sided or cancels in mono."""
-
-    left: float = 0.0
-    right: float = 0.0
-    cross: float = 0.0
-
-    def add(self, signal: Planar) -> None:
-        """Take a block (signal channels, frames) into account."""
-        left, right = signal[0], signal[-1]
-        self.left += float(np.dot(left, left))
-        self.right += float(np.dot(right, right))
-        self.cross += float(np.dot(left, right))
-
-    @property
-    def balance_db(self) -> float | None:
-        """Right over left in dB; None when the section is silent."""
-        if self.left + self.right <= 0.0:
-            return None
-        tiny = 1e-20 * (self.left + self.right)
-        return 10.0 * math.log10((self.right + tiny) / (self.left + tiny))
-
-    @property
-    def mono_sum_db(self) -> float | None:
-        """Power of (L+R)/√2 over the mean of L and R, in dB: 0 independent, +3 in phase, −∞ cancelling."""
-        total = self.left + self.right
-        if total <= 0.0:
-            return None
-        return 10.0 * math.log10(max((total + 2.0 * self.cross) / total, 1e-20))
 
 
 @dataclass

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from roomplan.plan.model import BitDepth
     from roomplan.rendering.bus_figures import BusFigures
-    from roomplan.rendering.one_pass import Level, Output
+    from roomplan.rendering.heard import Level, Output
     from roomplan.session.buses import BusFamily
     from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session

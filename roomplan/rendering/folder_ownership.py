@@ -31,13 +31,13 @@ from roomplan.errors import AudioError, ReportError, RoomplanError
 from roomplan.files.names import is_inner_path
 from roomplan.files.real_path import real_path
 from roomplan.plan.templates import fields_of
-from roomplan.rendering.component_stream import LONGEST_FADE_S
+from roomplan.rendering.heard import LONGEST_FADE_S
 from roomplan.report_file import REPORT_NAME, read_report
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
-    from roomplan.rendering.one_pass import Output
+    from roomplan.rendering.heard import Output
     from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session
 

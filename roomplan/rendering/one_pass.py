@@ -13,148 +13,39 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import ExitStack
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol, Self
+from typing import TYPE_CHECKING, Self
 
 import numpy as np
 
 from roomplan.audio.resample import resampled_length
-from roomplan.audio.writers import OutputFormat, RateChanger, SoundWriter
+from roomplan.audio.writers import RateChanger, SoundWriter
 from roomplan.loudness.algebra import BusPowers
 from roomplan.loudness.rounded_powers import RoundedPowers
 from roomplan.loudness.speech_band import SpeechBandFilter
 from roomplan.loudness.weighting import KFilter
+from roomplan.rendering.bus_layout import bus_gains
 from roomplan.rendering.bus_mixer import SLICE, BusMixer
-from roomplan.rendering.component_stream import ComponentStream, SignalStatistics
-from roomplan.rendering.recall import Peaks
+from roomplan.rendering.component_stream import ComponentStream
+from roomplan.rendering.heard import Heard, Level, Output, Peaks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from concurrent.futures import Future
-    from pathlib import Path
 
     from numpy.typing import NDArray
 
     from roomplan.loudness.cross_powers import CrossPowerWriter
     from roomplan.rendering.component_store import ComponentStore
+    from roomplan.rendering.heard import Destination, PlannedFile, Powers
+    from roomplan.rendering.progress import Progress
     from roomplan.session.buses import Bus, Component
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import Session
 
-__all__ = [
-    "Destination",
-    "Heard",
-    "Keeping",
-    "Known",
-    "Level",
-    "Output",
-    "PlannedFile",
-    "Powers",
-    "Progress",
-    "bus_gains",
-    "hear",
-    "silent_progress",
-]
+__all__ = ["Keeping", "Known", "hear"]
 
 SEGMENT_FRAMES = 8 * SLICE  # summed, then written: what waits to be written is as small as that
 CLOSING_THREADS = 8  # finishing a file waits for the disk, not for the processor
-
-
-class Progress(Protocol):
-    """Told what is going on; the command line draws it, everybody else ignores it."""
-
-    def __call__(self, stage: str, done: int, total: int) -> None:
-        """`done` of `total` steps of `stage` are behind us."""
-        ...
-
-
-def silent_progress(stage: str, done: int, total: int) -> None:
-    """Progress that is not shown."""
-
-
-@dataclass(frozen=True, slots=True)
-class PlannedFile:
-    """A file to write.
-
-    Attributes
-    ----------
-    file : str
-        Relative to the folder of its delivery.
-    path : Path
-        Where it is written until everything is complete.
-    sample_rate : int
-        Hertz.
-    """
-
-    file: str
-    delivery: str
-    path: Path
-    form: OutputFormat
-    sample_rate: int
-
-
-@dataclass(frozen=True)
-class Destination:
-    """What the pass writes: bus name → files; `time_reference` makes room for the chunk in WAV files."""
-
-    files: Mapping[str, tuple[PlannedFile, ...]]
-    time_reference: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Output:
-    """A file of a render.
-
-    Attributes
-    ----------
-    file : str
-        Relative to the folder of its delivery.
-    digest : str
-        SHA-256 of its samples.
-    sample_rate : int
-        Hertz.
-    peak : float
-        Largest absolute sample before it was quantised, linear.
-    over_range : int
-        Values that did not fit an integer format.
-    path : Path
-        Where it was written; of a rendering, where it is in the end.
-    size : int
-        Bytes; 0 until the file is complete.
-    time_reference : int or None
-        First sample counted from midnight, as the file states it.
-    """
-
-    file: str
-    digest: str
-    delivery: str
-    form: OutputFormat
-    sample_rate: int
-    frames: int
-    peak: float
-    over_range: int
-    path: Path
-    size: int = 0
-    time_reference: int | None = None
-
-
-@dataclass(frozen=True)
-class Level:
-    """Peaks of a bus at the session's rate."""
-
-    bus: Bus
-    peaks: Peaks
-
-
-class Powers(Protocol):
-    """Weighted power per hop of buses and components: of a pass, or recalled from an earlier one."""
-
-    def sums(self, bus: int) -> NDArray[np.float64]:
-        """Of one bus, shape (hops,)."""
-        ...
-
-    def component_sums(self, component: int) -> NDArray[np.float64]:
-        """Of one component at its gain in the mix, shape (hops,)."""
-        ...
 
 
 @dataclass(frozen=True)
@@ -177,18 +68,6 @@ class Known:
     powers: Powers
     speech_band: Powers | None
     peaks: Sequence[Peaks]
-
-
-@dataclass(frozen=True)
-class Heard:
-    """What the pass leaves behind; `speech_band` holds the powers in that band where they were asked for."""
-
-    frames: int
-    powers: Powers
-    speech_band: Powers | None
-    levels: Sequence[Level]
-    statistics: Mapping[str, SignalStatistics]
-    outputs: Mapping[str, tuple[Output, ...]]
 
 
 def hear(
@@ -353,15 +232,6 @@ class _Summing:
     def true_peaks(self) -> NDArray[np.float64]:
         """True peak of every bus, linear, shape (buses,)."""
         return self._mixer.true_peaks
-
-
-def bus_gains(buses: Sequence[Bus], components: int) -> NDArray[np.float64]:
-    """Factors of the buses as a matrix, shape (buses, components)."""
-    gains = np.zeros((len(buses), components))
-    for row, bus in enumerate(buses):
-        for index, factor in bus.factors.items():
-            gains[row, index] = factor
-    return gains
 
 
 def _open_writers(

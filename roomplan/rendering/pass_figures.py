@@ -10,7 +10,6 @@ from roomplan.plan.bus_name import BusName
 from roomplan.rendering.bus_figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
 from roomplan.rendering.finishing import decibels
 from roomplan.rendering.kept_decays import KeptDecays
-from roomplan.rendering.kept_energies import KeptEnergies
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -20,8 +19,8 @@ if TYPE_CHECKING:
 
     from roomplan.rendering.bus_figures import DecayOfBus
     from roomplan.rendering.bus_layout import BusLayout
+    from roomplan.rendering.heard import Level, Powers
     from roomplan.rendering.kept_pass import PassOptions
-    from roomplan.rendering.one_pass import Level, Powers
     from roomplan.session.buses import Bus, Component
     from roomplan.session.response_matrices import ResponseMatrix
 
@@ -75,7 +74,7 @@ def figures_of_buses(
         kept=KeptDecays(
             options.cache, [m.identity for m in matrices.values()], title=layout.session.plan.title
         ),
-        energies_kept=KeptEnergies(options.cache),
+        cache=options.cache,
         workers=options.workers,
         progress=lambda done, total: options.progress("measuring decay", done, total),
     )

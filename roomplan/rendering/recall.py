@@ -21,7 +21,7 @@ import numpy as np
 from roomplan.errors import RoomplanError
 from roomplan.files.digests import digest_of
 from roomplan.loudness.cross_powers import CrossPowers
-from roomplan.rendering.component_stream import SignalStatistics
+from roomplan.rendering.heard import Peaks, SignalStatistics
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -34,7 +34,6 @@ if TYPE_CHECKING:
     from roomplan.session.session import Session
 
 __all__ = [
-    "Peaks",
     "Recalled",
     "RecalledPowers",
     "describe_record",
@@ -47,14 +46,6 @@ _VERSION = 3  # of whatever decides the sound of a component: raise it when an a
 _SAME = 1e-9
 _MOST_PASSES = 8  # of which a record has the peaks
 _MOST_FRAMES = 2**53  # counted in floats further on
-
-
-@dataclass(frozen=True, slots=True)
-class Peaks:
-    """Largest sample and true peak of a bus, linear; None where only a new pass could tell."""
-
-    sample: float | None
-    true: float | None
 
 
 def record_key(session: Session, parts: Sequence[Part], *, speech_band: bool) -> str:

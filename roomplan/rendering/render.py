@@ -1,8 +1,8 @@
-"""Render or measure a session: one pass over the sound, then figures, files and what to know of them.
+"""Render a session: one pass over the sound, then figures, files and what to know of them.
 
 Conventions
 -----------
-Every bus is metered, whether it is written or not. All files of a render start on the same frame, and those
+All files of a render start on the same frame, and those
 of one sample rate have one length.
 """
 
@@ -12,31 +12,23 @@ from dataclasses import replace as replaced
 from typing import TYPE_CHECKING
 
 from roomplan.files.staging import silent_notice
-from roomplan.rendering.advice import passage_advice, plan_advice, signal_advice
 from roomplan.rendering.bus_layout import lay_out
-from roomplan.rendering.finishing import finish_files, foreseen_clipping, judge_levels, time_advice
-from roomplan.rendering.folder_ownership import earlier_stems, plan_digest
-from roomplan.rendering.kept_pass import PassOptions, hear_or_recall, hear_whole
-from roomplan.rendering.one_pass import silent_progress
-from roomplan.rendering.outside import whole_place
-from roomplan.rendering.pass_figures import figures_of_buses, figures_of_sends
-from roomplan.rendering.passages import margins_of_plan, passages_of_plan
-from roomplan.rendering.result import Rendering
-from roomplan.rendering.stem_advice import changed_stem_advice, stem_advice
-from roomplan.rendering.stem_survey import survey_stems
+from roomplan.rendering.finishing import finish_files, judge_levels, time_advice
+from roomplan.rendering.kept_pass import PassOptions
+from roomplan.rendering.measure import advice_of_pass, figures_of_pass, prepared_matrices, survey
+from roomplan.rendering.new_pass import hear_whole
+from roomplan.rendering.progress import silent_progress
 from roomplan.rendering.transaction import begin, left_over_advice, plan_deliveries
 from roomplan.session.output_files import is_complete, plan_targets
-from roomplan.session.response_matrices import response_matrices
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
     from pathlib import Path
 
-    from roomplan.errors import Problem
     from roomplan.files.cache import Cache
-    from roomplan.rendering.bus_layout import BusLayout
-    from roomplan.rendering.one_pass import Heard, Progress
-    from roomplan.rendering.stem_survey import SurveyedFile
+    from roomplan.rendering.heard import Heard
+    from roomplan.rendering.progress import Progress
+    from roomplan.rendering.result import Rendering
     from roomplan.rendering.transaction import Transaction
     from roomplan.session.buses import BusFamily
     from roomplan.session.output_files import DeliveryTarget
@@ -45,40 +37,7 @@ if TYPE_CHECKING:
 
     Matrices = Mapping[tuple[str, int], ResponseMatrix]
 
-__all__ = ["measure_session", "render_session"]
-
-
-def measure_session(
-    session: Session,
-    *,
-    workers: int = 2,
-    progress: Progress = silent_progress,
-    cache: Cache | None = None,
-    peaks: bool = False,
-) -> Rendering:
-    """Measure every bus of a session; nothing is written.
-
-    The session is rendered, unless `cache` holds the cross powers of the same sounds at other levels: then
-    all but the peaks follow from those. With `peaks` that is not enough where a delivery has an integer
-    format, which those peaks may not fit.
-    """
-    usual = plan_targets(session.plan)
-    layout = lay_out(session)
-    options = PassOptions(workers, progress, cache)
-    stems = _survey(session, options)
-    matrices = _matrices(session, options)
-    integer = any(target.delivery.bit_depth != "32f" for target in usual)
-    heard, recalled = hear_or_recall(layout, matrices, options, peaks=peaks and integer)
-    refused, foreseen = foreseen_clipping(session, heard.levels, usual, layout.families)
-    places = [(target.delivery.place, whole_place(target.folder)) for target in usual]
-    refused += [replaced(problem, place=place) for place, problem in places if problem is not None]
-    return replaced(
-        _measured(layout, heard, matrices, options),
-        recalled=recalled,
-        stems=stems,
-        warnings=(*_advice(session, heard, stems, usual), *foreseen),
-        refused=tuple(refused),
-    )
+__all__ = ["render_session"]
 
 
 def render_session(
@@ -135,16 +94,16 @@ def render_session(
     options = PassOptions(workers, progress, cache)
     deliveries = plan_deliveries(layout, targets, only)
     with begin(deliveries, complete=not only, replace=replace, notice=notice) as transaction:
-        stems = _survey(session, options)
-        matrices = _matrices(session, options)
+        stems = survey(session, options)
+        matrices = prepared_matrices(session, options)
         heard = hear_whole(layout, matrices, options, transaction.destination())
-        warnings = _advice(session, heard, stems, deliveries.targets or plan_targets(session.plan))
+        warnings = advice_of_pass(session, heard, stems, deliveries.targets or plan_targets(session.plan))
         several = len(deliveries.targets) > 1
         warnings += judge_levels(session, heard.levels, heard.outputs, several=several)
         if not replace:
             transaction.refuse_replacing_finished(heard, remake=remake)
         warnings += time_advice(session, deliveries.targets)
-        measured = _measured(layout, heard, matrices, options)
+        measured = figures_of_pass(layout, heard, matrices, options)
         result = replaced(
             _delivered(measured, heard, layout.families, transaction),
             stems=stems,
@@ -153,70 +112,6 @@ def render_session(
         transaction.write_reports(result, report)
         transaction.commit(progress)
     return result
-
-
-def _survey(session: Session, options: PassOptions) -> tuple[SurveyedFile, ...]:
-    """Look into the files of the stems; an excerpt costs its own length only."""
-    if session.excerpt is not None:
-        return ()
-    return survey_stems(session, cache=options.cache, workers=options.workers, progress=options.progress)
-
-
-def _matrices(session: Session, options: PassOptions) -> Matrices:
-    options.progress("preparing responses", 0, 1)
-    return response_matrices(session)
-
-
-def _advice(
-    session: Session, heard: Heard, stems: Sequence[SurveyedFile], targets: Sequence[DeliveryTarget]
-) -> list[Problem]:
-    """What is worth knowing of plan, signals and stems, whether files are written or not."""
-    return [
-        *session.warnings,
-        *plan_advice(session),
-        *signal_advice(session, heard.statistics),
-        *stem_advice(session, stems),
-        *_changed_stems(session, stems, targets),
-        *passage_advice(session.plan, heard.frames / session.sample_rate),
-    ]
-
-
-def _changed_stems(
-    session: Session, stems: Sequence[SurveyedFile], targets: Sequence[DeliveryTarget]
-) -> list[Problem]:
-    """Notes on stems that are not those of the last render in the first of these folders that has one."""
-    if not stems:
-        return []
-    digest = plan_digest(session)
-    for target in targets:
-        earlier = earlier_stems(session, target.folder, digest=digest)
-        if earlier:
-            return changed_stem_advice(session, stems, earlier, target.folder.name)
-    return []
-
-
-def _measured(layout: BusLayout, heard: Heard, matrices: Matrices, options: PassOptions) -> Rendering:
-    """Figures of a pass, without files and without advice."""
-    session = layout.session
-    names: list[str] = [bus.name for bus in layout.buses]
-    sums = {name: heard.powers.sums(row) for row, name in enumerate(names)}
-    in_speech_band = None
-    if heard.speech_band is not None:
-        in_speech_band = {name: heard.speech_band.sums(row) for row, name in enumerate(names)}
-    return Rendering(
-        session=session,
-        frames=heard.frames,
-        buses=figures_of_buses(layout, heard.levels, sums, matrices, options),
-        sends=figures_of_sends(layout, heard.powers),
-        families=(),
-        outputs={},
-        folder=None,
-        warnings=(),
-        margins=margins_of_plan(session.plan, sums, in_speech_band, sample_rate=session.sample_rate),
-        passages=passages_of_plan(session.plan, sums, sample_rate=session.sample_rate),
-        hop_sums=sums,
-        recalled=False,
-    )
 
 
 def _delivered(

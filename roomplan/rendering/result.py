@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from roomplan.errors import Problem
     from roomplan.rendering.bus_figures import BusFigures
     from roomplan.rendering.folder_ownership import LeftOver
-    from roomplan.rendering.one_pass import Output
+    from roomplan.rendering.heard import Output
     from roomplan.rendering.pass_figures import SendFigures
     from roomplan.rendering.passages import MarginOfBuses, PassageOfBus
     from roomplan.rendering.stem_survey import SurveyedFile

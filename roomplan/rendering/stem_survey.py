@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.files.cache import Cache
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
     from roomplan.session.session import Session
 
 __all__ = ["StemFigures", "SurveyedFile", "survey_stems"]

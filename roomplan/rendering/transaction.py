@@ -23,7 +23,7 @@ from roomplan.rendering.folder_ownership import (
     plan_digest,
     refuse_other_samples,
 )
-from roomplan.rendering.one_pass import Destination, PlannedFile
+from roomplan.rendering.heard import Destination, PlannedFile
 from roomplan.report_file import REPORT_NAME
 from roomplan.session.buses import find_bus
 from roomplan.session.output_files import delivery_rate, output_files, refuse_inputs, refuse_shared_files
@@ -34,7 +34,8 @@ if TYPE_CHECKING:
 
     from roomplan.rendering.bus_layout import BusLayout
     from roomplan.rendering.folder_ownership import Finished, LeftOver
-    from roomplan.rendering.one_pass import Heard, Progress
+    from roomplan.rendering.heard import Heard
+    from roomplan.rendering.progress import Progress
     from roomplan.rendering.result import Rendering
     from roomplan.session.output_files import DeliveryTarget
     from roomplan.session.session import Session

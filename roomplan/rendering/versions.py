@@ -35,7 +35,7 @@ from roomplan.files.names import safe_file_names
 from roomplan.files.staging import StagedFolder, silent_notice
 from roomplan.loudness.programme import SoundMeter
 from roomplan.loudness.weighting import HIGHEST_SAMPLE_RATE
-from roomplan.rendering.one_pass import silent_progress
+from roomplan.rendering.progress import silent_progress
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 
     from roomplan.audio.info import SoundInfo
     from roomplan.loudness.programme import ProgrammeLoudness
-    from roomplan.rendering.one_pass import Progress
+    from roomplan.rendering.progress import Progress
 
 __all__ = ["ALTERNATING", "FADE_S", "SHORTEST_TURN_S", "Version", "WrittenVersion", "write_versions"]
 

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from roomplan.plan.model import Room, Seat, Section
     from roomplan.plan.updating import UpdatedFile
     from roomplan.rendering.bus_figures import BusFigures
-    from roomplan.rendering.one_pass import Output
+    from roomplan.rendering.heard import Output
     from roomplan.rendering.passages import MarginOfBuses
     from roomplan.rendering.result import Rendering
     from roomplan.session.output_files import DeliveryTarget

@@ -18,7 +18,7 @@ from roomplan._version import __version__
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.files.digests import file_digest
 from roomplan.plan.written import room_file
-from roomplan.rooms.synthesis import ALGORITHM
+from roomplan.rooms.algorithm import ALGORITHM
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping

@@ -18,7 +18,7 @@ import numpy as np
 
 from roomplan.errors import AudioError, PlanError, Problem, RoomplanError
 from roomplan.files.digests import digest_of
-from roomplan.rooms.preparation import PreparedPosition, PreparedResponse, PreparedRoom, prepare_room
+from roomplan.rooms.prepared import PreparedPosition, PreparedResponse, PreparedRoom
 from roomplan.rooms.response_cache import KeptResponses
 from roomplan.rooms.room_file import load_room_specification
 from roomplan.rooms.source_kinds import directivity_of
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from roomplan.files.cache import Cache
     from roomplan.plan.model import Room, Seat
-    from roomplan.rooms.preparation import PositionRequest
+    from roomplan.rooms.prepared import PositionRequest
 
 __all__ = ["KeptRooms"]
 
@@ -54,7 +54,7 @@ class KeptRooms:
         wanted = list(dict.fromkeys(requests))
         key = self._key(room, wanted, sample_rate)
         if key is None:  # which the preparation explains
-            return prepare_room(room, wanted, sample_rate=sample_rate, store=self._responses)
+            return self.prepare_anew(room, wanted, sample_rate=sample_rate)
         entry = self._cache.entry(key)
         if entry is not None:
             samples = _Samples(self, key, room, wanted, sample_rate)
@@ -74,6 +74,9 @@ class KeptRooms:
         self, room: Room, requests: Collection[PositionRequest], *, sample_rate: int
     ) -> tuple[PreparedRoom | None, list[Problem]]:
         """Prepare a room from its responses."""
+        # a room that was prepared before needs nothing of what prepares one
+        from roomplan.rooms.preparation import prepare_room
+
         return prepare_room(room, requests, sample_rate=sample_rate, store=self._responses)
 
     def forget(self, key: str) -> None:

@@ -14,12 +14,9 @@ seat its file names, with two sources unless the room's `wiring` says one: see `
 
 from __future__ import annotations
 
-import hashlib
 import math
-import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from roomplan.acoustics.direct_sound import find_onset
@@ -31,8 +28,9 @@ from roomplan.rooms.conditioning import onset_s
 from roomplan.rooms.decay_scaling import LARGEST_SCALE, SMALLEST_SCALE
 from roomplan.rooms.geometry import seat_fault, source_position
 from roomplan.rooms.late_likeness import NEARLY_MONO, late_likeness, widened
+from roomplan.rooms.positions import specification_of
+from roomplan.rooms.prepared import PositionRequest, PreparedPosition, PreparedResponse, PreparedRoom
 from roomplan.rooms.recorded import RecordedRoom
-from roomplan.rooms.room_file import load_room_specification
 from roomplan.rooms.source_colour import coloured_by_power, level_gains
 from roomplan.rooms.source_kinds import directivity_of
 from roomplan.rooms.spec import scale_reverberation
@@ -46,7 +44,7 @@ from roomplan.rooms.wiring import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
@@ -58,155 +56,11 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = [
-    "PositionRequest",
-    "PreparedPosition",
-    "PreparedResponse",
-    "PreparedRoom",
-    "available_positions",
-    "prepare_room",
-]
+__all__ = ["prepare_room"]
 
 THREADS = 2  # responses of different seats are independent; what they compute in releases the GIL
 
 MAIN = "main"
-
-
-@dataclass(frozen=True, slots=True)
-class PositionRequest:
-    """What a section asks of a room.
-
-    Attributes
-    ----------
-    position : str
-        Name of a response or of a set-up of microphones.
-    seat : Seat or None
-        None for the reference seat of a synthetic room; files have no seats.
-    channels : int
-        Of the section's signal, 1 or 2: whether it can play from two sources. Files answer both alike.
-    source : str
-        Kind of source: how its sound is directed.
-    """
-
-    position: str
-    seat: Seat | None = None
-    channels: int = 2
-    source: SourceKind = "even"
-
-
-class PreparedResponse:
-    """Samples of a response, shape (frames, 1 | 2 | 4), float64; those that were known before are read late.
-
-    Frame 0 is the arrival of the dry sound; four channels are LL, LR, RL, RR (input, output).
-
-    Parameters
-    ----------
-    read : callable
-        Gives the samples, once, when they are first asked for.
-    frames, channels : int
-        How many they are.
-    digest : str
-        Of the samples: equal digests are equal samples.
-
-    Notes
-    -----
-    Safe to be asked by several threads.
-    """
-
-    def __init__(self, read: Callable[[], Array], *, frames: int, channels: int, digest: str) -> None:
-        self._read = read
-        self._samples: Array | None = None
-        self._lock = threading.Lock()
-        self.frames = frames
-        self.channels = channels
-        self.digest = digest
-
-    @classmethod
-    def of(cls, samples: Array) -> PreparedResponse:
-        """Response of samples that are there."""
-        digest = hashlib.sha256(samples.tobytes()).hexdigest()
-        frames, channels = samples.shape
-        return cls(lambda: samples, frames=frames, channels=channels, digest=digest)
-
-    @property
-    def samples(self) -> Array:
-        """The samples, the same array every time."""
-        with self._lock:
-            if self._samples is None:
-                self._samples = self._read()
-            return self._samples
-
-
-@dataclass(frozen=True, slots=True)
-class PreparedPosition:
-    """One position (and seat, in a synthetic room) ready to be convolved with.
-
-    Attributes
-    ----------
-    position : str
-        Name of the response or of the microphones.
-    response : PreparedResponse
-        Its samples; positions that share them share it.
-    wiring : str
-        `one_source`, `per_channel` or `true_stereo`.
-    onset_s : float
-        First sample within 20 dB of the peak: the gap between dry and wet, without pre-delay.
-    off_stage_m : float
-        How far the seat is from the room's stage: 0 on it, and where there is no stage or no seat.
-    """
-
-    position: str
-    response: PreparedResponse
-    wiring: Wiring
-    onset_s: float
-    off_stage_m: float = 0.0
-
-    @property
-    def samples(self) -> Array:
-        """Samples of the response, (frames, 1 | 2 | 4), float64."""
-        return self.response.samples
-
-
-@dataclass(frozen=True, slots=True)
-class PreparedRoom:
-    """A room ready to be convolved with.
-
-    Attributes
-    ----------
-    gain, gain_db : float
-        Normalising gain of the whole room, linear and in dB.
-    gain_position : str
-        Position the gain was found at.
-    gain_wiring : str
-        Wiring the gain was found for.
-    direct_found : bool
-        False when `direct: drop` met a response in which no direct sound stands out.
-    """
-
-    name: str
-    gain: float
-    gain_db: float
-    gain_position: str
-    gain_wiring: Wiring
-    positions: dict[PositionRequest, PreparedPosition]
-    direct_found: bool
-    warnings: tuple[Problem, ...]
-
-
-def available_positions(room: Room) -> tuple[tuple[str, ...], list[Problem]]:
-    """Positions a send may name, without reading any sound.
-
-    Returns
-    -------
-    names : tuple of str
-        Response positions as listed, or the microphone set-ups of a synthetic room, `main` first.
-    problems : list of Problem
-        Of the room file.
-    """
-    if room.synthetic is None:
-        return tuple(room.responses or {}), []
-    spec, problems = _specification(room)
-    return (tuple(spec.microphones) if spec is not None else ()), problems
 
 
 def prepare_room(
@@ -242,11 +96,6 @@ def prepare_room(
     if room.synthetic is not None:
         return _prepare_synthetic(room, requests, sample_rate, problems, store)
     return _prepare_recorded(room, requests, sample_rate, problems)
-
-
-def _specification(room: Room) -> tuple[RoomSpecification | None, list[Problem]]:
-    source = room.synthetic
-    return load_room_specification(source if isinstance(source, str | Path) else "", place=room.place)
 
 
 def _scale_problems(room: Room) -> list[Problem]:
@@ -456,7 +305,7 @@ def _prepare_synthetic(
     problems: list[Problem],
     store: ResponseStore | None,
 ) -> tuple[PreparedRoom | None, list[Problem]]:
-    spec, found = _specification(room)
+    spec, found = specification_of(room)
     problems.extend(found)
     if spec is None:
         return None, problems

@@ -17,6 +17,8 @@ from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
+from roomplan.rooms.algorithm import ALGORITHM
+
 if TYPE_CHECKING:
     from roomplan.plan.model import Seat
     from roomplan.rooms.directivity import Directivity
@@ -65,8 +67,6 @@ def response_identity(
     dict of str to plain values
         Numbers, texts, None, and lists and dicts (string keys) of them.
     """
-    from roomplan.rooms.synthesis import ALGORITHM
-
     room = {field.name: getattr(spec, field.name) for field in fields(spec) if field.name not in _NOT_HEARD}
     return {
         "algorithm": ALGORITHM,

@@ -68,9 +68,7 @@ if TYPE_CHECKING:
     Matrices = NDArray[np.complex128]
     Lines = NDArray[np.complex128]
 
-__all__ = ["ALGORITHM", "SyntheticResponse", "synthesise"]
-
-ALGORITHM = 6  # of the responses: another number, other samples
+__all__ = ["SyntheticResponse", "synthesise"]
 
 DECAY_DB = 100.0  # how far the slowest band falls before the end
 RISE_S = 0.005  # build-up of the diffuse field behind the first reflection; common practice, no source

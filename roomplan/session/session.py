@@ -24,7 +24,8 @@ import numpy as np
 from roomplan.audio.resample import resampled_length
 from roomplan.errors import Place, Problem
 from roomplan.rooms.kept_rooms import KeptRooms
-from roomplan.rooms.preparation import PositionRequest, PreparedPosition, available_positions, prepare_room
+from roomplan.rooms.positions import available_positions
+from roomplan.rooms.prepared import PositionRequest, PreparedPosition
 from roomplan.session.optional_sections import without_sections
 from roomplan.session.placement import Placement, place_stems
 from roomplan.session.stems import StemSource, claim_stems, existing_spelling
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
 
     from roomplan.files.cache import Cache
     from roomplan.plan.model import Plan, Room, Seat, Section, Send, Wiring
-    from roomplan.rooms.preparation import PreparedRoom
+    from roomplan.rooms.prepared import PreparedRoom
 
 __all__ = [
     "Excerpt",
@@ -333,6 +334,8 @@ def _prepare_rooms(
             continue
         progress(f"room {room.name}")
         if kept is None:
+            from roomplan.rooms.preparation import prepare_room  # what is kept goes without it
+
             prepared, found = prepare_room(room, requests, sample_rate=sample_rate)
         else:
             prepared, found = kept.prepare(room, requests, sample_rate=sample_rate)

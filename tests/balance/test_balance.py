@@ -14,7 +14,7 @@ from roomplan.files.cache import Cache
 from roomplan.plan.overrides import write_overrides
 from roomplan.plan.targets import BalanceLimits
 from roomplan.rendering.advice import plan_advice
-from roomplan.rendering.render import measure_session
+from roomplan.rendering.measure import measure_session
 
 
 @pytest.fixture

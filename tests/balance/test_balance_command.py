@@ -13,7 +13,7 @@ from roomplan.balance import judging
 from roomplan.balance.levels import session_at, written_levels
 from roomplan.cli.main import main
 from roomplan.plan.load import load_plan
-from roomplan.rendering import kept_pass
+from roomplan.rendering import new_pass
 
 PLAN = """\
 title: TITLE
@@ -217,8 +217,8 @@ def test_balance_hears_a_plan_once_whatever_its_targets_and_when_it_writes(
         "{true_peak: -1}",
     )
     passes, records = [], []
-    hear, record = kept_pass.hear, judging.open_record
-    monkeypatch.setattr(kept_pass, "hear", lambda *given, **named: passes.append(1) or hear(*given, **named))
+    hear, record = new_pass.hear, judging.open_record
+    monkeypatch.setattr(new_pass, "hear", lambda *given, **named: passes.append(1) or hear(*given, **named))
     monkeypatch.setattr(
         judging, "open_record", lambda *given, **named: records.append(1) or record(*given, **named)
     )

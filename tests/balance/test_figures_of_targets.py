@@ -12,7 +12,7 @@ from roomplan.balance.levels import session_at, written_levels
 from roomplan.balance.problem import build_problem
 from roomplan.balance.verifying import results_at
 from roomplan.plan.targets import BalanceLimits
-from roomplan.rendering.bus_figures import section_composite
+from roomplan.rendering.composites import section_composite
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ from roomplan.api.opening import open_file
 from roomplan.balance import judging
 from roomplan.balance.judging import measure_with_targets
 from roomplan.files.cache import Cache
-from roomplan.rendering import kept_pass
+from roomplan.rendering import new_pass
 
 RATE = 16_000
 PLAN = """\
@@ -48,7 +48,7 @@ def test_a_true_peak_at_other_levels_is_metered_once_and_then_known(opened, tmp_
     measure_with_targets(opened(-6), cache=cache)
     _found, (first,) = measure_with_targets(opened(-3), cache=cache)
     with monkeypatch.context() as patch:
-        patch.setattr(kept_pass, "hear", None)  # nobody may listen
+        patch.setattr(new_pass, "hear", None)  # nobody may listen
         _found, (again,) = measure_with_targets(opened(-3), cache=cache)
         _found, (before,) = measure_with_targets(opened(-6), cache=cache)  # nor forget
     _found, (fresh,) = measure_with_targets(opened(-3), cache=None)

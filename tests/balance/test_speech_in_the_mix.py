@@ -12,7 +12,7 @@ from roomplan.balance.judging import target_results
 from roomplan.balance.speech import octave_powers, octaves_of_response
 from roomplan.files.cache import Cache
 from roomplan.plan.targets import BalanceLimits
-from roomplan.rendering.one_pass import silent_progress
+from roomplan.rendering.progress import silent_progress
 from roomplan.session.response_matrices import ResponseMatrix
 
 

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from roomplan.rendering import kept_pass
+from roomplan.rendering import new_pass
 
 
 def with_targets(session, *targets):
@@ -56,8 +56,8 @@ def test_an_unknown_section_in_a_target_is_a_problem_at_its_line(run, session):
 def test_check_hears_a_plan_with_targets_once_and_says_so(run, session, monkeypatch, cached):
     plan = with_targets(session, "of: choir, over: low_strings, margin: 0, band: speech")
     passes = []
-    hear = kept_pass.hear
-    monkeypatch.setattr(kept_pass, "hear", lambda *given, **named: passes.append(1) or hear(*given, **named))
+    hear = new_pass.hear
+    monkeypatch.setattr(new_pass, "hear", lambda *given, **named: passes.append(1) or hear(*given, **named))
     if not cached:
         monkeypatch.setenv("ROOMPLAN_CACHE", "off")
     outcome = run("check", plan)
@@ -77,8 +77,8 @@ def test_compare_renders_a_plan_with_targets_once(run, session, monkeypatch, cac
         "extends: plan.yaml\nrooms: {orrin_nave: {decay_scale: 0.7}}\n", encoding="utf-8"
     )
     passes = []
-    hear = kept_pass.hear
-    monkeypatch.setattr(kept_pass, "hear", lambda *given, **named: passes.append(1) or hear(*given, **named))
+    hear = new_pass.hear
+    monkeypatch.setattr(new_pass, "hear", lambda *given, **named: passes.append(1) or hear(*given, **named))
     if not cached:
         monkeypatch.setenv("ROOMPLAN_CACHE", "off")
     document = run("compare", plan, session / "other.yaml", "--json").json

@@ -20,7 +20,7 @@ from roomplan.convolution.engine import Convolver
 from roomplan.errors import RoomplanError
 from roomplan.files.cache import Cache
 from roomplan.plan.bus_name import BusName
-from roomplan.rendering.render import measure_session
+from roomplan.rendering.measure import measure_session
 from roomplan.report.documents import render_document
 from roomplan.session.buses import build_buses, build_components
 from roomplan.session.output_files import plan_targets

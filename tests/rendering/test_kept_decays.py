@@ -18,9 +18,9 @@ from roomplan.acoustics.analysis import composite_energies
 from roomplan.acoustics.doubt import Doubt
 from roomplan.acoustics.figures import BandFigures, DecayFigures
 from roomplan.files.cache import Cache
-from roomplan.rendering import bus_figures, kept_decays
+from roomplan.rendering import composites, kept_decays
 from roomplan.rendering.kept_energies import KeptEnergies
-from roomplan.rendering.render import measure_session
+from roomplan.rendering.measure import measure_session
 
 RATE = 48_000
 LEVELS = st.floats(-30.0, 6.0).map(lambda level: round(level, 1))
@@ -53,13 +53,13 @@ def content(cue, pink, decay):
 def measured(monkeypatch):
     """Count the composites that are measured."""
     counted = []
-    measure = bus_figures.composite_energies
+    measure = composites.composite_energies
 
     def counting(*arguments, **options):
         counted.append(1)
         return measure(*arguments, **options)
 
-    monkeypatch.setattr(bus_figures, "composite_energies", counting)
+    monkeypatch.setattr(composites, "composite_energies", counting)
     return counted
 
 

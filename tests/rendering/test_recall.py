@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from roomplan.files.cache import Cache
 from roomplan.loudness import programme_loudness
-from roomplan.rendering import kept_pass
-from roomplan.rendering.render import measure_session
+from roomplan.rendering import new_pass
+from roomplan.rendering.measure import measure_session
 
 RATE = 48_000
 LEVELS = st.floats(-30.0, 6.0).map(lambda level: round(level, 2))
@@ -205,7 +205,7 @@ def test_a_pass_at_other_levels_that_is_cut_short_leaves_the_earlier_record(cue,
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr(kept_pass, "hear", cut_short)
+        patch.setattr(new_pass, "hear", cut_short)
         with pytest.raises(KeyboardInterrupt):
             cue.render(other, cache=cache)
     assert measure_session(cue.session(content), cache=cache).recalled

@@ -8,8 +8,8 @@ import soundfile
 
 from roomplan.files.cache import Cache
 from roomplan.plan.load import load_plan
-from roomplan.rendering.one_pass import silent_progress
-from roomplan.rendering.render import measure_session
+from roomplan.rendering.measure import measure_session
+from roomplan.rendering.progress import silent_progress
 from roomplan.rendering.stem_survey import file_figures, survey_stems
 from roomplan.session.session import open_session
 

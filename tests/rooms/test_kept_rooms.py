@@ -14,9 +14,9 @@ import soundfile
 from roomplan.errors import Place, RoomplanError
 from roomplan.files.cache import Cache
 from roomplan.plan.model import ResponseFiles, Room, Seat
-from roomplan.rooms import kept_rooms
 from roomplan.rooms.kept_rooms import KeptRooms
-from roomplan.rooms.preparation import PositionRequest, prepare_room
+from roomplan.rooms.preparation import prepare_room
+from roomplan.rooms.prepared import PositionRequest
 
 RATE = 16_000
 
@@ -114,7 +114,7 @@ def test_a_room_that_was_prepared_before_is_known_without_reading_a_response(
     assert (kind == "nave") == bool(fresh.warnings)
     first = prepared(cache, room, requests)
     with monkeypatch.context() as patch:
-        patch.setattr(kept_rooms, "prepare_room", None)  # nobody may ask
+        patch.setattr(KeptRooms, "prepare_anew", None)  # nobody may ask
         again = prepared(cache, room, requests)
     assert known_of(fresh) == known_of(first) == known_of(again)
     for one in requests:
@@ -151,7 +151,7 @@ def test_what_the_preparation_goes_by_makes_another_room(cache, nave, place, cha
 
 def test_levels_cuts_and_pre_delay_are_no_part_of_a_prepared_room(cache, nave, place, monkeypatch):
     prepared(cache, nave, requests_of(nave, place))
-    monkeypatch.setattr(kept_rooms, "prepare_room", None)  # nobody may ask
+    monkeypatch.setattr(KeptRooms, "prepare_anew", None)  # nobody may ask
     prepared(
         cache, replace(nave, level_db=-6.0, low_cut_hz=200.0, pre_delay_s=0.02), requests_of(nave, place)
     )

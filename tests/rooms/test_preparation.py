@@ -9,7 +9,9 @@ from scipy.signal import fftconvolve
 
 from roomplan.acoustics.analysis import measure_composite
 from roomplan.loudness.meter import Meter
-from roomplan.rooms.preparation import PositionRequest, available_positions, prepare_room
+from roomplan.rooms.positions import available_positions
+from roomplan.rooms.preparation import prepare_room
+from roomplan.rooms.prepared import PositionRequest
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.synthesis import SyntheticResponse
 

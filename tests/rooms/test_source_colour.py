@@ -5,7 +5,8 @@ import pytest
 
 from roomplan.acoustics.direct_sound import find_onset
 from roomplan.loudness.pink import pink_power
-from roomplan.rooms.preparation import PositionRequest, prepare_room
+from roomplan.rooms.preparation import prepare_room
+from roomplan.rooms.prepared import PositionRequest
 from roomplan.rooms.source_colour import coloured_by_power
 from roomplan.rooms.source_kinds import SOURCE_KINDS
 

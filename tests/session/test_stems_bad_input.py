@@ -11,7 +11,7 @@ import soundfile
 
 from roomplan.errors import AudioError
 from roomplan.plan.load import load_plan
-from roomplan.rendering.render import measure_session
+from roomplan.rendering.measure import measure_session
 from roomplan.session import stems as stems_module
 from roomplan.session.stems import claim_stems
 

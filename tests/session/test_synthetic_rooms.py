@@ -14,10 +14,11 @@ from scipy.signal import fftconvolve
 from roomplan.files.cache import Cache
 from roomplan.plan.load import load_plan
 from roomplan.rendering.advice import plan_advice
-from roomplan.rendering.render import measure_session
+from roomplan.rendering.measure import measure_session
 from roomplan.report.comparison import plan_changes
 from roomplan.report.documents import render_document
-from roomplan.rooms.preparation import PositionRequest, prepare_room
+from roomplan.rooms.preparation import prepare_room
+from roomplan.rooms.prepared import PositionRequest
 from roomplan.rooms.response_cache import KeptResponses
 from roomplan.session.session import open_session
 from roomplan.show.tables import send_matrix
