@@ -319,11 +319,11 @@ def test_interruption_leaves_no_file(folder):
 def test_file_that_is_not_finished_is_refused(folder):
     path = folder / "x.npy"
     writer = CrossPowerWriter(path, components=3)
-    writer.append(some_cross_powers(800, 3)[0])
+    writer.append(some_cross_powers(2000, 3)[0])
     with pytest.raises(RoomplanError, match="not finished"):
         CrossPowers.open(path)
     assert writer.finish() is None
-    assert CrossPowers.open(path).hops == 800
+    assert CrossPowers.open(path).hops == 2000
 
 
 def _cut(path):
