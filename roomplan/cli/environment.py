@@ -143,6 +143,7 @@ class StageProgress:
         self._quiet = quiet
         self._clock = clock
         self._began: dict[str, float] = {}
+        self._done: dict[str, int] = {}
         self._logged: dict[str, float] = {}
         self._terminal = sys.stderr.isatty()
         self._bar: Bar | None = None
@@ -174,8 +175,10 @@ class StageProgress:
             return
         stage = printable(stage)
         now = self._clock()
-        began = self._began.setdefault(stage, now)
-        left = _time_left(now - began, done, total)
+        if not done or done < self._done.get(stage, done + 1):  # it begins, perhaps not for the first time
+            self._began[stage] = now
+        self._done[stage] = done
+        left = _time_left(now - self._began[stage], done, total)
         if self._bar is not None:
             if stage not in self._tasks:
                 self._tasks[stage] = self._bar.add_task(stage, total=total, left="")

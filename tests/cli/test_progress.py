@@ -35,5 +35,10 @@ def test_time_left_is_counted_from_the_start_of_its_own_stage(capsys):
     assert logged(capsys, steps)[-1] == "rendering… 25 %, 3:15:00 left"
 
 
+def test_time_left_of_a_stage_that_comes_again_is_counted_from_its_new_start(capsys):
+    steps = [(0, "rendering", 0, 2), (1000, "rendering", 2, 2), (2000, "rendering", 0, 4)]
+    assert logged(capsys, [*steps, (2010, "rendering", 1, 4)])[-1] == "rendering… 25 %, 0:30 left"
+
+
 def test_quiet_progress_says_nothing(capsys):
     assert logged(capsys, [(60 * at, "rendering", at, 50) for at in range(50)], quiet=True) == []
