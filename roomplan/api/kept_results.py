@@ -25,7 +25,7 @@ class KeptResults:
 
 
 def kept_results(*, clear: bool = False) -> KeptResults:
-    """Look at the user's cache; with `clear`, remove what no other program is using first."""
+    """Look at the user's cache; with `clear`, remove everything first, also what others are writing."""
     cache = Cache.open()
     if cache is None:
         return KeptResults(None)

@@ -295,6 +295,7 @@ class SoundKeeper:
         self._free: queue.SimpleQueue[Planar] = queue.SimpleQueue()
         self._began_s, self._waited_s = time.perf_counter(), 0.0
         self._left_out: set[int] = set()  # the disk is too slow for them
+        self._failure: Exception | None = None  # in the thread; none that a disk causes
         self._thread: threading.Thread | None = threading.Thread(target=self._work, daemon=True)
         self._thread.start()
 
@@ -325,6 +326,8 @@ class SoundKeeper:
     def finish(self) -> None:
         """Wait for the disk, and put every component in its place."""
         self._stop()
+        if self._failure is not None:
+            raise self._failure
         for number in self._left_out:
             self._writers[number].give_up("the disk is slower than the render")
         for writer in self._writers.values():
@@ -348,5 +351,9 @@ class SoundKeeper:
         channels = {number: writer.shape.channels for number, writer in self._writers.items()}
         while (item := self._queue.get()) is not None:
             number, block = item
-            self._writers[number].write(block[: channels[number]])
+            try:
+                if self._failure is None:
+                    self._writers[number].write(block[: channels[number]])
+            except Exception as error:  # noqa: BLE001 - raised by `finish`; whoever fills the queue must not wait
+                self._failure = error
             self._free.put(block)

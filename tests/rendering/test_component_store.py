@@ -235,6 +235,20 @@ def test_a_disk_that_fails_keeps_nothing_and_changes_no_sample(ensemble, store, 
     assert any("No space left" in note for note in cache.notes)
 
 
+def test_what_goes_wrong_in_the_thread_that_writes_is_raised_and_holds_nothing_up(
+    ensemble, store, cache, monkeypatch
+):
+    def wrong(_file, _data):
+        raise RuntimeError("no fault of the disk")
+
+    monkeypatch.setattr(component_stream, "ENGINE_BYTES", 1)  # the shortest blocks
+    monkeypatch.setattr(component_store, "_WAITING_BYTES", 1)
+    monkeypatch.setattr(component_store, "_write_all", wrong)
+    with pytest.raises(RuntimeError, match="no fault of the disk"):
+        heard(ensemble, store)
+    assert list((cache.folder / "entries").iterdir()) == []
+
+
 def test_no_more_is_kept_than_there_is_room_for(ensemble, cache, convolved):
     heard(ensemble, ComponentStore(cache))
     sizes = [entry.size_bytes for entry in cache.entries()]
