@@ -50,6 +50,8 @@ COMMANDS = (
 # some hundred times while modules are imported, a tenth of the time of a short command.
 _COLLECTED_AFTER = 50_000
 
+_INTERRUPTED = "interrupted: earlier files are untouched"
+
 _WHOLE = 1_000  # characters: the first sentence of a command's help, not its beginning
 
 # Command → option → what it is called now; the old spelling is understood for one version.
@@ -205,8 +207,12 @@ def main() -> None:
         print_errors(error)
         status = ExitStatus.INPUT
     except KeyboardInterrupt:
-        print_errors("interrupted: earlier files are untouched")
+        print_errors(_INTERRUPTED)
         status = ExitStatus.INTERRUPTED
+    except SystemExit as ended:
+        if ended.code == ExitStatus.INTERRUPTED:  # typer ends a command so on Ctrl-C, without a word
+            print_errors(_INTERRUPTED)
+        raise
     except BrokenPipeError:
         # the reader of our output went away; Python would complain again while closing it
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -201,7 +201,7 @@ def _decay_table(portrait: RoomPortrait) -> Table:
     table.add_row(implied, *(figure(portrait.mean_absorption[centre]) for centre in BAND_CENTRES_HZ))
     if portrait.late_correlation is not None:
         alike = portrait.late_correlation
-        table.add_row("late correlation", *(figure(alike[centre] + 0.0) for centre in BAND_CENTRES_HZ))
+        table.add_row("late correlation", *(figure(alike[centre]) for centre in BAND_CENTRES_HZ))
     return table
 
 

@@ -118,7 +118,9 @@ def level(value: float | None, digits: int = 1) -> str:
 
 def figure(value: float | None, digits: int = 2) -> str:
     """Plain figure or a dash."""
-    return DASH if value is None else f"{value:.{digits}f}".replace("-", "−")
+    if value is None:
+        return DASH
+    return f"{round(value, digits) + 0.0:.{digits}f}".replace("-", "−")  # never minus zero
 
 
 def decay_range(range_db: float | None) -> str:

@@ -35,10 +35,9 @@ def ask():
     return run
 
 
-def put(cache, number, *, title="Ice Harbour, reel 2"):
-    with cache.writing(
-        digest_of(number), title=title, source="cues/ice_harbour.yaml", parts={"rate": 48_000}
-    ) as new:
+def put(cache, number, *, title="Ice Harbour, reel 2", plan="cues/ice_harbour.yaml", kind="levels"):
+    parts = {"rate": 48_000} if kind == "levels" else {"kind": kind}
+    with cache.writing(digest_of(number), title=title, source=plan, parts=parts) as new:
         new.save_document("levels", "x" * 60_000)
 
 
@@ -52,6 +51,18 @@ def test_entries_are_listed_with_their_plan_and_size(ask, kept):
     assert "Sedgewater [red]take[/red]" in output  # no markup
     assert output.count("cues/ice_harbour.yaml") == 2
     assert output.count("now") == 2
+
+
+def test_the_sound_of_a_plan_is_one_row_with_the_size_of_all(ask, kept):
+    for number, plan in enumerate(["cues/1m4.yaml", "cues/1m4.yaml", "cues/1m5.yaml", "cues/1m4.yaml"]):
+        put(kept, number, title=f"sound of send {number}", plan=plan, kind="sound")
+    rows = [line.split("  ") for line in ask().splitlines() if "sound of" in line]
+    cells = sorted([cell.strip() for cell in row if cell.strip()] for row in rows)
+    assert cells == [
+        ["sound of 3 sends", "cues/1m4.yaml", "now", "181 kB"],
+        ["sound of send 2", "cues/1m5.yaml", "now", "60 kB"],
+    ]
+    assert len(json.loads(ask("--json"))["entries"]) == 4
 
 
 def test_json_carries_the_documented_keys(ask, kept):

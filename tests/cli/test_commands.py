@@ -205,3 +205,13 @@ def test_a_closed_pipe_ends_quietly(session):
     command = f"{sys.executable} -m roomplan.cli.main render {session / 'plan.yaml'} --json --quiet | head -1"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
     assert "Traceback" not in done.stderr
+
+
+def test_ctrl_c_in_a_command_says_that_earlier_files_are_untouched(run, monkeypatch):
+    def interrupt(**_options):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("roomplan.api.kept_results.kept_results", interrupt)
+    outcome = run("cache", "--quiet")
+    assert (outcome.status, outcome.output) == (130, "")
+    assert outcome.errors == "interrupted: earlier files are untouched\n"
