@@ -11,7 +11,8 @@ An entry is `sound.npy`, shape (blocks, channels, hop), and `blocks.json`: the C
 end of every block, which is looked at when the block is read. One channel stands for two that are alike.
 
 Writing is done by a thread of its own behind a queue of bounded size. What could not be written, or not as
-fast as it is made, is not kept.
+fast as it is made, is not kept. Files are open only while a block of theirs is read or written: a plan with
+hundreds of sends would have none left for its stems and prints.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ import time
 import zlib
 from contextlib import ExitStack
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -34,6 +35,8 @@ from roomplan.scipy_kernels import scipy_version
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+    from io import RawIOBase
+    from pathlib import Path
 
     from numpy.typing import NDArray
 
@@ -113,16 +116,12 @@ class ComponentStore:
         if not isinstance(checksums, list) or len(checksums) != shape.blocks:
             self.forget(key)
             return None
-        try:
-            file = (entry.folder / "sound.npy").open("rb", buffering=0)
-        except OSError:
-            return None
-        checksum = _checksum_of_header(file, shape)
-        if checksum is None:
-            file.close()
+        path = entry.folder / "sound.npy"
+        header = _checked_header(path, shape)
+        if header is None:
             self.forget(key)
             return None
-        return KeptSound(key, file, checksum, checksums)
+        return KeptSound(key, path, header, checksums)
 
     def forget(self, key: str) -> None:
         """Forget a sound that turned out to be damaged."""
@@ -164,54 +163,54 @@ class ComponentStore:
         )
 
 
-def _checksum_of_header(file: BinaryIO, shape: SoundShape) -> int | None:
-    """CRC-32 of the header of a file, which is read; None where it is not that of a sound of this shape."""
+def _checked_header(path: Path, shape: SoundShape) -> tuple[int, int] | None:
+    """Size and CRC-32 of the header of a file; None where it is not that of a sound of this shape."""
     try:
-        if np.lib.format.read_magic(file) != (1, 0):
-            return None
-        found, by_columns, dtype = np.lib.format.read_array_header_1_0(file)
-        end = file.tell()
-        file.seek(0)
-        checksum = zlib.crc32(file.read(end))
+        with path.open("rb", buffering=0) as file:
+            if np.lib.format.read_magic(file) != (1, 0):
+                return None
+            found, by_columns, dtype = np.lib.format.read_array_header_1_0(file)
+            size = file.tell()
+            file.seek(0)
+            checksum = zlib.crc32(file.read(size))
     except (OSError, ValueError, TypeError, SyntaxError, EOFError, RecursionError):
         return None
     is_it = found == (shape.blocks, shape.channels, shape.hop) and not by_columns and dtype == np.float32
-    return checksum if is_it else None
+    return (size, checksum) if is_it else None
 
 
 class KeptSound:
     """One component that is kept, read block by block."""
 
-    def __init__(self, key: str, file: BinaryIO, checksum: int, checksums: Sequence[int]) -> None:
+    def __init__(self, key: str, path: Path, header: tuple[int, int], checksums: Sequence[int]) -> None:
         self.key = key
-        self._file = file
-        self._checksum = checksum
+        self._path = path
+        self._place, self._checksum = header
         self._checksums = iter(checksums)
 
     def read_into(self, block: Planar) -> bool:
         """Read the next block, shape (channels, hop); False where it is not what was written."""
         data = block.data.cast("B")
         try:
-            read = 0
-            while read < len(data):
-                count = self._file.readinto(data[read:])  # type: ignore[attr-defined]
-                if not count:
-                    return False
-                read += count
+            with self._path.open("rb", buffering=0) as file:
+                file.seek(self._place)
+                read = 0
+                while read < len(data):
+                    count = file.readinto(data[read:])
+                    if not count:
+                        return False
+                    read += count
         except OSError:
             return False
+        self._place += read
         self._checksum = zlib.crc32(data, self._checksum)
         return self._checksum == next(self._checksums, None)
 
-    def close(self) -> None:
-        """Close the file."""
-        self._file.close()
 
-
-def _write_all(file: BinaryIO, data: memoryview) -> None:
+def _write_all(file: RawIOBase, data: memoryview) -> None:
     written = 0
     while written < len(data):
-        written += file.write(data[written:])
+        written += file.write(data[written:]) or 0
 
 
 class _Writer:
@@ -219,49 +218,41 @@ class _Writer:
 
     def __init__(self, new: NewEntry, shape: SoundShape) -> None:
         self._new = new
+        self._path = new.folder / "sound.npy"
         self._checksums: list[int] = []
         self.shape = shape
-        self._file: BinaryIO | None = None
         header = io.BytesIO()
         size = shape.blocks, shape.channels, shape.hop
         np.lib.format.write_array_header_1_0(header, {"descr": "<f4", "fortran_order": False, "shape": size})
-        self._size, self._checksum = header.tell(), zlib.crc32(header.getvalue())
-        try:
-            self._file = (new.folder / "sound.npy").open("wb", buffering=0)
-            self._file.write(header.getvalue())
-        except OSError as error:
-            self.give_up(str(error.strerror or error))
+        self._size, self._checksum = 0, 0
+        self._append(header.getbuffer())
 
     def write(self, block: Planar) -> None:
         """Write the next block; a disk that fails gives the component up."""
-        if self._file is None:
-            return
-        data = block.data.cast("B")
+        if self._append(block.data.cast("B")):
+            self._checksums.append(self._checksum)
+
+    def _append(self, data: memoryview) -> bool:
+        if self._new.given_up is not None:
+            return False
         try:
-            _write_all(self._file, data)
+            with self._path.open("ab", buffering=0) as file:
+                _write_all(file, data)
         except OSError as error:
             self.give_up(str(error.strerror or error))
-            return
+            return False
         self._checksum = zlib.crc32(data, self._checksum)
-        self._checksums.append(self._checksum)
         self._size += len(data)
+        return True
 
     def give_up(self, reason: str) -> None:
         """Keep nothing."""
         self._new.give_up(reason)
-        self.close()
-
-    def close(self) -> None:
-        """Close the file."""
-        if self._file is not None:
-            self._file.close()
-            self._file = None
 
     def finish(self) -> None:
         """Write what the blocks are checked by."""
-        if self._file is None:
+        if self._new.given_up is not None:
             return
-        self.close()
         if len(self._checksums) != self.shape.blocks:
             self._new.give_up("the pass was cut short")
             return

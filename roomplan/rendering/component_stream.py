@@ -244,7 +244,6 @@ class ComponentStream:
             if found is None:
                 missing[number] = key, shape
             else:
-                self._stack.callback(found.close)
                 self._kept[number] = found
                 there += shape.size_bytes
         self._store = store

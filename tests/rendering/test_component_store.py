@@ -7,6 +7,7 @@ import shutil
 import time
 from collections import namedtuple
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -233,6 +234,29 @@ def test_a_disk_that_fails_keeps_nothing_and_changes_no_sample(ensemble, store, 
         np.testing.assert_array_equal(heard(ensemble, store), expected)
     assert cache.entries() == []
     assert any("No space left" in note for note in cache.notes)
+
+
+def test_kept_sounds_hold_no_file_open(ensemble, store, cache, monkeypatch):
+    monkeypatch.setattr(component_stream, "ENGINE_BYTES", 1)  # the shortest blocks
+    components, matrices = build_components(ensemble), response_matrices(ensemble)
+    opened, most = [], []
+    is_open = Path.open
+
+    def counted(path, *arguments, **options):
+        file = is_open(path, *arguments, **options)
+        if path.name == "sound.npy":
+            opened.append(file)
+            most.append(sum(not one.closed for one in opened))
+        return file
+
+    monkeypatch.setattr(Path, "open", counted)
+    for _pass in ("written", "read"):
+        with ComponentStream(ensemble, components, matrices, store=store) as stream:
+            for _block in stream.blocks():
+                pass
+        assert 0 < max(most) <= 2  # as many as there are threads
+        most.clear()
+    assert len(cache.entries()) == WET
 
 
 def test_what_goes_wrong_in_the_thread_that_writes_is_raised_and_holds_nothing_up(
