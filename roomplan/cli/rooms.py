@@ -39,7 +39,7 @@ def rooms(
         typer.Option(
             "--plot",
             metavar="FILE",
-            help="Draw the room, its reflections and its decay: .png, .svg or .pdf.",
+            help="Draw the room, its reflections, spectrogram and decay: .png, .svg or .pdf.",
             show_default=False,
         ),
     ] = None,

@@ -29,7 +29,7 @@ LOWEST_SIXTH_HZ = 700.0  # under it a sixth of an octave holds so little that ch
 
 
 def band_energies(lines: Lines, duration_s: float, *, top_hz: float, end_s: float) -> Array:
-    """Energy of each band up to an end.
+    """Energy of each band up to an end, on one scale for all bands.
 
     Parameters
     ----------
@@ -45,7 +45,9 @@ def band_energies(lines: Lines, duration_s: float, *, top_hz: float, end_s: floa
     found = []
 
     def look(_band: int, clock_s: Array, signals: Lines) -> Lines:
-        so_far = np.cumsum(np.sum(np.abs(signals) ** 2, axis=0)) * clock_s[1]
+        # An inverse transform divides by its length, which is another one in each band.
+        scale = (signals.shape[1] / lines.shape[1]) ** 2
+        so_far = np.cumsum(np.sum(np.abs(signals) ** 2, axis=0)) * (scale * clock_s[1])
         found.append(np.diff(np.interp(edges_s, clock_s + clock_s[1], so_far, left=0.0)))
         return signals
 

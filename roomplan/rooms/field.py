@@ -52,6 +52,7 @@ __all__ = [
     "FieldDecay",
     "decay_times_of_materials",
     "expected_t30",
+    "expected_t30_at",
     "field_at",
     "field_of",
     "fitted_t30",
@@ -142,6 +143,11 @@ def expected_t30(decay: FieldDecay) -> float:
         beyond = np.flatnonzero(level < -36.0)
         clock, level = _curve(decay, float(clock[beyond[0]] if len(beyond) else clock[-1]))
     return fitted_t30(clock, 10.0 ** (level / 10.0))
+
+
+def expected_t30_at(spec: RoomSpecification, frequencies_hz: Array) -> Array:
+    """T30 of a room in s at each of some frequencies above 0."""
+    return np.array([expected_t30(decay) for decay in field_at(spec, frequencies_hz)[0]])
 
 
 def fitted_t30(times_s: Array, to_come: Array) -> float:

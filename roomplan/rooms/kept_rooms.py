@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 __all__ = ["KeptRooms"]
 
-_VERSION = 2  # of whatever decides how a room is prepared: raise it when that changes
+_VERSION = 3  # of whatever decides how a room is prepared: raise it when that changes
 _WIRINGS = {"one_source", "per_channel", "true_stereo"}
 _MOST_FRAMES = 1 << 28
 

@@ -34,6 +34,7 @@ from roomplan.rooms.coherence import diffuse_correlation, microphone_aims
 from roomplan.rooms.geometry import PATTERNS, setup_middle, source_position
 from roomplan.rooms.images import early_reflections
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
+from roomplan.rooms.spectrogram import spectrogram_of
 from roomplan.rooms.walls import wall_losses
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
     from roomplan.plan.model import Seat
     from roomplan.rooms.images import Reflection
     from roomplan.rooms.spec import RoomSpecification
+    from roomplan.rooms.spectrogram import Spectrogram
     from roomplan.rooms.synthesis import SyntheticResponse
 
     Array = NDArray[np.float64]
@@ -105,6 +107,7 @@ class HeardOfResponse:
 
     measured: PortraitFigures
     to_come: EnergyToCome | None
+    spectrogram: Spectrogram
 
 
 class PortraitStore(Protocol):
@@ -144,6 +147,8 @@ class RoomPortrait:
         Octave centre → of the two channels in a diffuse field, −1 to 1; None where one is heard.
     to_come : EnergyToCome or None
         None where the set-up hears next to nothing of the direct sound.
+    spectrogram : Spectrogram
+        Of the synthesised response.
     """
 
     spec: RoomSpecification
@@ -161,6 +166,7 @@ class RoomPortrait:
     window_s: float
     late_correlation: Mapping[int, float] | None
     to_come: EnergyToCome | None
+    spectrogram: Spectrogram
 
     @property
     def first_reflection_s(self) -> float | None:
@@ -213,6 +219,7 @@ def portrait_of(
         window_s=window,
         late_correlation=_late_correlation(spec, microphones),
         to_come=heard.to_come,
+        spectrogram=heard.spectrogram,
     )
 
 
@@ -222,7 +229,11 @@ def _heard_of_response(
     from roomplan.rooms.synthesis import synthesise
 
     response = synthesise(spec, seat=seat, microphones=microphones, sources=1, sample_rate=SAMPLE_RATE_HZ)
-    return HeardOfResponse(response_figures(response), _energy_to_come(response, distance_m, window_s))
+    return HeardOfResponse(
+        response_figures(response),
+        _energy_to_come(response, distance_m, window_s),
+        spectrogram_of(response.direct + response.reflected, sample_rate=SAMPLE_RATE_HZ),
+    )
 
 
 def response_figures(response: SyntheticResponse) -> PortraitFigures:

@@ -16,6 +16,7 @@ from roomplan._version import __version__
 from roomplan.files.digests import digest_of
 from roomplan.rooms.portrait import SAMPLE_RATE_HZ, EnergyToCome, HeardOfResponse, PortraitFigures
 from roomplan.rooms.spec import BAND_CENTRES_HZ
+from roomplan.rooms.spectrogram import Spectrogram
 from roomplan.rooms.store import response_identity
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["KeptPortraits"]
 
-_VERSION = 1  # of the document, and of how a response is measured within a version of the program
+_VERSION = 2  # of the document, and of how a response is measured within a version of the program
 
 
 class KeptPortraits:
@@ -70,6 +71,16 @@ def _written(heard: HeardOfResponse) -> dict[str, Any]:
         "c80_mid_db": figures.c80_mid_db,
         "reasons": dict(figures.reasons),
         "to_come": None if to_come is None else [to_come.times_s.tolist(), to_come.level_db.tolist()],
+        "spectrogram": _written_spectrogram(heard.spectrogram),
+    }
+
+
+def _written_spectrogram(found: Spectrogram) -> dict[str, Any]:
+    return {
+        "centres_hz": found.centres_hz.tolist(),
+        "step_s": found.step_s,
+        "level_db": found.level_db.tolist(),
+        "t30_s": [None if np.isnan(time) else time for time in found.t30_s.tolist()],
     }
 
 
@@ -78,12 +89,25 @@ def _read(document: Any) -> HeardOfResponse:
     times: dict[int, float | None] = dict(zip(BAND_CENTRES_HZ, map(_figure, document["t30_s"]), strict=True))
     reasons = {str(name): str(reason) for name, reason in dict(document["reasons"]).items()}
     figures = PortraitFigures(times, _figure(document["t30_mid_s"]), _figure(document["c80_mid_db"]), reasons)
+    seen = _read_spectrogram(document["spectrogram"])
     if document["to_come"] is None:
-        return HeardOfResponse(figures, None)
+        return HeardOfResponse(figures, None, seen)
     times_s, level_db = (np.array(values, dtype=np.float64) for values in document["to_come"])
     if times_s.ndim != 1 or times_s.shape != level_db.shape or not np.isfinite([times_s, level_db]).all():
         raise ValueError("no levels over time")
-    return HeardOfResponse(figures, EnergyToCome(times_s, level_db))
+    return HeardOfResponse(figures, EnergyToCome(times_s, level_db), seen)
+
+
+def _read_spectrogram(document: Any) -> Spectrogram:
+    centres_hz, level_db = (np.array(document[name], dtype=np.float64) for name in ("centres_hz", "level_db"))
+    times = [_figure(time) for time in document["t30_s"]]
+    step_s = float(document["step_s"])
+    if level_db.ndim != 2 or centres_hz.shape != level_db.shape[:1] or len(times) != len(centres_hz):
+        raise ValueError("no levels over frequency")
+    if not (np.isfinite(centres_hz).all() and np.isfinite(level_db).all() and 0.0 < step_s < np.inf):
+        raise ValueError("no levels")
+    t30_s = np.array([np.nan if time is None else time for time in times])
+    return Spectrogram(centres_hz, step_s, level_db, t30_s)
 
 
 def _figure(value: Any) -> float | None:

@@ -23,10 +23,21 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["PAGE", "PANEL_LEFT", "PANEL_WIDTH", "SMALL", "TINY", "TOP", "Box", "Drawing", "heading"]
+__all__ = [
+    "PAGE",
+    "PANEL_LEFT",
+    "PANEL_WIDTH",
+    "SMALL",
+    "TINY",
+    "TOP",
+    "Box",
+    "Drawing",
+    "bare_panel",
+    "heading",
+]
 
 # The look: common practice, no source. All of it was chosen by looking.
-PAGE = (11.6, 8.4)
+PAGE = (11.6, 10.4)
 TOP = 1.22  # under the page's heading
 PANEL_LEFT, PANEL_WIDTH = 7.15, 4.20
 SMALL, TINY = 7.5, 6.5
@@ -109,6 +120,14 @@ class Drawing:
         """Draw a line, black and thin unless told otherwise."""
         (made,) = self.axes.plot(xs, ys, **{"color": "black", "linewidth": 0.6, **settings})
         return made
+
+
+def bare_panel(drawing: Drawing, left: float, bottom: float, size: tuple[float, float]) -> Axes:
+    """Axes by their lower left corner, width and height, with nothing behind them."""
+    sheet = drawing.sheet
+    axes = sheet.panel(left, sheet.height - bottom - size[1], *size)
+    axes.patch.set_visible(False)
+    return axes
 
 
 def heading(drawing: Drawing, x: float, y: float, bold: str, plain: str = "") -> None:

@@ -1,9 +1,9 @@
-"""One picture of a synthetic room: plan and side view in metres, the reflections of a seat, its decay.
+"""One picture of a synthetic room: plan and side view in metres, and how the response of a seat decays.
 
 Conventions
 -----------
-Plan and side view on the left, what a seat gets on the right. Ink is black and grey, and nothing depends on
-colour.
+Plan and side view on the left, over the reverberation times; reflections and spectrogram of a seat on the
+right. Ink is black and grey, and nothing depends on colour.
 """
 
 from __future__ import annotations
@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 from roomplan.show.figure_files import picture_format, save_pages
 from roomplan.show.room_canvas import PAGE, Drawing
-from roomplan.show.room_panels import draw_pattern, draw_times
+from roomplan.show.room_decay_panels import draw_spectrogram, draw_times
+from roomplan.show.room_panels import draw_pattern
 from roomplan.show.room_tables import grouped, size_words
 from roomplan.show.room_views import draw_plan, draw_side, views
 from roomplan.show.sheet import MARGIN, Sheet, new_sheet, shortened
@@ -71,6 +72,7 @@ def _page(portrait: RoomPortrait) -> Figure:
     draw_plan(drawing, portrait, plan)
     draw_side(drawing, portrait, side)
     draw_pattern(drawing, portrait)
+    draw_spectrogram(drawing, portrait)
     draw_times(drawing, portrait)
     sheet.caution(0.16)
     return sheet.figure

@@ -1,4 +1,4 @@
-"""What a seat gets: its reflections one by one, and the reverberation time over frequency."""
+"""What a seat gets: its reflections one by one."""
 
 from __future__ import annotations
 
@@ -6,10 +6,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.rooms.spec import BAND_CENTRES_HZ
-from roomplan.show.room_canvas import PAGE, PANEL_LEFT, PANEL_WIDTH, SMALL, TOP, Drawing, heading
-from roomplan.show.sheet import Sheet, grid_of_levels, lower_end, octaves_from_1_khz, shortened
-from roomplan.show.tables import figure
+from roomplan.show.room_canvas import (
+    PAGE,
+    PANEL_LEFT,
+    PANEL_WIDTH,
+    SMALL,
+    TOP,
+    Drawing,
+    bare_panel,
+    heading,
+)
+from roomplan.show.sheet import grid_of_levels, lower_end, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,25 +25,18 @@ if TYPE_CHECKING:
 
     from roomplan.rooms.portrait import RoomPortrait
 
-__all__ = ["draw_pattern", "draw_times"]
+__all__ = ["draw_pattern"]
 
 _PATTERN_HEIGHT, _CALLOUTS = 2.05, 0.82  # of levels, and of the names over them
-_TIMES_HEIGHT = 1.55
 _SPACING = 0.135  # between names that stand upright beside each other
 _LEAST_RANGE_DB, _MOST_RANGE_DB = 25.0, 45.0
 _ORDERS = (("1 surface", "black", 1.5), ("2", "0.40", 1.0), ("3 and more", "0.62", 0.7))
 
 
-def _panel(sheet: Sheet, bottom: float, height: float) -> Axes:
-    axes = sheet.panel(PANEL_LEFT, sheet.height - bottom - height, PANEL_WIDTH, height)
-    axes.patch.set_visible(False)
-    return axes
-
-
 def draw_pattern(drawing: Drawing, portrait: RoomPortrait) -> None:
     """Image sources as stems over the time after the direct sound, and the energy still to come behind."""
     bottom = PAGE[1] - TOP - 0.42 - _CALLOUTS - _PATTERN_HEIGHT
-    axes = _panel(drawing.sheet, bottom, _PATTERN_HEIGHT)
+    axes = bare_panel(drawing, PANEL_LEFT, bottom, (PANEL_WIDTH, _PATTERN_HEIGHT))
     top = bottom + _PATTERN_HEIGHT
     heading(
         drawing,
@@ -172,50 +172,3 @@ def _pattern_key(drawing: Drawing, y: float) -> None:
         [x, x + 0.22], y - 0.02, y + 0.09, facecolor="0.91", edgecolor="0.6", linewidth=0.6
     )
     drawing.words(x + 0.28, y, "energy of the response still to come", fontsize=SMALL)
-
-
-def draw_times(drawing: Drawing, portrait: RoomPortrait) -> None:
-    """Reverberation time over frequency: as asked for, and as the response of this seat measures."""
-    spec = portrait.spec
-    bottom = 1.0
-    axes = _panel(drawing.sheet, bottom, _TIMES_HEIGHT)
-    head = bottom + _TIMES_HEIGHT + 0.16
-    made = "of the materials" if spec.absorption is not None else "asked for"
-    heading(
-        drawing,
-        PANEL_LEFT - 0.5,
-        head,
-        "Reverberation time, s",
-        f"line: {made}; rings: T30 of this response",
-    )
-    across = [octaves_from_1_khz(centre) for centre in BAND_CENTRES_HZ]
-    times = [spec.reverberation_time_s[centre] for centre in BAND_CENTRES_HZ]
-    measured = [
-        (place, time)
-        for place, centre in zip(across, BAND_CENTRES_HZ, strict=True)
-        if (time := portrait.measured.t30_s[centre]) is not None
-    ]
-    highest = max([*times, *(time for _place, time in measured)])
-    axes.set_xlim(across[0] - 0.45, across[-1] + 0.45)
-    axes.set_ylim(0.0, 1.30 * highest)
-    axes.set_xticks(across, [f"{c // 1000} k" if c >= 1000 else str(c) for c in BAND_CENTRES_HZ])
-    axes.set_xlabel("Hz")
-    axes.set_ylabel("s")
-    axes.plot(across, times, color="black", linewidth=1.3, gid="asked for")
-    axes.plot(
-        [place for place, _time in measured],
-        [time for _place, time in measured],
-        linestyle="none",
-        marker="o",
-        markersize=5.0,
-        markerfacecolor="white",
-        markeredgecolor="black",
-        markeredgewidth=0.9,
-        gid="measured",
-    )
-    for place, centre, time in zip(across, BAND_CENTRES_HZ, times, strict=True):
-        found = portrait.measured.t30_s[centre]
-        over = max(time, found if found is not None else 0.0)
-        x = PANEL_LEFT + PANEL_WIDTH * (place - across[0] + 0.45) / (across[-1] - across[0] + 0.9)
-        y = bottom + _TIMES_HEIGHT * over / (1.30 * highest)
-        drawing.words(x, y + 0.09, figure(time), ha="center", fontsize=SMALL)

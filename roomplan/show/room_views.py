@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["draw_plan", "draw_side", "views"]
 
 _VIEWS = (0.90, 5.45)  # left edge and greatest width of plan and side view
-_VIEWS_HEIGHT = 4.75  # of both together
+_VIEWS_HEIGHT = 4.35  # of both together
 _BETWEEN = 1.02  # plan and side view: the plan's length, the side view's heading
 _OFFSET = 0.36  # of a dimension line from its wall
 _TICK = 0.15  # of a microphone's direction

@@ -12,6 +12,7 @@ from roomplan.rooms import portrait
 from roomplan.rooms.portrait import portrait_of
 from roomplan.rooms.portrait_cache import KeptPortraits
 from roomplan.rooms.room_file import load_room_specification
+from roomplan.rooms.spectrogram import Spectrogram
 
 
 @pytest.fixture(scope="module")
@@ -41,6 +42,9 @@ def made_anew(monkeypatch):
 
 def same(first, second):
     assert first.measured == second.measured
+    for name in ("centres_hz", "step_s", "level_db", "t30_s"):
+        one, other = getattr(first.spectrogram, name), getattr(second.spectrogram, name)
+        np.testing.assert_array_equal(one, other, strict=True)
     if first.to_come is None:
         return second.to_come is None
     np.testing.assert_array_equal(first.to_come.times_s, second.to_come.times_s, strict=True)
@@ -66,6 +70,7 @@ def test_a_figure_that_there_is_not_comes_back_with_its_reason(chamber, cache, m
             dict.fromkeys(portrait.BAND_CENTRES_HZ), None, None, {"t30_mid_s": "too short"}
         ),
         None,
+        Spectrogram(np.array([700.0, 800.0]), 0.01, np.array([[0.0], [-9.5]]), np.array([np.nan, 1.0])),
     )
     monkeypatch.setattr(portrait, "_heard_of_response", lambda *_arguments: none)
     for _time in range(2):
@@ -120,6 +125,15 @@ def with_reasons_that_are_none(document):
     return document | {"reasons": 3}
 
 
+def with_a_band_without_a_level(document):
+    seen = document["spectrogram"]
+    return document | {"spectrogram": seen | {"level_db": seen["level_db"][:-1]}}
+
+
+def with_columns_that_take_no_time(document):
+    return document | {"spectrogram": document["spectrogram"] | {"step_s": 0.0}}
+
+
 @pytest.mark.parametrize(
     "damage",
     [
@@ -131,6 +145,8 @@ def with_reasons_that_are_none(document):
         with_levels_of_another_length,
         with_levels_that_are_none,
         with_reasons_that_are_none,
+        with_a_band_without_a_level,
+        with_columns_that_take_no_time,
     ],
 )
 def test_an_entry_that_says_something_else_is_measured_anew_and_replaced(chamber, cache, monkeypatch, damage):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
+from roomplan.acoustics.bands import exact_mid_band
 from roomplan.errors import Place, RoomplanError
 from roomplan.plan.model import Seat
 from roomplan.rooms.geometry import source_position
@@ -278,16 +279,49 @@ def test_a_room_whose_microphones_do_not_hear_the_direct_sound_has_a_picture_wit
     assert named(page, "order 1")
 
 
-def test_reverberation_times_are_a_line_with_its_figures_and_what_was_measured_are_rings(portraits, pages):
+def test_reverberation_times_are_a_line_through_their_figures_and_octaves_measured_are_rings(
+    portraits, pages
+):
     portrait = portraits(BUNDLED[0])
     page, words = pages(BUNDLED[0])
-    (line,), (rings,) = named(page, "asked for"), named(page, "measured")
+    (line,), (rings,) = named(page, "the room's own"), named(page, "measured")
     octaves = [math.log2(centre / 1000.0) for centre in BAND_CENTRES_HZ]
-    assert list(line.get_xdata()) == octaves
-    assert list(line.get_ydata()) == [portrait.spec.reverberation_time_s[c] for c in BAND_CENTRES_HZ]
+    mids = [math.log2(exact_mid_band(centre) / 1000.0) for centre in BAND_CENTRES_HZ]
+    drawn = np.interp(mids, line.get_xdata(), line.get_ydata())
+    given = [portrait.spec.reverberation_time_s[c] for c in BAND_CENTRES_HZ]
+    assert drawn == pytest.approx(given, rel=0.003)
+    assert list(rings.get_xdata()) == octaves
     assert list(rings.get_ydata()) == [portrait.measured.t30_s[c] for c in BAND_CENTRES_HZ]
     for centre in BAND_CENTRES_HZ:
         assert f"{portrait.spec.reverberation_time_s[centre]:.2f}" in words
+
+
+def test_sixth_octaves_are_dots_at_the_times_the_response_measures_and_slope_up_to_16_khz(portraits, pages):
+    portrait = portraits(BUNDLED[0])
+    page, _ = pages(BUNDLED[0])
+    (dots,), (line,) = named(page, "sixth-octaves"), named(page, "the room's own")
+    found = portrait.spectrogram
+    known = np.isfinite(found.t30_s)
+    np.testing.assert_array_equal(dots.get_xdata(), np.log2(found.centres_hz[known] / 1000.0))
+    np.testing.assert_array_equal(dots.get_ydata(), found.t30_s[known])
+    assert dots.get_xdata()[-1] > 4.0
+    steps = np.diff(np.log(line.get_ydata()))
+    assert np.max(np.abs(steps)) < math.log(1.2)
+
+
+def test_the_spectrogram_has_each_level_at_its_time_and_frequency(portraits, pages):
+    portrait = portraits("nave")
+    page, words = pages("nave")
+    (image,) = named(page, "spectrogram")
+    found = portrait.spectrogram
+    left, right, low, high = image.get_extent()
+    drawn = np.asarray(image.get_array())
+    assert (left, right) == (0.0, pytest.approx(found.step_s * found.level_db.shape[1]))
+    for band in (10, 25, 40):
+        row = round((math.log2(found.centres_hz[band] / 1000.0) - low) / (high - low) * (len(drawn) - 1))
+        assert np.mean(np.abs(drawn[row] - found.level_db[band])) < 1.5  # a row is never far from a band
+    assert image.get_clim() == (-100.0, 0.0)
+    assert {"0 dB", "−100 dB", "16 k"} <= set(words)
 
 
 def test_an_octave_that_could_not_be_measured_has_no_ring(portraits):
