@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from roomplan.plan.model import Seat, SourceKind
     from roomplan.rooms.portrait import PortraitFigures, RoomPortrait
-    from roomplan.rooms.spec import MicrophoneSetup, RoomSpecification
+    from roomplan.rooms.spec import MicrophoneSetup, Panel, RoomSpecification, Scatterers
 
 __all__ = [
     "CHANNELS",
@@ -171,6 +171,30 @@ def _tilt(tilt: float) -> str:
     return f"{abs(tilt):g}° {'up' if tilt >= 0 else 'down'}"
 
 
+def _panel(panel: Panel) -> Document:
+    return {
+        "name": panel.name,
+        "centre_m": list(panel.centre_m),
+        "size_m": list(panel.size_m),
+        "aim_deg": panel.aim_deg,
+        "tilt_deg": panel.tilt_deg,
+        "absorption": {str(centre): share for centre, share in panel.absorption.items()},
+        "scattering": panel.scattering,
+    }
+
+
+def _scatterers(bodies: Scatterers) -> Document:
+    return {
+        "name": bodies.name,
+        "area_m2": bodies.area_m2,
+        "from_m": bodies.from_m,
+        "to_m": bodies.to_m,
+        "width_m": bodies.width_m,
+        "clear_m": bodies.clear_m,
+        "heights_m": list(bodies.heights_m),
+    }
+
+
 def list_document(rooms: Sequence[RoomSpecification]) -> Document:
     """Bundled rooms (`roomplan.rooms/1`)."""
     return {
@@ -208,6 +232,8 @@ def room_document(portrait: RoomPortrait) -> Document:
         "decay_scale": rounded(spec.decay_scale, 4),
         "bands": [_band(portrait, centre) for centre in BAND_CENTRES_HZ],
         "scattering": {name: spec.scattering[name] for name in SURFACES},
+        "panels": [_panel(panel) for panel in spec.panels],
+        "scatterers": [_scatterers(bodies) for bodies in spec.scatterers],
         "temperature_c": spec.temperature_c,
         "humidity_percent": spec.humidity_percent,
         "stage": None

@@ -19,19 +19,39 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.acoustics.bands import exact_mid_band
+from roomplan.acoustics.room_formulas import ENERGY_DB, REFERENCE_DISTANCE_M
 from roomplan.rooms.geometry import setup_middle, source_position
+from roomplan.rooms.panels import crossed, kept_back, mirror_image, panel_axes, sent_on, times_crossed
 from roomplan.rooms.spec import SURFACES
-from roomplan.rooms.walls import decay_stretch, scattering_losses, wall_losses
+from roomplan.rooms.walls import (
+    air_db_per_m,
+    decay_stretch,
+    losses_at,
+    panel_losses_at,
+    scattering_losses,
+)
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from roomplan.plan.model import Seat
-    from roomplan.rooms.spec import RoomSpecification
+    from roomplan.rooms.spec import Panel, RoomSpecification
 
     Array = NDArray[np.float64]
 
-__all__ = ["ImageSources", "Reflection", "early_reflections", "emission_cosines", "image_sources"]
+__all__ = [
+    "ImageSources",
+    "Reflection",
+    "early_reflections",
+    "emission_cosines",
+    "energies_of",
+    "image_sources",
+    "panel_shares",
+    "with_panels",
+]
 
 _MID_BANDS_HZ = (500, 1000)
 
@@ -43,8 +63,9 @@ class ImageSources:
     Attributes
     ----------
     positions_m : ndarray, shape (images, 3)
-    hits : ndarray, shape (images, 6)
-        How often each surface of `SURFACES` was met.
+    hits : ndarray, shape (images, 6) or (images, 6 + 2 · panels)
+        How often each surface of `SURFACES` was met. `with_panels` adds columns: how often the way goes
+        through each panel, then which panel mirrors it.
     """
 
     positions_m: Array
@@ -105,7 +126,9 @@ def image_sources(
     return ImageSources(positions[order], hits[order])
 
 
-def emission_cosines(images: ImageSources, receiver: Array, facing: Array) -> Array:
+def emission_cosines(
+    images: ImageSources, receiver: Array, facing: Array, panels: Sequence[Panel] = ()
+) -> Array:
     """Cosines between where a source faces and where what each image brings has left it, (images,).
 
     Parameters
@@ -114,11 +137,16 @@ def emission_cosines(images: ImageSources, receiver: Array, facing: Array) -> Ar
         Point at which the images are heard.
     facing : ndarray, shape (3,)
         Direction in which the source itself faces, of any length above 0.
+    panels : sequence of Panel
+        Those that `with_panels` has been asked about.
     """
     ways = receiver - images.positions_m
     # An odd number of hits along an axis leaves an image that faces the other way there.
-    mirrored = (images.hits[:, 0::2] + images.hits[:, 1::2]) % 2
-    emitted = ways * (1 - 2 * mirrored)
+    walls = images.hits[:, : len(SURFACES)]
+    emitted = ways * (1 - 2 * ((walls[:, 0::2] + walls[:, 1::2]) % 2))
+    for index, mirrors in enumerate(images.hits[:, len(SURFACES) + len(panels) :].T):
+        normal = panel_axes(panels[index])[2]
+        emitted = emitted - np.outer(2.0 * mirrors * (emitted @ normal), normal)
     lengths = np.linalg.norm(ways, axis=1) * float(np.linalg.norm(facing))
     return emitted @ facing / lengths
 
@@ -146,25 +174,80 @@ def early_reflections(
     receiver = setup_middle(spec, microphones)
     direct_m = float(np.linalg.norm(source - receiver))
     reach_m = direct_m + within_s * spec.sound_speed
-    images = image_sources(spec.dimensions_m, source, receiver, reach_m)
+    images = with_panels(
+        spec, image_sources(spec.dimensions_m, source, receiver, reach_m), receiver, reach_m=reach_m
+    )
     ways = np.linalg.norm(images.positions_m - receiver, axis=1)
-    losses, scattered = wall_losses(spec), scattering_losses(spec)
-    unstretched_m = decay_stretch(spec) * direct_m  # the direct sound has the air's own loss
-    energy = np.zeros(len(ways))
-    for centre in _MID_BANDS_HZ:
-        air = losses.air_per_m[centre] * (ways - unstretched_m)
-        energy += np.exp(-images.hits @ (losses.by_surface[centre] + scattered) - air) / len(_MID_BANDS_HZ)
-    level_db = 10.0 * np.log10(np.maximum(energy, 1e-300)) - 20.0 * np.log10(ways / direct_m)
+    mids = np.array([exact_mid_band(centre) for centre in _MID_BANDS_HZ])
+    energies = energies_of(spec, images, receiver, mids)
+    energy = np.mean(energies / np.maximum(energies[:, :1], 1e-300), axis=0)
+    level_db = 10.0 * np.log10(np.maximum(energy, 1e-300))
+    hits = np.delete(images.hits, range(len(SURFACES), len(SURFACES) + len(spec.panels)), axis=1)
+    names = (*SURFACES, *(panel.name for panel in spec.panels))
     found = [
         Reflection(
             after_direct_s=(float(ways[i]) - direct_m) / spec.sound_speed,
             level_db=float(level_db[i]),
-            order=int(np.sum(images.hits[i])),
-            surfaces=tuple(name for name, count in zip(SURFACES, images.hits[i], strict=True) if count),
+            order=int(np.sum(hits[i])),
+            surfaces=tuple(name for name, count in zip(names, hits[i], strict=True) if count),
         )
         for i in np.argsort(ways[1:], kind="stable") + 1
     ]
     return tuple(found)
+
+
+def with_panels(
+    spec: RoomSpecification, images: ImageSources, receiver: Array, *, reach_m: float = math.inf
+) -> ImageSources:
+    """Images as panels leave them: which ways go through panels, and the images that panels make."""
+    panels, source = spec.panels, images.positions_m[0]
+    through = times_crossed(panels, spec.dimensions_m, images.positions_m, images.hits, receiver)
+    none = np.zeros_like(through)
+    positions, hits = [images.positions_m], [np.concatenate([images.hits, through, none], axis=1)]
+    for index, panel in enumerate(panels):
+        before = [float((point - panel.centre_m) @ panel_axes(panel)[2]) for point in (source, receiver)]
+        image = mirror_image(panel, source)
+        if before[0] * before[1] <= 0.0 or float(np.linalg.norm(image - receiver)) > reach_m:
+            continue
+        share = before[0] / (before[0] + before[1])
+        met = image + share * (receiver - image)
+        row = np.zeros((1, hits[0].shape[1]), dtype=np.int64)
+        row[0, len(SURFACES) + len(panels) + index] = 1
+        for other, behind in enumerate(panels):
+            ways = sum(bool(crossed(behind, met, end)) for end in (source, receiver))
+            row[0, len(SURFACES) + other] = 0 if other == index else ways
+        positions.append(image[None, :])
+        hits.append(row)
+    return ImageSources(np.concatenate(positions), np.concatenate(hits))
+
+
+def panel_shares(spec: RoomSpecification, source: Array, receiver: Array, frequencies_hz: Array) -> Array:
+    """Shares of the energy that go through each panel and that each mirrors, (2 · panels, frequencies)."""
+    absorbed = panel_losses_at(spec, frequencies_hz)
+    through, mirrored = [], []
+    for index, panel in enumerate(spec.panels):
+        place = (panel, source, receiver, frequencies_hz)
+        through.append(1.0 - kept_back(*place, sound_speed=spec.sound_speed))
+        sent = sent_on(*place, sound_speed=spec.sound_speed) * np.exp(-absorbed[:, index])
+        mirrored.append(sent * (1.0 - panel.scattering))
+    return np.array(through + mirrored).reshape(2 * len(spec.panels), len(frequencies_hz))
+
+
+def energies_of(
+    spec: RoomSpecification, images: ImageSources, receiver: Array, frequencies_hz: Array
+) -> Array:
+    """Energies of images at an omnidirectional microphone, (frequencies, images), 1 for 10 m and no loss.
+
+    The direct sound has the air's own loss, the others the room's.
+    """
+    ways = np.linalg.norm(images.positions_m - receiver, axis=1)
+    surfaces = losses_at(spec, frequencies_hz).by_surface + scattering_losses(spec)
+    shares = panel_shares(spec, images.positions_m[0], receiver, frequencies_hz)
+    met = np.concatenate([surfaces, -np.log(np.maximum(shares, 1e-12)).T], axis=1)[:, : images.hits.shape[1]]
+    air = air_db_per_m(spec, frequencies_hz) / ENERGY_DB / decay_stretch(spec)
+    lost = met @ images.hits.T + np.multiply.outer(air, ways)
+    lost[:, 0] += air * ways[0] * (decay_stretch(spec) - 1.0)
+    return np.exp(-lost) * (REFERENCE_DISTANCE_M / ways) ** 2
 
 
 def _axis(length: float, at: float, receiver: float, reach_m: float) -> tuple[Array, NDArray[np.int64]]:

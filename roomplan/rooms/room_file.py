@@ -40,7 +40,7 @@ from roomplan.plan.faults import checked_shape
 from roomplan.plan.model import Seat
 from roomplan.rooms.field import decay_times_of_materials
 from roomplan.rooms.geometry import seat_fault
-from roomplan.rooms.materials import MATERIALS, all_bands
+from roomplan.rooms.room_fittings import PLAIN_NAME, coefficients, panels_of, scatterers_of
 from roomplan.rooms.room_shape import (
     DEFAULT_FLOOR_SCATTERING,
     DEFAULT_SCATTERING,
@@ -48,7 +48,6 @@ from roomplan.rooms.room_shape import (
     NEEDED,
     ROOM_FILE,
     SHORTEST_TIME_S,
-    CoefficientsShape,
     MaterialsShape,
     ScatteringShape,
 )
@@ -181,7 +180,10 @@ class _Room:
         stage = None if shape.stage is None else self._stage(shape.stage)
         sides = None if shape.dimensions is None else _sides(shape.dimensions)
         times = None if shape.reverberation_time is None else _times(shape.reverberation_time)
+        panels, scatterers = (), ()
         if sides is not None:
+            panels = panels_of(shape.panels, sides, self.fault)
+            scatterers = scatterers_of(shape.scatterers, sides, self.fault)
             self._check_inside(sides, shape.source_height, setups, stage)
             if times is not None:
                 self._check_times(sides, times, air)
@@ -205,6 +207,8 @@ class _Room:
             temperature_c=air.temperature_c,
             humidity_percent=air.humidity_percent,
             source_height_m=shape.source_height,
+            panels=panels,
+            scatterers=scatterers,
         )
         # Both sources of the seat: a stereo stem without a seat of its own sits there.
         fault = seat_fault(spec, seat, 2)
@@ -250,7 +254,7 @@ class _Room:
             self.fault(path, "microphones has no set-up named main", remedy, key=True)
         setups = {}
         for name, shape in shapes.items():
-            if not re.fullmatch(r"[A-Za-z0-9_-]+", name):
+            if not re.fullmatch(PLAIN_NAME, name):
                 what = f"microphones: the name {quoted(name)} is not plain"
                 self.fault((*path, name), what, "use letters, digits, _ and -", key=True)
                 continue
@@ -369,14 +373,7 @@ def _times(shape: TimesShape) -> dict[int, float]:
 
 def _absorption(shape: MaterialsShape) -> dict[str, dict[int, float]]:
     """Surface → octave centre → coefficient."""
-    return {surface: _coefficients(getattr(shape, surface)) for surface in SURFACES}
-
-
-def _coefficients(surface: str | CoefficientsShape) -> dict[int, float]:
-    if isinstance(surface, str):
-        return dict(MATERIALS[surface].absorption)
-    given = {centre: getattr(surface, f"octave_{centre}") for centre in BAND_CENTRES_HZ}
-    return all_bands({centre: share for centre, share in given.items() if share is not None})
+    return {surface: coefficients(getattr(shape, surface)) for surface in SURFACES}
 
 
 def _scattering(given: ScatteringShape | float | None) -> dict[str, float]:

@@ -37,7 +37,9 @@ __all__ = [
     "SHORTEST_TIME_S",
     "CoefficientsShape",
     "MicrophonesShape",
+    "PanelShape",
     "RoomFileShape",
+    "ScatterersShape",
     "ScatteringShape",
     "room_schema",
 ]
@@ -154,6 +156,36 @@ class StageShape(Shape):
     width: _Length = Field(description="About the centre line, m.")
 
 
+class PanelShape(Shape):
+    """A thin rectangle that mirrors sound, such as a wall of the stage or a canopy."""
+
+    centre: _Point = Field(description="Its middle, [x, y, z] in m.")
+    size: Annotated[
+        list[_Length], ListOf("two lengths in metres, across and along, such as [12, 3]", fewest=2, most=2)
+    ] = Field(description="Its horizontal side and the other one, m.")
+    material: _Surface = Field(description="A material's name, or coefficients.")
+    aim: _Azimuth = Field(default=0.0, description="Where it looks, degrees right of the stage.")
+    tilt: _Tilt = Field(default=0.0, description="And degrees above the horizontal; −90 looks down.")
+    scattering: _Share = Field(
+        default=DEFAULT_SCATTERING, description="Share of the reflected energy that is not mirrored."
+    )
+
+
+class ScatterersShape(Shape):
+    """Bodies that scatter sound from somewhere in a part of the room: risers, balconies, columns."""
+
+    area: Annotated[float, Number("m²", 0, 20_000, "60")] = Field(description="Surface of all of them, m².")
+    start: _Length = Field(alias="from", description="Where they begin along the hall, m.")
+    end: _Length = Field(alias="to", description="Where they end along the hall, m.")
+    width: Annotated[float | None, Number("m", 0, 200, "12")] = Field(
+        default=None, description="About the centre line, m; the room's otherwise."
+    )
+    clear: _Length = Field(default=0.0, description="Width about the centre line that is free of them, m.")
+    heights: Annotated[list[_Length], ListOf("two heights in metres, such as [0, 1.2]", fewest=2, most=2)] = (
+        Field(description="From and to above the floor, m.")
+    )
+
+
 class MicrophonesShape(Shape):
     """One set-up: left, right and centre, or some of them."""
 
@@ -230,6 +262,14 @@ class RoomFileShape(Shape):
     stage: Annotated[StageShape | None, MappingOf("a mapping such as {from: 1.5, to: 14, width: 19}")] = (
         Field(default=None, description="The players' zone, m.")
     )
+    panels: Annotated[
+        dict[str, PanelShape],
+        MappingOf("panels by name, such as {canopy: {centre: [7, 0, 9], size: [12, 8], tilt: -90, …}}"),
+    ] = Field(default={}, description="Name → stage wall, canopy or other rectangle.")
+    scatterers: Annotated[
+        dict[str, ScatterersShape],
+        MappingOf("bodies by name, such as {risers: {area: 60, from: 2, to: 11, heights: [0, 1]}}"),
+    ] = Field(default={}, description="Name → risers, balconies, columns or other bodies.")
     seed: Annotated[int | None, Number("", 0, _LARGEST_SEED, "1201", whole=True)] = Field(
         default=None, description="Whole number from which the room's noise grows."
     )

@@ -24,7 +24,9 @@ __all__ = [
     "BAND_CENTRES_HZ",
     "SURFACES",
     "MicrophoneSetup",
+    "Panel",
     "RoomSpecification",
+    "Scatterers",
     "Stage",
     "scale_reverberation",
 ]
@@ -67,6 +69,40 @@ class Stage:
 
 
 @dataclass(frozen=True, slots=True)
+class Panel:
+    """A thin rectangle: a wall of the stage, a canopy. See `roomplan.rooms.panels`.
+
+    Metres; `size_m` across and along; where it looks, in degrees, as microphones do; absorption by octave
+    centre; the share of the reflected energy that is scattered.
+    """
+
+    name: str
+    centre_m: tuple[float, float, float]
+    size_m: tuple[float, float]
+    aim_deg: float
+    tilt_deg: float
+    absorption: Mapping[int, float]
+    scattering: float
+
+
+@dataclass(frozen=True, slots=True)
+class Scatterers:
+    """Bodies whose places are not known one by one, such as risers, balconies or columns.
+
+    `area_m2` is the surface of all of them. They are spread from and to along the hall, over a width about
+    the middle of which `clear_m` is free, between two heights.
+    """
+
+    name: str
+    area_m2: float
+    from_m: float
+    to_m: float
+    width_m: float
+    clear_m: float
+    heights_m: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class RoomSpecification:
     """A synthetic room as its file describes it.
 
@@ -98,6 +134,8 @@ class RoomSpecification:
     humidity_percent: float = 50.0
     source_height_m: float = DEFAULT_SOURCE_HEIGHT_M
     decay_scale: float = 1.0
+    panels: tuple[Panel, ...] = ()
+    scatterers: tuple[Scatterers, ...] = ()
 
     @property
     def volume_m3(self) -> float:

@@ -11,8 +11,10 @@ Times τ count from the sound's emission, t from frame 0.
 How
 ---
 - `early_field`: the source and its images up to the mixing time, each with the walls and the air on its way
-  (minimum phase), at its own fraction of a sample, through the pattern of the microphone. What walls scatter
-  is missing in them.
+  (minimum phase), at its own fraction of a sample, through the pattern of the microphone; panels
+  (`roomplan.rooms.panels`) mirror and hide. What walls scatter is missing in them.
+- What surfaces and bodies scatter once: many small arrivals from where they are (`roomplan.rooms.scattered`),
+  paid for by the diffuse field (`roomplan.rooms.hand_over`).
 - The diffuse field: noise with the covariance of the microphones in a diffuse field, each frequency shaped by
   what the mean energy of the room leaves over there when the images' share is taken off
   (`roomplan.rooms.late_field`). So the sum has no step in level or slope where the images end, whatever the
@@ -48,11 +50,14 @@ import numpy as np
 
 from roomplan.rooms.coherence import diffuse_covariance, factor, heard, microphone_aims
 from roomplan.rooms.diffuse import TOP_HZ, noise_duration, noise_lines, without_ends
-from roomplan.rooms.early import EarlyField, early_field
+from roomplan.rooms.early import LOWEST_HZ, EarlyField, early_field, in_time
 from roomplan.rooms.field import expected_t30, field_of
 from roomplan.rooms.geometry import PATTERNS, source_positions
+from roomplan.rooms.hand_over import hand_over
 from roomplan.rooms.late_field import late_field
+from roomplan.rooms.minimum_phase import minimum_phase
 from roomplan.rooms.narrow_bands import RETURN_S, returning, shape
+from roomplan.rooms.scattered import scattered_points, scattered_sound
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -61,6 +66,7 @@ if TYPE_CHECKING:
 
     from roomplan.plan.model import Seat
     from roomplan.rooms.directivity import Directivity
+    from roomplan.rooms.hand_over import HandOver
     from roomplan.rooms.late_field import LateField
     from roomplan.rooms.spec import MicrophoneSetup, RoomSpecification
 
@@ -72,6 +78,7 @@ __all__ = ["SyntheticResponse", "synthesise"]
 
 DECAY_DB = 100.0  # how far the slowest band falls before the end
 RISE_S = 0.005  # build-up of the diffuse field behind the first reflection; common practice, no source
+POINTS = 1 << 20  # in the seed, in the place of a band's centre: of what scatters
 FADE_S = 0.01  # at the end, at −100 dB
 
 
@@ -148,15 +155,39 @@ def synthesise(
         frequencies = np.maximum(np.arange(noise.shape[1]), 1) / duration_s
         noise = noise * directivity.power_gain_at(frequencies)
     field = late_field(spec, images_end_s=early.fades_s[1], end_s=early.origin_s + duration_s)
-    late = _diffuse_field(field, early, noise, duration_s, sample_rate=sample_rate)
+    middle = np.mean(setup.positions_m, axis=0)
+    scattered = [
+        scattered_points(spec, point, middle, np.random.Generator(np.random.PCG64([*seed, POINTS, s])))
+        for s, point in enumerate(points)
+    ]
+    shares = hand_over(spec, scattered, points, middle, early, field)
+    late = _diffuse_field(field, shares, early, noise, duration_s, sample_rate=sample_rate)
 
-    direct, reflected = (_fitted(part, frames) for part in (early.direct, early.reflected))
+    spread = scattered_sound(
+        spec,
+        setup,
+        scattered,
+        early.scattered,
+        origin_s=early.origin_s,
+        frames=early.frames,
+        sample_rate=sample_rate,
+    )
+    if directivity is not None:
+        spread *= np.exp(_log_power(directivity, early.frames, sample_rate))
+    once = math.sqrt(shares.scale) * in_time(spread, early.frames, sample_rate=sample_rate)
+    direct, reflected = (_fitted(part, frames) for part in (early.direct, early.reflected + once))
     reflected += late[:frames]
     ending = 0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, round(FADE_S * sample_rate)))
     reflected[-len(ending) :] *= ending[:, None]
     if sources == 2 and setup.outputs == 1:
         direct, reflected = np.repeat(direct, 2, axis=1), np.repeat(reflected, 2, axis=1)
     return SyntheticResponse(_rounded(direct), _rounded(reflected), sample_rate)
+
+
+def _log_power(directivity: Directivity, frames: int, sample_rate: int) -> Lines:
+    """Complex logarithm, minimum phase, of what a source sends to all sides, (lines,)."""
+    lines = np.maximum(np.arange(frames // 2 + 1) * (sample_rate / frames), LOWEST_HZ)
+    return minimum_phase(np.log(directivity.power_gain_at(lines))[None, :], frames)[0]
 
 
 def _rounded(samples: Array) -> Array:
@@ -196,14 +227,22 @@ def _mixing(spec: RoomSpecification, setup: MicrophoneSetup, points: Array) -> C
 
 
 def _diffuse_field(
-    field: LateField, early: EarlyField, noise: Lines, duration_s: float, *, sample_rate: int
+    field: LateField,
+    shares: HandOver,
+    early: EarlyField,
+    noise: Lines,
+    duration_s: float,
+    *,
+    sample_rate: int,
 ) -> Array:
     """Shape noise into everything that image sources do not hold, shape (frames, channels), from frame 0."""
 
     def envelope(band: int, times_s: Array) -> Array:
         since = times_s - RETURN_S
         emitted = np.maximum(since, 0.0) + early.origin_s
-        energy = early.density * field.left_over(band, emitted, early.window(emitted))
+        window = early.window(emitted)
+        energy = early.density * field.left_over(band, emitted, window)
+        energy *= 1.0 - shares.taken[band] * early.scattered_window(emitted)
         return np.sqrt(energy) * returning(since, -RETURN_S, 0.0)
 
     top_hz = min(sample_rate / 2.0, TOP_HZ)

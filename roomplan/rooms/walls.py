@@ -43,6 +43,7 @@ __all__ = [
     "decay_rates",
     "decay_stretch",
     "losses_at",
+    "panel_losses_at",
     "scattering_losses",
     "wall_losses",
 ]
@@ -131,16 +132,24 @@ def losses_at(spec: RoomSpecification, frequencies_hz: Array) -> LossesOverFrequ
         )
         coefficients = np.repeat(mean[:, None], len(SURFACES), axis=1)
     else:
-        coefficients = _absorption_at(spec.absorption, frequencies_hz)
+        ordered = {name: spec.absorption[name] for name in SURFACES}
+        coefficients = _absorption_at(ordered, frequencies_hz)
     walls = -np.log1p(-np.clip(coefficients, 0.0, MOST_ABSORPTION))
     return LossesOverFrequency(walls / stretch, air_db / ENERGY_DB / stretch)
 
 
+def panel_losses_at(spec: RoomSpecification, frequencies_hz: Array) -> Array:
+    """Losses per hit of a room's panels at frequencies above 0, (frequencies, panels), nepers of energy."""
+    coefficients = _absorption_at({panel.name: panel.absorption for panel in spec.panels}, frequencies_hz)
+    return -np.log1p(-np.clip(coefficients, 0.0, MOST_ABSORPTION)) / decay_stretch(spec)
+
+
 def _absorption_at(absorption: Mapping[str, Mapping[int, float]], frequencies_hz: Array) -> Array:
-    """Coefficients of the surfaces between their octaves, (frequencies, 6)."""
+    """Coefficients of surfaces between their octaves, (frequencies, surfaces)."""
     mids, at = np.log(_mid_bands()), np.log(frequencies_hz)
-    octaves = [np.array([absorption[name][centre] for centre in BAND_CENTRES_HZ]) for name in SURFACES]
-    return np.stack([monotone_curve(mids, given, at, end_slopes=(0.0, 0.0)) for given in octaves], axis=1)
+    octaves = [np.array([of[centre] for centre in BAND_CENTRES_HZ]) for of in absorption.values()]
+    curves = [monotone_curve(mids, given, at, end_slopes=(0.0, 0.0)) for given in octaves]
+    return np.stack(curves, axis=1) if curves else np.zeros((len(at), 0))
 
 
 def wall_losses(spec: RoomSpecification) -> Losses:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from roomplan.plan.model import Seat
     from roomplan.report.rooms import WrittenResponse
     from roomplan.rooms.portrait import RoomPortrait
-    from roomplan.rooms.spec import RoomSpecification
+    from roomplan.rooms.spec import Panel, RoomSpecification, Scatterers
 
 __all__ = ["grouped", "list_table", "response_lines", "room_tables", "seat_words", "size_words"]
 
@@ -74,6 +74,19 @@ def _scattering_words(spec: RoomSpecification) -> str:
     ordered = sorted(by_value.items(), key=lambda entry: len(entry[1]))
     first = [f"{surface_words(names)} {value:g}" for value, names in ordered[:-1]]
     return "; ".join([*first, f"elsewhere {ordered[-1][0]:g}"])
+
+
+def _panel_words(panel: Panel) -> str:
+    x, y, z = (metres(at) for at in panel.centre_m)
+    across, along = (metres(side) for side in panel.size_m)
+    aims = f"looks {panel.aim_deg:g}°, {panel.tilt_deg:g}°".replace("-", "−")
+    return f"{across} × {along} m at [{x}, {y}, {z}], {aims}; scattering {panel.scattering:g}"
+
+
+def _scatterers_words(bodies: Scatterers) -> str:
+    low, high = (metres(height) for height in bodies.heights_m)
+    along = f"{metres(bodies.from_m)} to {metres(bodies.to_m)} m from the stage wall"
+    return f"{bodies.area_m2:g} m² of bodies that scatter, {along}, {low} to {high} m up"
 
 
 def _stage_words(spec: RoomSpecification) -> str:
@@ -145,6 +158,10 @@ def _facts_table(portrait: RoomPortrait) -> Table:
     row("air", _air_words(spec))
     row("scattering", _scattering_words(spec))
     row("stage", f"{_stage_words(spec)}; sources {metres(spec.source_height_m)} m up")
+    for panel in spec.panels:
+        row(panel.name.replace("_", " "), _panel_words(panel))
+    for bodies in spec.scatterers:
+        row(bodies.name.replace("_", " "), _scatterers_words(bodies))
     row("mixing time", f"{_milliseconds(portrait.mixing_time_s, 0)} ms after the direct sound")
     row("critical distance", f"{figure(portrait.critical_distance_m, 1)} m, omnidirectional")
     row("mean free path", f"{figure(portrait.mean_free_path_m, 1)} m")

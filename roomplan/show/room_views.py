@@ -17,6 +17,7 @@ import numpy as np
 
 from roomplan.report.rooms import describe_setup, metres
 from roomplan.rooms.geometry import source_position
+from roomplan.rooms.panels import corners
 from roomplan.show.room_canvas import PAGE, PANEL_LEFT, SMALL, TINY, TOP, Box, Drawing, heading
 from roomplan.show.room_tables import seat_words
 from roomplan.show.sheet import MARGIN, letters_in, on_white, shortened, write
@@ -96,6 +97,7 @@ def draw_plan(drawing: Drawing, portrait: RoomPortrait, view: _View) -> None:
         half = spec.stage.width_m / 2.0
         zone = Box(*view.point(spec.stage.from_m, -half), *view.point(spec.stage.to_m, half))
         _zone(drawing, zone)
+    _panels(drawing, spec, view, 1)
     marks = {
         name: [view.point(x, y) for x, y, _z in setup.positions_m] for name, setup in spec.microphones.items()
     }
@@ -115,6 +117,13 @@ def draw_plan(drawing: Drawing, portrait: RoomPortrait, view: _View) -> None:
         places = _stage_name_places(zone)
         drawing.place("stage", places, box, fontsize=SMALL, color="0.3", gid="name of the stage")
     _rings(drawing, spec, view)
+
+
+def _panels(drawing: Drawing, spec: RoomSpecification, view: _View, up: int) -> None:
+    """Outlines of stage walls, canopies and other rectangles; `up` is the coordinate that goes up."""
+    for panel in spec.panels:
+        around = [view.point(corner[0], corner[up]) for corner in corners(panel)[[0, 1, 2, 3, 0]]]
+        drawing.line([x for x, _y in around], [y for _x, y in around], linewidth=1.0, color="0.45")
 
 
 def _seat_name(portrait: RoomPortrait) -> str:
@@ -351,6 +360,7 @@ def draw_side(drawing: Drawing, portrait: RoomPortrait, view: _View) -> None:
             (start[0] + end[0]) / 2.0, start[1] - 0.18, "stage", ha="center", va="center",
             fontsize=SMALL, color="0.3",
         )  # fmt: skip
+    _panels(drawing, spec, view, 2)
     marks = {}
     for name, setup in spec.microphones.items():
         marks[name] = [view.point(x, z) for x, _y, z in setup.positions_m]

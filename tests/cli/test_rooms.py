@@ -122,7 +122,8 @@ def test_one_room_as_json_carries_the_documented_keys(rooms):
     assert set(document) == {
         "schema", "roomplan", "name", "title", "character", "file", "length_m", "width_m", "height_m",
         "volume_m3", "reverberation_time_mid_s", "surface_m2", "decay_from", "decay_scale", "bands",
-        "scattering", "temperature_c", "humidity_percent", "stage", "source_height_m", "mixing_time_ms",
+        "scattering", "panels", "scatterers", "temperature_c", "humidity_percent", "stage", "source_height_m",
+        "mixing_time_ms",
         "critical_distance_m", "mean_free_path_m", "schroeder_frequency_hz", "microphones", "seat", "reasons",
         "note",
     }  # fmt: skip

@@ -93,6 +93,6 @@ def test_the_room_that_is_offered_in_a_comment_is_one_a_plan_accepts(tmp_path):
 def test_the_comments_count_the_bundled_rooms_and_those_the_plan_uses():
     plan = load_plan(bundled_folder("configs") / "ice_harbour.yaml").plan
     assert plan is not None
-    words = {3: "Three", 6: "six"}
+    words = {3: "Three", 8: "eight"}
     text = f"{words[len(plan.rooms)]} of the {words[len(bundled_rooms())]} invented rooms"
     assert text in TEXTS["ice_harbour.yaml"]

@@ -47,7 +47,7 @@ def test_theory_and_distance_count_to_the_set_up_that_listens(hall, portrait):
     # Barron and Lee 1988, rounded constants
     mid, distance, volume = hall.mid_reverberation_time_s, portrait.distance_m, hall.volume_m3
     x, y, z = np.mean(hall.microphones["main"].positions_m, axis=0)
-    assert y == pytest.approx(0.0)
+    assert y == pytest.approx(0.4)  # off the middle, so that the side walls answer apart
     assert x > 0.0
     assert distance == pytest.approx(math.hypot(hall.reference_seat.distance_m, z - hall.source_height_m))
     direct, reflected = 100 / distance**2, 31200 * mid / volume * math.exp(-0.04 * distance / mid)

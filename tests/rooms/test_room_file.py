@@ -18,7 +18,7 @@ from roomplan.errors import Problem
 from roomplan.rooms.field import decay_times_of_materials
 from roomplan.rooms.materials import MATERIALS, REQUIRED_BANDS_HZ, all_bands
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
-from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES, RoomSpecification, Stage
+from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES, Panel, RoomSpecification, Scatterers, Stage
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -54,6 +54,13 @@ humidity: 40
 stage: {from: 2, to: 11, width: 14}
 seed: 7
 source_height: 1.2
+panels:
+  canopy: {centre: [8, 0, 7], size: [8, 6], tilt: -90, material: heavy_wood, scattering: 0.4}
+  side: {centre: [6, -7, 2], size: [6, 4], aim: 95, material: {"125": 0.1, "250": 0.1, "500": 0.1,
+         "1000": 0.1, "2000": 0.1, "4000": 0.2}}
+scatterers:
+  risers: {area: 60, from: 2, to: 11, heights: [0, 1.2]}
+  balconies: {area: 90, from: 11, to: 30, width: 19, clear: 15, heights: [3, 5]}
 microphones:
   rear: {positions: [[25, 0, 4]], pattern: figure_eight, aims: [90]}
   main:
@@ -135,7 +142,7 @@ def test_every_key_of_a_full_file_arrives_where_it_belongs(load):
     assert spec.stage == Stage(2.0, 11.0, 14.0)
     assert spec.source_height_m == 1.2
     assert spec.reference_seat.spread_m == 2.0
-    assert spec.reference_seat.place.line == 25
+    assert spec.reference_seat.place.line == 32
     assert list(spec.microphones) == ["main", "rear"]
     main, rear = spec.microphones.values()
     assert main.positions_m == ((15.0, -0.5, 3.0), (15.0, 0.5, 3.0), (15.0, 0.0, 3.0))
@@ -143,6 +150,15 @@ def test_every_key_of_a_full_file_arrives_where_it_belongs(load):
     assert main.tilts_deg == (-10.0, -10.0, -20.0)
     assert (main.outputs, rear.outputs) == (2, 1)
     assert rear.pattern == "figure_eight"
+    canopy, side = spec.panels
+    wood = MATERIALS["heavy_wood"].absorption
+    assert canopy == Panel("canopy", (8.0, 0.0, 7.0), (8.0, 6.0), 0.0, -90.0, wood, 0.4)
+    assert (side.aim_deg, side.tilt_deg, side.scattering) == (95.0, 0.0, 0.3)
+    assert (side.absorption[63], side.absorption[8000]) == (0.1, 0.2)
+    assert spec.scatterers == (
+        Scatterers("risers", 60.0, 2.0, 11.0, 20.0, 0.0, (0.0, 1.2)),
+        Scatterers("balconies", 90.0, 11.0, 30.0, 19.0, 15.0, (3.0, 5.0)),
+    )
 
 
 def test_a_material_is_taken_by_name_or_by_its_coefficients(load):
@@ -522,6 +538,60 @@ FAULTS_OF_A_SHORT_FILE = [
     ),
     (
         "seed: 7",
+        "seed: 7\npanels: {floor: {centre: [9, 0, 4], size: [3, 3], material: brick}}",
+        6,
+        "panels: floor is the name of a wall of the room — give it a name of its own",
+    ),
+    (
+        "seed: 7",
+        "seed: 7\npanels: {board: {centre: [9, 0, 4], size: [3, 30], material: brick}}",
+        6,
+        r"panels\.board reaches outside the walls: x 9\.00 to 9\.00, y -1\.50 to 1\.50, z -11\.00 to 19\.00",
+    ),
+    (
+        "seed: 7",
+        "seed: 7\npanels: {board: {centre: [9, 0, 4], size: [3, 0], material: brick}}",
+        6,
+        r"panels\.board: size has no area — give more than 0 m both ways",
+    ),
+    (
+        "seed: 7",
+        "seed: 7\npanels: {board: {centre: [9, 0, 4], size: [3, 3], material: brik}}",
+        6,
+        r"panels\.board\.material: 'brik' is not known — .*brick",
+    ),
+    (
+        "seed: 7",
+        "seed: 7\nscatterers: {steps: {area: 20, from: 3, to: 2, heights: [0, 1]}}",
+        6,
+        r"scatterers\.steps: to is 2 m, not beyond from — give more than 3 m",
+    ),
+    (
+        "seed: 7",
+        "seed: 7\nscatterers: {steps: {area: 20, from: 2, to: 3, heights: [1, 0]}}",
+        6,
+        r"scatterers\.steps: heights go down from 1 m to 0 m — give the lower one first",
+    ),
+    (
+        "seed: 7",
+        "seed: 7\nscatterers: {steps: {area: 20, from: 2, to: 300, heights: [0, 1]}}",
+        6,
+        r"scatterers\.steps\.to: 300 is above 200 m",
+    ),
+    (
+        "seed: 7",
+        "seed: 7\nscatterers: {steps: {area: 20, from: 2, to: 150, heights: [0, 1]}}",
+        6,
+        r"scatterers\.steps: to is 150 m, behind the far wall",
+    ),
+    (
+        "seed: 7",
+        "seed: 7\nscatterers: {steps: {area: 20, from: 2, to: 3, width: 4, clear: 4, heights: [0, 1]}}",
+        6,
+        r"scatterers\.steps: clear is 4 m, all of the width — give less than 4 m",
+    ),
+    (
+        "seed: 7",
         "seed: 7\nstage: 3",
         6,
         r"stage: 3 is a number — a mapping such as \{from: 1\.5, to: 14, width: 19\}",
@@ -873,6 +943,17 @@ TREE: dict[str, Any] = {
     "stage": {"from": 1, "to": 9, "width": 10},
     "seed": 3,
     "source_height": 1.5,
+    "panels": {
+        "canopy": {
+            "centre": [8, 0, 6],
+            "size": [6, 5],
+            "material": "brick",
+            "aim": 0,
+            "tilt": -90,
+            "scattering": 0.3,
+        }
+    },
+    "scatterers": {"risers": {"area": 40, "from": 2, "to": 9, "width": 12, "clear": 2, "heights": [0, 1]}},
     "microphones": {
         "main": {
             "positions": [[15, -1, 3], [15, 1, 3]],

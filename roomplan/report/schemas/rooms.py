@@ -36,6 +36,25 @@ _ROOM_HEAD = {
     "reverberation_time_mid_s": figure(),
 }
 
+_PANEL = {
+    "name": text(),
+    "centre_m": list_of(number()),
+    "size_m": list_of(number(), "Across and along."),
+    "aim_deg": number(),
+    "tilt_deg": number(),
+    "absorption": map_of(number(), "By octave centre."),
+    "scattering": number(),
+}
+_BODIES = {
+    "name": text(),
+    "area_m2": number(),
+    "from_m": number(),
+    "to_m": number(),
+    "width_m": number(),
+    "clear_m": number(),
+    "heights_m": list_of(number()),
+}
+
 
 def rooms_schema() -> Schema:
     """Return the schema of `rooms`."""
@@ -93,6 +112,8 @@ def one_room_schema() -> Schema:
             "decay_scale": number(),
             "bands": list_of(object_of(_BAND)),
             "scattering": map_of(number(), "By surface."),
+            "panels": list_of(object_of(_PANEL)),
+            "scatterers": list_of(object_of(_BODIES)),
             "temperature_c": number(),
             "humidity_percent": number(),
             "stage": or_none(stage),
