@@ -254,6 +254,7 @@ class StagedFolder:
             errno.EROFS: "the disk is read-only: choose another folder",
             errno.EACCES: "allow writing there or choose another folder",
             errno.EPERM: "allow writing there or choose another folder",
+            errno.EMFILE: "allow more open files, for instance with ulimit -n 1024, or write fewer",
         }
         remedy = remedies.get(error.errno or 0, "choose another folder")
         return RoomplanError(f"{self.folder}: {what} ({_words(error)})", remedy=remedy)

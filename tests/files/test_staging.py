@@ -569,6 +569,12 @@ def test_a_full_or_read_only_disk_inside_is_one_line(folder, code):
     assert contents(folder) == OLD
 
 
+def test_too_many_open_files_are_not_laid_on_the_folder(folder):
+    with pytest.raises(RoomplanError, match="allow more open files") as caught, StagedFolder(folder) as stage:
+        raise OSError(errno.EMFILE, os.strerror(errno.EMFILE), str(stage.path("mix.wav")))
+    assert "another folder" not in str(caught.value)
+
+
 def test_a_system_error_about_an_input_is_not_laid_on_the_output(folder):
     with pytest.raises(PermissionError), StagedFolder(folder):
         raise PermissionError(errno.EACCES, "Permission denied", "/stems/choir.wav")
