@@ -211,6 +211,28 @@ def test_a_pass_at_other_levels_that_is_cut_short_leaves_the_earlier_record(cue,
     assert measure_session(cue.session(content), cache=cache).recalled
 
 
+@pytest.mark.parametrize("known", [False, True])
+def test_a_stem_that_is_replaced_just_before_it_is_read_leaves_nothing_under_what_it_was(
+    cue, content, cache, pink, monkeypatch, known
+):
+    if known:  # at other levels, so that peaks would be added
+        measure_session(cue.session(moved(content, sections__choir__sends__nave=-1)), cache=cache)
+    stem = cue.folder / "stems/brass.wav"
+    hear, before = new_pass.hear, stem.read_bytes()
+
+    def later(*arguments, **settings):
+        cue.stem("brass.wav", pink(4 * RATE, 1, 9))
+        return hear(*arguments, **settings)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(new_pass, "hear", later)
+        cue.render(content, cache=cache)
+    stem.write_bytes(before)
+    again = measure_session(cue.session(content), cache=cache)
+    assert again.recalled is known
+    assert (again.bus("mix").true_peak_dbtp is None) is known
+
+
 def test_a_damaged_record_is_made_again_and_replaced(cue, content, cache):
     heard = measure_session(cue.session(content), cache=cache)
     for file in cache.folder.rglob("cross.npy"):
