@@ -191,6 +191,7 @@ def session_part(rendering: Rendering) -> Document:
                 "gain_position": room.gain_position,
                 "direct": session.plan.rooms[name].direct,
                 "direct_found": room.direct_found,
+                "late_correlation": rounded(room.late_correlation, 4),
             }
             for name, room in session.rooms.items()
         ],

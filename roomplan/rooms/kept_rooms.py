@@ -35,9 +35,10 @@ if TYPE_CHECKING:
 
 __all__ = ["KeptRooms"]
 
-_VERSION = 3  # of whatever decides how a room is prepared: raise it when that changes
+_VERSION = 4  # of whatever decides how a room is prepared: raise it when that changes
 _WIRINGS = {"one_source", "per_channel", "true_stereo"}
 _MOST_FRAMES = 1 << 28
+_MOST_ALIKE = 1.0 + 1e-9  # a correlation is rounded
 
 
 class KeptRooms:
@@ -192,6 +193,7 @@ def _document(prepared: PreparedRoom, room: Room, requests: list[PositionRequest
         "gain_position": prepared.gain_position,
         "gain_wiring": prepared.gain_wiring,
         "direct_found": prepared.direct_found,
+        "late_correlation": prepared.late_correlation,
         "warnings": [[one.what, places[one.place], one.remedy] for one in prepared.warnings if one.place],
         "positions": [
             [
@@ -246,6 +248,7 @@ def _read(
             gain_wiring=wiring,
             positions=positions,
             direct_found=document["direct_found"] is True,
+            late_correlation=_correlation(document["late_correlation"]),
             warnings=warnings,
         )
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
@@ -262,6 +265,13 @@ def _text(value: Any) -> str:
     if not isinstance(value, str):
         raise TypeError(value)
     return value
+
+
+def _correlation(value: Any) -> float | None:
+    found = None if value is None else float(value)
+    if found is not None and not abs(found) <= _MOST_ALIKE:
+        raise ValueError(value)
+    return found
 
 
 def _is_count(value: Any) -> bool:

@@ -9,7 +9,7 @@ A correlation is that of two channels without delay, −1 to 1, from `LATE_S` af
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["NEARLY_MONO", "late_likeness", "widened"]
+__all__ = ["NEARLY_MONO", "LatePowers", "late_powers", "widened"]
 
 LATE_S = 0.08  # as late energy is counted by C80 (ISO 3382-1:2009, A.2.3)
 SHORTEST_S = 0.05  # of late sound, to be judged
@@ -26,28 +26,49 @@ LOWEST_HZ = 500.0
 NEARLY_MONO = 0.8  # a return over it is pointed out; the project's own limit
 
 
-def late_likeness(samples: Array, *, sample_rate: int) -> float | None:
-    """Correlation of two channels, of a pair for each source, the largest; None where there is none to judge.
+class LatePowers(NamedTuple):
+    """Late powers of a left and a right channel, and what they have in common."""
+
+    left: float
+    right: float
+    common: float
+
+    def and_also(self, other: LatePowers) -> LatePowers:
+        """Powers of this sound and an independent one."""
+        return LatePowers(self.left + other.left, self.right + other.right, self.common + other.common)
+
+    @property
+    def correlation(self) -> float | None:
+        """Correlation of the two channels; None where one is silent."""
+        scale = math.sqrt(self.left * self.right)
+        return self.common / scale if scale > 0.0 else None
+
+
+def late_powers(samples: Array, *, sample_rate: int) -> tuple[LatePowers, ...]:
+    """Late powers of each source at the two outputs; none where too little late sound is left to judge.
 
     Parameters
     ----------
     samples : ndarray, shape (frames, 1 | 2 | 4)
-        Four channels are LL, LR, RL, RR (input, output).
+        One channel goes to both outputs. Four are LL, LR, RL, RR (input, output).
     sample_rate : int
         Hz.
     """
     late = samples[round(LATE_S * sample_rate) :]
-    if samples.shape[1] < 2 or len(late) < SHORTEST_S * sample_rate:
-        return None
+    if len(late) < SHORTEST_S * sample_rate:
+        return ()
     spectrum = np.fft.rfft(late, axis=0)[math.ceil(LOWEST_HZ * len(late) / sample_rate) :]
+    channels = samples.shape[1]
+    pairs = [(0, 0)] if channels == 1 else [(first, first + 1) for first in range(0, channels, 2)]
     powers = np.sum(np.abs(spectrum) ** 2, axis=0)
-    found = []
-    for first in range(0, samples.shape[1], 2):
-        left, right = spectrum[:, first], spectrum[:, first + 1]
-        scale = math.sqrt(float(powers[first] * powers[first + 1]))
-        if scale > 0.0:
-            found.append(float(np.sum((left * np.conj(right)).real)) / scale)
-    return max(found, default=None)
+    return tuple(
+        LatePowers(
+            float(powers[left]),
+            float(powers[right]),
+            float(np.sum((spectrum[:, left] * np.conj(spectrum[:, right])).real)),
+        )
+        for left, right in pairs
+    )
 
 
 def widened(correlation: float, width: float) -> float:

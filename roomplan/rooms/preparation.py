@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import reduce
 from typing import TYPE_CHECKING
 
 from roomplan.acoustics.direct_sound import find_onset
@@ -27,7 +28,7 @@ from roomplan.plan.model import UNLISTED_POSITION
 from roomplan.rooms.conditioning import onset_s
 from roomplan.rooms.decay_scaling import LARGEST_SCALE, SMALLEST_SCALE
 from roomplan.rooms.geometry import seat_fault, source_position
-from roomplan.rooms.late_likeness import NEARLY_MONO, late_likeness, widened
+from roomplan.rooms.late_likeness import NEARLY_MONO, LatePowers, late_powers, widened
 from roomplan.rooms.positions import specification_of
 from roomplan.rooms.prepared import PositionRequest, PreparedPosition, PreparedResponse, PreparedRoom
 from roomplan.rooms.recorded import RecordedRoom
@@ -150,6 +151,7 @@ def _finished(
     if gain is None:
         what = f"room {room.name}: the gain position {gain_position} has nothing to normalise by"
         return None, [Problem(what, room.place, "use `normalise: none`, or another `gain_position`")]
+    late_correlation, nearly_mono = _likeness(room, positions.values(), sample_rate)
     return PreparedRoom(
         name=room.name,
         gain=gain,
@@ -158,28 +160,46 @@ def _finished(
         gain_wiring=gain_wiring,
         positions=positions,
         direct_found=direct_found,
-        warnings=(*warnings, *_nearly_mono(room, positions.values(), sample_rate)),
+        late_correlation=late_correlation,
+        warnings=(*warnings, *nearly_mono),
     ), []
 
 
-def _nearly_mono(room: Room, positions: Iterable[PreparedPosition], sample_rate: int) -> list[Problem]:
-    """Warnings of set-ups whose channels are nearly one in the late sound, each once."""
+def _likeness(
+    room: Room, positions: Collection[PreparedPosition], sample_rate: int
+) -> tuple[float | None, list[Problem]]:
+    """Late correlation of all that a room returns, and warnings of positions that are nearly mono."""
     responses = room.responses or {}
     found: dict[str, float] = {}
+    all_powers: list[LatePowers] = []
     for one in {id(position.response): position for position in positions}.values():
-        alike = late_likeness(one.samples, sample_rate=sample_rate)
-        if alike is not None:
-            found[one.position] = max(found.get(one.position, -1.0), widened(alike, room.width))
-    return [
+        powers = late_powers(one.samples, sample_rate=sample_rate)
+        all_powers += powers
+        if one.response.channels == 1 and one.wiring == "per_channel":
+            continue  # two sources come back as two
+        for power in powers:
+            if power.correlation is not None:
+                alike = widened(power.correlation, room.width)
+                found[one.position] = max(found.get(one.position, -1.0), alike)
+    whole = reduce(LatePowers.and_also, all_powers).correlation if all_powers else None
+    single = {one.position for one in positions if one.response.channels == 1}
+    return None if whole is None else widened(whole, room.width), [
         Problem(
-            f"room {room.name}: {position} returns nearly in mono: its channels have a late correlation of "
-            f"{alike:.2f} from 500 Hz up",
+            f"room {room.name}: {position} {_how_narrow(alike, one_channel=position in single)}",
             responses[position].place if position in responses else room.place,
-            "use a wider or a crossed set-up, or give the room more `width`",
+            "use a response of two channels"
+            if position in single
+            else "use a wider or a crossed set-up, or give the room more `width`",
         )
         for position, alike in found.items()
         if alike > NEARLY_MONO
     ]
+
+
+def _how_narrow(alike: float, *, one_channel: bool) -> str:
+    if one_channel:
+        return "returns in mono: its response has one channel"
+    return f"returns nearly in mono: its channels have a late correlation of {alike:.2f} from 500 Hz up"
 
 
 def _prepare_recorded(

@@ -130,6 +130,9 @@ class PreparedRoom:
         Wiring the gain was found for.
     direct_found : bool
         False when `direct: drop` met a response in which no direct sound stands out.
+    late_correlation : float or None
+        Of the two channels of all that the room returns, −1 to 1, its `width` counted in: see
+        `roomplan.rooms.late_likeness`. None where there is too little late sound.
     """
 
     name: str
@@ -139,4 +142,5 @@ class PreparedRoom:
     gain_wiring: Wiring
     positions: dict[PositionRequest, PreparedPosition]
     direct_found: bool
+    late_correlation: float | None
     warnings: tuple[Problem, ...]

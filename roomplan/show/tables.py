@@ -198,10 +198,11 @@ def room_table(rendering: Rendering) -> Table:
     """One row per room return: loudness and mid-band decay of what is in use."""
     table = plain_table(
         "Rooms as used",
-        "times: mean of the 500 and 1000 Hz octaves · gain: makes 0 dB of send return as loud as it went in",
+        "times: mean of the 500 and 1000 Hz octaves · gain: makes 0 dB of send return as loud as it went in"
+        " · late corr.: correlation of the channels of the return, from 80 ms and 500 Hz on; 1 is mono",
     )
     table.add_column("room")
-    figure_columns(table, ("gain dB", "LUFS", "EDT s", "T20 s", "T30 s", "onset ms"))
+    figure_columns(table, ("gain dB", "LUFS", "EDT s", "T20 s", "T30 s", "onset ms", "late corr."))
     for name, room in rendering.session.rooms.items():
         bus = rendering.bus(BusName.of_room(name))
         mid = bus.decay.mid if bus.decay else None
@@ -213,6 +214,7 @@ def room_table(rendering: Rendering) -> Table:
             figure(mid.t20_s if mid else None),
             figure(mid.t30_s if mid else None),
             figure(in_ms(bus.wet_onset_s), 1),
+            figure(room.late_correlation),
         )
     return table
 

@@ -95,6 +95,7 @@ def known_of(room):
         room.gain_position,
         room.gain_wiring,
         room.direct_found,
+        room.late_correlation,
         room.warnings,
         [
             (p.position, p.wiring, p.onset_s, p.off_stage_m, p.response.frames, p.response.channels)

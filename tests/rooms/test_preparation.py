@@ -725,6 +725,41 @@ def test_a_return_whose_channels_are_nearly_one_is_pointed_out(
     assert bool(nearly_mono(room)) == pointed_out
 
 
+def test_the_late_correlation_of_a_return_is_that_of_its_positions_by_their_energies(
+    make_room, write_sound, hall_response
+):
+    # Independent sounds add by power: (0.9 · 1 + 0.1 · 4) / (1 + 4) = 0.26; one is 6.02 dB over the other.
+    files = {}
+    for number, (name, shared, gain) in enumerate((("front", 0.9, 0.5), ("rear", 0.1, 1.0))):
+        two = hall_response(time_s=0.6, direct=0.0, seed=number)
+        common = hall_response(time_s=0.6, direct=0.0, seed=9 + number)[:, :1]
+        mixed = gain * (np.sqrt(shared) * common + np.sqrt(1.0 - shared) * two)
+        mixed[round(0.005 * RATE)] = 0.45 * gain
+        files[name] = write_sound(f"{name}.wav", mixed)
+    asked = [PositionRequest("front"), PositionRequest("rear")]
+    both = prepared(make_room(files=files), asked)
+    assert both.late_correlation == pytest.approx(0.26, abs=0.05)
+    wide = prepared(make_room(files=files, width=2.0), asked)
+    # (1.26 − 4 · 0.74) / (1.26 + 4 · 0.74): a side signal twice as large has four times the power.
+    assert wide.late_correlation == pytest.approx(-0.40, abs=0.05)
+    assert prepared(make_room(files=files, width=0.0), asked).late_correlation == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(("wiring", "pointed_out"), [("one_source", True), ("per_channel", False)])
+def test_a_response_of_one_channel_returns_in_mono_unless_it_serves_each_side_of_a_stem(
+    make_room, write_sound, hall_response, wiring, pointed_out
+):
+    path = write_sound("mono.wav", hall_response(time_s=0.6)[:, :1])
+    room = prepared(make_room(single=path, wiring=wiring))
+    assert room.late_correlation == pytest.approx(1.0)
+    assert any("returns in mono" in str(warning) for warning in room.warnings) == pointed_out
+
+
+def test_a_response_without_late_sound_has_no_late_correlation(make_room, write_sound, hall_response):
+    path = write_sound("short.wav", hall_response(time_s=0.6)[: round(0.06 * RATE)])
+    assert prepared(make_room(single=path)).late_correlation is None
+
+
 @pytest.mark.parametrize("name", sorted(bundled_rooms()))
 def test_no_main_set_up_of_a_bundled_room_returns_nearly_in_mono(make_room, name):
     assert not nearly_mono(prepared(make_room(synthetic=name), [MAIN], sample_rate=24_000))

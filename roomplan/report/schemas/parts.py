@@ -166,6 +166,7 @@ ROOM_AS_USED = object_of(
         "gain_position": text_or_none(),
         "direct": one_of(get_args(model.Direct)),
         "direct_found": truth("Whether a direct sound was found in the response."),
+        "late_correlation": figure("Of the channels of the return, from 80 ms and 500 Hz on; 1 is mono."),
     }
 )
 
