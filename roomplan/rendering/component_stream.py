@@ -8,7 +8,7 @@ heard; memory does not grow with length. A block stays as it is until the next b
 it can be metered and written while the next is convolved.
 
 An excerpt has the samples of the same frames of the whole cue within the rounding of float32 (measured on the
-demo's mix: the difference is 136 dB under the mix, and at its worst sample is one step of float32). The
+demo's mix: the difference is over 135 dB under the mix, and at its worst sample is one step of float32). The
 stems are read from one response ahead of it on, and what was read is in the engine as its past, so the
 tails of earlier sound are there without having been computed.
 

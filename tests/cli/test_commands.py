@@ -182,7 +182,7 @@ def test_schema_is_json_that_names_the_plan_keys(run):
     )
 
 
-def test_demo_renders_from_nothing_and_keeps_an_edited_plan(run, tmp_path):
+def test_demo_renders_from_nothing_meets_its_targets_and_keeps_an_edited_plan(run, tmp_path):
     folder = tmp_path / "cue"
     assert run("demo", folder, "--quiet").status == 0
     report = json.loads((folder / "render/report.json").read_text(encoding="utf-8"))
@@ -194,6 +194,8 @@ def test_demo_renders_from_nothing_and_keeps_an_edited_plan(run, tmp_path):
         "belongs to no section" not in w["what"] for w in report["warnings"]
     )
     plan = folder / "ice_harbour.yaml"
+    checked = run("check", plan, "--quiet", "--json")  # 1 where a target is missed
+    assert (checked.status, [target["met"] for target in checked.json["targets"]]) == (0, [True] * 4)
     plan.write_text(plan.read_text(encoding="utf-8").replace("title: ", "title: Edited "), encoding="utf-8")
     run("demo", folder, "--quiet", "--json")
     assert json.loads((folder / "render/report.json").read_text(encoding="utf-8"))["title"].startswith(
