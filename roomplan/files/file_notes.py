@@ -51,6 +51,8 @@ class FileNotes:
     def __init__(self, folder: Path, write: Callable[[Path, str], None]) -> None:
         self._folder = folder
         self._write = write
+        # state of the index when it was read, and what is in it: a render asks some hundred times
+        self._index: tuple[list[int] | None, dict[str, list[Any]]] = None, {}
 
     def digest(self, path: Path) -> str:
         """Digest of the content of a file, remembered while the file stays as it is.
@@ -111,6 +113,13 @@ class FileNotes:
         self._write(self._ledger_file(ledger), text)
 
     def _known_digests(self) -> dict[str, list[Any]]:
+        """Files of the index, read again when somebody has written it; not to be changed."""
+        state = _file_state(self._digests_file)
+        if state is None or state != self._index[0]:
+            self._index = state, self._read_digests()
+        return self._index[1]
+
+    def _read_digests(self) -> dict[str, list[Any]]:
         try:
             index = read_json(self._digests_file)
             if index["schema"] != _DIGESTS_SCHEMA:
@@ -120,7 +129,7 @@ class FileNotes:
             return {}
 
     def _remember(self, name: str, state: list[Any]) -> None:
-        known = self._known_digests()  # again: another process may have written meanwhile
+        known = dict(self._known_digests())  # again: another process may have written meanwhile
         known.pop(name, None)
         known[name] = state  # at the end: the oldest are dropped first
         kept = dict(list(known.items())[-_MOST_DIGESTS:])

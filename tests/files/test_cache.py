@@ -520,6 +520,32 @@ def test_unchanged_file_is_not_read_again(cache, tmp_path, monkeypatch):
     assert cache.files.digest(link) == digest
 
 
+@pytest.mark.usefixtures("settled")
+def test_index_of_digests_is_read_again_only_when_another_process_has_written_it(
+    cache, tmp_path, monkeypatch
+):
+    one, other = tmp_path / "one.wav", tmp_path / "other.wav"
+    for sound in (one, other):
+        sound.write_bytes(sound.name.encode() * 1_000)
+    cache.files.digest(one)
+    read = []
+    read_json = module.read_json
+
+    def counted(path):
+        read.append(path.name)
+        return read_json(path)
+
+    monkeypatch.setattr(module, "read_json", counted)
+    for _time in range(5):
+        cache.files.digest(one)
+    assert read == ["files.json"]
+    digest = Cache(cache.folder).files.digest(other)
+    read.clear()
+    monkeypatch.setattr(module, "file_digest", lambda _path: pytest.fail("read again"))
+    assert [cache.files.digest(other), cache.files.digest(other)] == [digest, digest]
+    assert read == ["files.json"]
+
+
 def _other_content(path):
     path.write_bytes(b"RIFX" * 1_000)
 
