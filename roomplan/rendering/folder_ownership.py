@@ -354,7 +354,7 @@ def _left_over(folder: Path, files: Collection[str], earlier: _Earlier, *, moves
     taken = set(files)
     for file, entry in earlier.files.items():
         place = folder / file
-        if file in files or place.is_symlink() or not place.is_file():
+        if file in files or not _is_own_file(place):
             continue
         unchanged = entry.size is not None and place.stat().st_size == entry.size
         inside = real_path(place).is_relative_to(real_path(folder))
@@ -365,6 +365,14 @@ def _left_over(folder: Path, files: Collection[str], earlier: _Earlier, *, moves
         else:
             found.append(entry)
     return found
+
+
+def _is_own_file(place: Path) -> bool:
+    """Whether a file and no link is there; a name that the file system refuses is none."""
+    try:
+        return place.is_file() and not place.is_symlink()
+    except OSError:
+        return False
 
 
 def _free_place(folder: Path, file: str, taken: Collection[str]) -> str:

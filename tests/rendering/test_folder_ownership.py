@@ -177,6 +177,16 @@ def test_a_report_that_somebody_has_edited_never_ends_in_a_traceback(cue, conten
             assert found == ()  # nothing of what it lists is there
 
 
+def test_a_name_in_a_report_that_no_file_system_takes_is_a_file_that_is_not_there(cue, content):
+    cue.render(content)
+    report = cue.folder / "out/report.json"
+    document = json.loads(report.read_text())
+    document["files"].append(document["files"][0] | {"file": "x" * 4096})
+    report.write_text(json.dumps(document))
+    cue.render(content)
+    assert cue.report["left_over"] == []
+
+
 # What the plan writes no more -------------------------------------------------------------------------
 
 
