@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import time
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from multiprocessing import get_context
@@ -28,9 +27,7 @@ from roomplan.plan.bumping import bump_version, require_version_in_names
 from roomplan.plan.load import load_plan
 from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
 from roomplan.rendering.folder_ownership import DeliveredError
-from roomplan.rendering.outside import (
-    refuse_whole_places,
-)
+from roomplan.rendering.outside import refuse_whole_places
 from roomplan.rendering.progress import silent_progress
 from roomplan.report.comparison import differences_of_bus
 from roomplan.report.documents import render_document
@@ -260,10 +257,9 @@ def _render_job(
 ) -> RenderedJob:
     cache = Cache.open()
     loaded = load_plan(job.plan)
-    guard_job(job, loaded, notice=notice)
+    targets = guard_job(job, loaded, notice=notice)
     opened = _opened(job, loaded, progress, cache)
     session, kept = opened.session, opened.loaded.written.report if opened.loaded.written else None
-    targets = job_targets(job, session.plan, excerpt=session.excerpt is not None)
     if not job.replace:
         spare_renders(opened.loaded, targets, remedy="name another folder with --output, or give --replace")
     place, earlier = _earlier(job, targets, kept)
@@ -314,6 +310,11 @@ def job_targets(job: RenderJob, plan: Plan, *, excerpt: bool) -> tuple[DeliveryT
 def jobs_of_plans(job: RenderJob, plans: Sequence[Path], *, notice: Callable[[str], None]) -> list[RenderJob]:
     """Return a job for each plan; with one folder for all, each has a folder of its name in it.
 
+    Parameters
+    ----------
+    notice : callable
+        Takes one line for each plan that writes outside its folder.
+
     Raises
     ------
     RoomplanError
@@ -329,20 +330,24 @@ def jobs_of_plans(job: RenderJob, plans: Sequence[Path], *, notice: Callable[[st
         )
         for plan in plans
     ]
-    refuse_shared_folders(jobs)
-    for one in jobs:
-        with suppress(RoomplanError):  # said when it is this plan's turn
-            guard_job(one, load_plan(one.plan), notice=notice)
+    refuse_shared_folders(jobs, notice=notice)
     return jobs
 
 
-def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], None]) -> None:
+def guard_job(
+    job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], None]
+) -> tuple[DeliveryTarget, ...]:
     """Refuse what a job may not write to, and say what lies outside its plan's folder; before any work.
 
     Parameters
     ----------
     loaded : LoadedPlan
-        The job's plan; one with problems is left to whoever opens it.
+        The job's plan.
+
+    Returns
+    -------
+    tuple of DeliveryTarget
+        Where the job writes; empty for a plan with problems, which is left to whoever opens it.
 
     Raises
     ------
@@ -350,7 +355,7 @@ def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], Non
         As `job_targets` and `guard_targets`; the next version of a report is asked for.
     """
     if loaded.plan is None or loaded.problems:
-        return
+        return ()
     kept = loaded.written.report if loaded.written is not None else None
     if job.bump and kept is not None:
         raise RoomplanError(
@@ -367,6 +372,7 @@ def guard_job(job: RenderJob, loaded: LoadedPlan, *, notice: Callable[[str], Non
             remedy="name a folder with --output, or give --outside",
             notice=notice,
         )
+    return targets
 
 
 def _earlier(
@@ -438,8 +444,15 @@ def summary_of(job: RenderJob, done: RenderedJob, seconds: float) -> JobSummary:
     )
 
 
-def refuse_shared_folders(jobs: Sequence[RenderJob]) -> None:
+def refuse_shared_folders(
+    jobs: Sequence[RenderJob], *, notice: Callable[[str], None] = silent_notice
+) -> None:
     """Refuse jobs of which two would write to one folder, before any work is done.
+
+    Parameters
+    ----------
+    notice : callable
+        As in `guard_job`, which every job is asked of.
 
     Raises
     ------
@@ -448,16 +461,13 @@ def refuse_shared_folders(jobs: Sequence[RenderJob]) -> None:
 
     Notes
     -----
-    Plans that cannot be read, or may not write where they would, are passed over: they will be said to be
+    Plans that have problems, or may not write where they would, are passed over: they will be said to be
     wrong when it is their turn.
     """
     owner: dict[Path, int] = {}
     for number, job in enumerate(jobs):
-        plan = load_plan(job.plan).plan
-        if plan is None:
-            continue
         try:
-            targets = job_targets(job, plan, excerpt=job.start is not None or job.length is not None)
+            targets = guard_job(job, load_plan(job.plan), notice=notice)
         except RoomplanError:
             continue
         for folder in dict.fromkeys(place for t in targets for place in (t.folder, t.root)):

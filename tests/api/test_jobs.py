@@ -140,3 +140,12 @@ def test_plans_of_one_folder_are_refused_and_one_that_cannot_be_read_is_left_to_
         refuse_shared_folders([RenderJob(plans[0]), RenderJob(plans[0])])
     # an excerpt and the whole of one plan have folders of their own
     refuse_shared_folders([RenderJob(plans[0]), RenderJob(plans[0], start="1")])
+
+
+def test_reports_of_a_cue_and_of_an_excerpt_of_it_have_folders_of_their_own(plans, cue):
+    for job in (RenderJob(plans[0]), RenderJob(plans[0], start="1", length="0.2")):
+        assert run_job(job).problems == ()
+    reports = [cue.folder / folder / "report.json" for folder in ("one", "one_excerpt")]
+    refuse_shared_folders([RenderJob(report) for report in reports])
+    with pytest.raises(RoomplanError, match="would both write to"):
+        refuse_shared_folders([RenderJob(report, output=cue.folder / "x") for report in reports])
