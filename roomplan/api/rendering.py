@@ -29,12 +29,10 @@ from roomplan.rendering.component_stream import ComponentStream
 from roomplan.rendering.measure import measure_session
 from roomplan.rendering.progress import silent_progress
 from roomplan.rendering.result import Rendering
-from roomplan.report.comparison import Compared
-from roomplan.report.documents import session_part, sound_part
 from roomplan.report.reproduction import RenderOptions
 from roomplan.session.buses import build_buses, build_components, find_bus
 from roomplan.session.response_matrices import response_matrices
-from roomplan.show.compare_tables import margin_table
+from roomplan.show.compare_tables import margin_tables
 from roomplan.show.tables import note, room_table, section_table, send_matrix, warning_lines
 
 if TYPE_CHECKING:
@@ -122,7 +120,7 @@ class Rendered(Checked):
 
 
 def check(plan: OpenPlan | PathLike, *, workers: int = 2, progress: Progress = silent_progress) -> Checked:
-    """Hear a plan and give the figures of every bus; nothing is written but the cache.
+    """Measure a plan and give the figures of every bus; nothing is written but the cache.
 
     Parameters
     ----------
@@ -360,5 +358,4 @@ def _named(buses: Sequence[str]) -> Sequence[str]:
 
 def _endings(found: Checked) -> list[Table | Text]:
     """Margins where the plan asks for some, and the notes."""
-    table = margin_table([Compared("dB", session_part(found) | sound_part(found), "sound")])
-    return [*([] if table is None else [table]), *warning_lines(found.warnings)]
+    return [*margin_tables(found), *warning_lines(found.warnings)]

@@ -9,7 +9,6 @@ import typer
 
 from roomplan.cautions import MUSIC_ONLY
 from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
-from roomplan.cli.opening import margin_tables
 from roomplan.cli.parameters import AsJson, Bands, PlanFile, Quiet, help_of
 from roomplan.errors import PlanError
 
@@ -96,6 +95,7 @@ def check(
 def _show(plan: Path, rendering: Rendering, results: tuple[TargetResult, ...], *, bands: bool) -> None:
     """Show figures, notes and targets, and how many problems a delivery would have."""
     from roomplan.show import balance_tables, tables
+    from roomplan.show.compare_tables import margin_tables
 
     show(tables.send_matrix(rendering), tables.section_table(rendering), tables.room_table(rendering))
     if bands:

@@ -204,12 +204,12 @@ def render_one(
     import time
 
     from roomplan.api.readable import require_plans
-    from roomplan.cli.opening import margin_tables
 
     require_plans([job.plan])
     from roomplan.api.jobs import render_job, summary_of
     from roomplan.report import csv_rows, documents, revision, summary
     from roomplan.show import tables
+    from roomplan.show.compare_tables import margin_tables
 
     began = time.perf_counter()
     with StageProgress(quiet=quiet) as progress:

@@ -14,7 +14,8 @@ from rich.text import Text
 
 from roomplan.foreign_text import printable
 from roomplan.plan.bus_name import BusName
-from roomplan.report.comparison import differences_of_bus, figure_of_bus, plan_changes
+from roomplan.report.comparison import Compared, differences_of_bus, figure_of_bus, plan_changes
+from roomplan.report.documents import sound_part
 from roomplan.show.tables import DASH, figure, figure_columns, level, plain_table
 
 if TYPE_CHECKING:
@@ -22,7 +23,8 @@ if TYPE_CHECKING:
 
     from rich.table import Table
 
-    from roomplan.report.comparison import Compared, ComparedCue
+    from roomplan.rendering.result import Rendering
+    from roomplan.report.comparison import ComparedCue
     from roomplan.report.documents import Document
 
 __all__ = [
@@ -30,6 +32,7 @@ __all__ = [
     "comparison_table",
     "course_table",
     "margin_table",
+    "margin_tables",
     "moved_buses",
     "passage_table",
     "summary_table",
@@ -263,6 +266,14 @@ def margin_table(compared: Sequence[Compared]) -> Table | None:
     for reason in dict.fromkeys(reasons):
         table.caption = f"{table.caption}\n{printable(reason)}"
     return table
+
+
+def margin_tables(rendering: Rendering) -> list[Table]:
+    """Table of the margins of one plan, if it asks for any."""
+    if not rendering.margins:
+        return []
+    table = margin_table([Compared("dB", sound_part(rendering), "sound")])
+    return [] if table is None else [table]
 
 
 def passage_table(compared: Sequence[Compared]) -> Table | None:
