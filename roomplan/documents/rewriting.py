@@ -93,7 +93,8 @@ def write_edited(original: Original, text: str) -> Path | None:
     Returns
     -------
     Path or None
-        Where the old file is kept; None when the text is what the file holds already and nothing was done.
+        Where the old file is kept, named as the file was unless a link leads elsewhere; None when the text is
+        what the file holds already and nothing was done.
 
     Raises
     ------
@@ -122,7 +123,8 @@ def write_edited(original: Original, text: str) -> Path | None:
                 what, remedy="a file in a folder that may be written to", place=_at(original)
             ) from error
         raise
-    return kept
+    named = original.path.with_name(kept.name)
+    return named if named.parent.resolve() == kept.parent else kept
 
 
 def _at(original: Original) -> Place:

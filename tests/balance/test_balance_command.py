@@ -117,7 +117,7 @@ def test_writing_changes_the_levels_and_nothing_else_and_keeps_the_old_file(plan
     before = path.read_text(encoding="utf-8")
     status, output, _errors = balance(path, "--write")
     assert status == 0
-    assert f"written to {path}; the old file is" in output
+    assert f"written to {path}; the old file is {path}.before-1" in output
     after = path.read_text(encoding="utf-8")
     assert "# the nave" in after
     assert "# beside this file" in after

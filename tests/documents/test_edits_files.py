@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from pathlib import Path
 
 import pytest
 
@@ -45,6 +46,12 @@ def test_no_kept_file_is_ever_overwritten_and_the_newest_has_the_highest_number(
         assert kept.name == f"plan.yaml.before-{turn}"
     assert plan.with_name("plan.yaml.before-9").read_text() == "a: 8\n"
     assert plan.with_name("plan.yaml.before-7").read_text() == "mine"
+
+
+def test_the_kept_file_is_named_as_the_file_was(plan, monkeypatch):
+    monkeypatch.chdir(plan.parent)
+    assert write_edited(read_original(Path("plan.yaml")), "a: 2\n") == Path("plan.yaml.before-1")
+    assert write_edited(read_original(plan), "a: 3\n") == plan.with_name("plan.yaml.before-2")
 
 
 def test_the_same_text_writes_nothing(plan):
