@@ -20,12 +20,12 @@ from roomplan.errors import RoomplanError
 from roomplan.foreign_text import printable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Sequence
 
     from rich.console import Console
     from rich.progress import Progress as Bar
     from rich.progress import TaskID
-    from rich.table import Table
+    from rich.table import Column, Table
     from rich.text import Text
 
     from roomplan.errors import Problem
@@ -109,6 +109,7 @@ def _needed_width(table: Table, console: Console) -> int:
 
     wide = console.options.update(width=_WIDEST)
     needed = Measurement.get(console, wide, table).maximum
+    flexible: list[tuple[Column, int, int]] = []  # a column, its longest word and its longest line
     for column in table.columns:
         column.no_wrap = column.no_wrap or column.overflow == "fold"  # a path is one word
         column.overflow = "fold"
@@ -116,9 +117,20 @@ def _needed_width(table: Table, console: Console) -> int:
         least, most = max(cell.minimum for cell in cells), max(cell.maximum for cell in cells)
         if not column.no_wrap:
             least = max(least, column.min_width or 0)
-            needed -= max(most - least, 0)
-            column.min_width = least
+            most = max(most, least)
+            needed -= most - least
+            flexible.append((column, least, most))
+    _narrow(flexible, max(_PIPED_WIDTH - needed, 0))
     return needed
+
+
+def _narrow(columns: Sequence[tuple[Column, int, int]], spare: int) -> None:
+    """Share out what is left over the longest words; rich itself would go below them and cut the last."""
+    longest = max((most for _column, _least, most in columns), default=0)
+    while sum(max(min(most, longest) - least, 0) for _column, least, most in columns) > spare:
+        longest -= 1
+    for column, least, most in columns:
+        column.width = max(min(most, longest), least)
 
 
 def _line(item: Table | Text | str) -> Table | Text | str:
