@@ -17,7 +17,8 @@ __all__ = ["BalanceShape", "RangeShape", "TargetShape"]
 _BUS = Text("the name of a section or group", "choir", LONGEST_NAME + len("section:"))
 _SECTION = Text("the name of a section", "choir", LONGEST_NAME)
 _LEVEL = Number("dB", -60, 60, "-6")
-_LIMIT = Number("dB", -120, 24, "-40")
+_LOWEST = Number("dB", -120, 24, "-40")
+_HIGHEST = Number("dB", -120, 24, "0")
 
 
 class TargetShape(Shape):
@@ -82,10 +83,10 @@ class TargetShape(Shape):
 class RangeShape(Shape):
     """Two limits; one that is not written has its default."""
 
-    start: Annotated[float | None, _LIMIT, Otherwise("−40 for sends, −6 for levels")] = Field(
+    start: Annotated[float | None, _LOWEST, Otherwise("−40 for sends, −6 for levels")] = Field(
         default=None, alias="from", description="Lowest, dB."
     )
-    end: Annotated[float | None, _LIMIT, Otherwise("0 for sends, 6 for levels")] = Field(
+    end: Annotated[float | None, _HIGHEST, Otherwise("0 for sends, 6 for levels")] = Field(
         default=None, alias="to", description="Highest, dB."
     )
 

@@ -349,7 +349,8 @@ class Choice(ValueKind):
                 f"{quoted(value)} is not known",
                 f"did you mean {quoted(near)}? ({allowed})" if near else allowed,
             )
-        raise refusal(describe(value), allowed)
+        named = isinstance(value, int | float)  # the message says which value it is
+        raise refusal(describe(value), allowed if named else f"give one: {allowed}")
 
     def accepted(self) -> str:
         """Return the words."""

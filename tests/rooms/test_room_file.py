@@ -369,7 +369,7 @@ FAULTS_OF_A_SHORT_FILE = [
         "pattern: omni",
         "pattern: [omni]",
         9,
-        "microphones.main.pattern: is a list — omni, wide_cardioid, cardioid or figure_eight",
+        "microphones.main.pattern: is a list — give one: omni, wide_cardioid, cardioid or figure_eight",
     ),
     ("    pattern: omni\n", "", 7, r"microphones.main: `pattern` is missing — add `pattern:`"),
     (
@@ -643,7 +643,7 @@ FAULTS_OF_A_ROOM_OF_MATERIALS = [
         "floor: stage_floor",
         "floor:",
         5,
-        r"materials\.floor: is empty — stage_floor, marble, limestone, brick, painted_concrete,",
+        r"materials\.floor: is empty — give one: stage_floor, marble, limestone, brick, painted_concrete,",
     ),
     ("  floor: stage_floor\n", "", 4, "materials: `floor` is missing — add `floor:`"),
     (
