@@ -154,7 +154,7 @@ class StageProgress:
     def __init__(self, *, quiet: bool = False, clock: Callable[[], float] = time.monotonic) -> None:
         self._quiet = quiet
         self._clock = clock
-        self._began: dict[str, float] = {}
+        self._began: dict[str, tuple[float, int]] = {}  # when, and how far it was then
         self._done: dict[str, int] = {}
         self._logged: dict[str, float] = {}
         self._terminal = sys.stderr.isatty()
@@ -188,9 +188,10 @@ class StageProgress:
         stage = printable(stage)
         now = self._clock()
         if not done or done < self._done.get(stage, done + 1):  # it begins, perhaps not for the first time
-            self._began[stage] = now
+            self._began[stage] = now, done
         self._done[stage] = done
-        left = _time_left(now - self._began[stage], done, total)
+        began, first = self._began[stage]
+        left = _time_left(now - began, done - first, total - first)
         if self._bar is not None:
             if stage not in self._tasks:
                 self._tasks[stage] = self._bar.add_task(stage, total=total, left="")
@@ -218,7 +219,7 @@ class StageProgress:
 
 
 def _time_left(elapsed_s: float, done: int, total: int) -> str:
-    """`1:05 left`, as the steps so far took; nothing before the first and after the last."""
+    """`1:05 left`, as the steps that were timed took; nothing before the first and after the last."""
     if not 0 < done < total:
         return ""
     minutes, seconds = divmod(math.ceil(elapsed_s * (total - done) / done), 60)

@@ -40,5 +40,14 @@ def test_time_left_of_a_stage_that_comes_again_is_counted_from_its_new_start(cap
     assert logged(capsys, [*steps, (2010, "rendering", 1, 4)])[-1] == "rendering… 25 %, 0:30 left"
 
 
+def test_time_left_of_a_stage_that_reports_its_first_step_when_it_is_done_counts_the_steps_after_it(capsys):
+    steps = [(10 * at, "reading stems", at, 5) for at in range(1, 4)]
+    assert logged(capsys, steps) == [
+        "reading stems…",
+        "reading stems… 40 %, 0:30 left",
+        "reading stems… 60 %, 0:20 left",
+    ]
+
+
 def test_quiet_progress_says_nothing(capsys):
     assert logged(capsys, [(60 * at, "rendering", at, 50) for at in range(50)], quiet=True) == []
