@@ -25,6 +25,7 @@ from typing import TYPE_CHECKING
 
 from roomplan.documents.source import read_document
 from roomplan.errors import Place, PlanError, RoomplanError
+from roomplan.files.real_path import real_path
 from roomplan.files.whole_file import whole_file, write_new
 
 if TYPE_CHECKING:
@@ -124,7 +125,7 @@ def write_edited(original: Original, text: str) -> Path | None:
             ) from error
         raise
     named = original.path.with_name(kept.name)
-    return named if named.parent.resolve() == kept.parent else kept
+    return named if real_path(named.parent) == kept.parent else kept
 
 
 def _at(original: Original) -> Place:

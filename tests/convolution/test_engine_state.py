@@ -193,18 +193,29 @@ def _peak_bytes(convolver, hops):
     return peak
 
 
-def test_memory_stays_within_the_budget_and_does_not_grow_with_length():
+def _small_convolver(budget, workers):
     rng = np.random.default_rng(2)
-    budget = 12_000_000
-    tracemalloc.start()
     responses = [rng.standard_normal(24_000).astype(np.float32) for _ in range(6)]
     routes = [Route(index % 3, index, index) for index in range(6)]
-    convolver = Convolver(responses, routes, inputs=3, outputs=6, max_bytes=budget)
+    return Convolver(responses, routes, inputs=3, outputs=6, max_bytes=budget, workers=workers)
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_memory_stays_within_the_budget(workers):
+    budget = 12_000_000
+    tracemalloc.start()
+    convolver = _small_convolver(budget, workers)
     built = tracemalloc.get_traced_memory()[0]
     tracemalloc.stop()
-    short, long = _peak_bytes(convolver, 3), _peak_bytes(convolver, 12)
-    assert built + short <= budget
-    assert long <= 1.05 * short
+    assert built + _peak_bytes(convolver, 12) <= budget
+
+
+def test_memory_does_not_grow_with_length():
+    # One worker: whether two are ever at their largest at once is a matter of timing.
+    convolver = _small_convolver(12_000_000, 1)
+    _peak_bytes(convolver, 1)
+    short, long = _peak_bytes(convolver, 3), _peak_bytes(convolver, 48)
+    assert long <= 1.01 * short
 
 
 def test_a_tight_budget_only_changes_the_hop_not_the_result():
