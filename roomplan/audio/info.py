@@ -62,37 +62,6 @@ _UNKNOWN_FRAMES = 2**63 - 1
 
 
 @dataclass(frozen=True, slots=True)
-class SoundInfo:
-    """What the header of a sound file says, checked against the file.
-
-    Attributes
-    ----------
-    frames : int
-        At least 1.
-    sample_rate : int
-        Hertz, 8,000 to 384,000.
-    container, subtype : str
-        Names as soundfile has them, such as "WAV" and "PCM_24".
-    """
-
-    path: Path
-    frames: int
-    channels: int
-    sample_rate: int
-    container: str
-    subtype: str
-
-    @property
-    def duration_s(self) -> float:
-        """Length in seconds."""
-        return self.frames / self.sample_rate
-
-
-class NotFiniteError(AudioError):
-    """A sound file that is whole, but holds a value that is NaN or infinite."""
-
-
-@dataclass(frozen=True, slots=True)
 class FileState:
     """Size, time of change and number of a file: tells whether it is still the file that was opened.
 
@@ -128,6 +97,40 @@ class FileState:
             )
 
 
+@dataclass(frozen=True, slots=True)
+class SoundInfo:
+    """What the header of a sound file says, checked against the file.
+
+    Attributes
+    ----------
+    frames : int
+        At least 1.
+    sample_rate : int
+        Hertz, 8,000 to 384,000.
+    container, subtype : str
+        Names as soundfile has them, such as "WAV" and "PCM_24".
+    state : FileState or None
+        Of the file when it was looked at; None where there is no file.
+    """
+
+    path: Path
+    frames: int
+    channels: int
+    sample_rate: int
+    container: str
+    subtype: str
+    state: FileState | None = None
+
+    @property
+    def duration_s(self) -> float:
+        """Length in seconds."""
+        return self.frames / self.sample_rate
+
+
+class NotFiniteError(AudioError):
+    """A sound file that is whole, but holds a value that is NaN or infinite."""
+
+
 class SequentialSoundFile(soundfile.SoundFile):
     """A sound file that is only read, or written, from its start to its end.
 
@@ -160,7 +163,7 @@ class SoundSource:
         self._state = FileState.of(path)
         self._sound = _open(path)
         try:
-            self.info = _describe(path, self._sound)
+            self.info = _describe(path, self._sound, self._state)
             self._packed_start = _packed_start(self.info)
         except BaseException:
             self._sound.close()
@@ -409,7 +412,7 @@ def _require_finite(samples: np.ndarray, info: SoundInfo, first: int) -> None:
     )
 
 
-def _describe(path: Path, sound: SequentialSoundFile) -> SoundInfo:
+def _describe(path: Path, sound: SequentialSoundFile, state: FileState) -> SoundInfo:
     """Check an open file against its header."""
     frames, rate = int(sound.frames), int(sound.samplerate)
     if frames == _UNKNOWN_FRAMES:
@@ -424,7 +427,7 @@ def _describe(path: Path, sound: SequentialSoundFile) -> SoundInfo:
             f"has a sample rate of {rate} Hz",
             remedy=f"use {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz",
         )
-    info = SoundInfo(path, frames, int(sound.channels), rate, sound.format, sound.subtype)
+    info = SoundInfo(path, frames, int(sound.channels), rate, sound.format, sound.subtype, state)
     _require_promised(info)
     return info
 

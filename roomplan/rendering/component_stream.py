@@ -140,6 +140,8 @@ class ComponentStream:
                 )
                 for path in source.stems
             ]
+            for path in source.stems:
+                path.stem.require_unchanged()
             span = slice(inputs, inputs + source.signal_channels)
             inputs = span.stop
             summed = None

@@ -10,12 +10,10 @@ from __future__ import annotations
 from contextlib import nullcontext
 from typing import TYPE_CHECKING
 
-from roomplan.errors import AudioError
 from roomplan.loudness.cross_powers import CrossPowerWriter
 from roomplan.rendering.component_store import ComponentStore
 from roomplan.rendering.kept_pass import find_kept_pass
 from roomplan.rendering.one_pass import Keeping, Known, hear
-from roomplan.rendering.parts import parts_of
 from roomplan.rendering.recall import describe_record, record_with_pass
 
 if TYPE_CHECKING:
@@ -54,7 +52,7 @@ def hear_anew(
     if kept.answers is not None:
         known = Known(kept.answers.powers, kept.answers.speech_band, kept.answers.peaks)
         heard = _listen(layout, matrices, options, destination, _NOTHING, known)
-        if not kept.is_whole and _still_the_same(layout, matrices, kept):
+        if not kept.is_whole:
             _add_pass(layout, kept, heard)
         return heard
     plan = layout.session.plan
@@ -71,8 +69,6 @@ def hear_anew(
         for reason in (cross.finish(), None if speech_band is None else speech_band.finish()):
             if reason is not None:
                 new.give_up(reason)
-        if not _still_the_same(layout, matrices, kept):
-            new.give_up("a stem was changed meanwhile")
         new.save_document(
             "record",
             describe_record(
@@ -86,15 +82,6 @@ def hear_anew(
         if kept.entry is not None and new.given_up is None:
             cache.forget(kept.key)  # only now: a pass that is cut short leaves the earlier one
     return heard
-
-
-def _still_the_same(layout: BusLayout, matrices: Matrices, kept: KeptPass) -> bool:
-    """Whether the stems are what the key says: one may have been replaced just before it was opened."""
-    digest = kept.cache.files.digest
-    try:
-        return parts_of(layout.session, layout.components, matrices, digest=digest) == kept.parts
-    except AudioError:  # gone since it was read
-        return False
 
 
 def _add_pass(layout: BusLayout, kept: KeptPass, heard: Heard) -> None:

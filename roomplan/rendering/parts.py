@@ -47,6 +47,11 @@ def parts_of(
         As in `one_pass.hear`.
     digest : callable
         Content of a file → digest (`FileNotes.digest`).
+
+    Raises
+    ------
+    AudioError
+        A stem cannot be read, or is not the one that the session was opened with.
     """
     stems = {section.name: _stems(section, digest) for section in session.sections}
     parts = []
@@ -75,11 +80,9 @@ def _stems(
     section: SectionSource, digest: Callable[[Path], str]
 ) -> list[tuple[list[str | int], list[list[float]], list[list[float]]]]:
     """Content and place of each stem, and the matrices into the section's signal and its dry path."""
-    return [
-        (
-            [path.offset_frames, *(digest(file) for file in path.stem.files)],
-            path.signal.tolist(),
-            path.dry.tolist(),
-        )
-        for path in section.stems
-    ]
+    found = []
+    for path in section.stems:
+        content = [path.offset_frames, *(digest(file) for file in path.stem.files)]
+        path.stem.require_unchanged()
+        found.append((content, path.signal.tolist(), path.dry.tolist()))
+    return found

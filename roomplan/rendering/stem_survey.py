@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from roomplan.files.cache import Cache
     from roomplan.rendering.progress import Progress
     from roomplan.session.session import Session
+    from roomplan.session.stems import StemSource
 
 __all__ = ["StemFigures", "SurveyedFile", "survey_stems"]
 
@@ -119,19 +120,21 @@ def survey_stems(
     Returns
     -------
     tuple of SurveyedFile
-        In the order of the plan; without the files that cannot be read.
+        In the order of the plan; without the files that cannot be read, or are not those that the session
+        was opened with.
     """
     digest = file_digest if cache is None else cache.files.digest
+    stem_of = {file: path.stem for s in session.sections for path in s.stems for file in path.stem.files}
     digests: dict[Path, str] = {}
-    for file in (file for s in session.sections for path in s.stems for file in path.stem.files):
+    for file in stem_of:
         with suppress(AudioError):
             digests[file] = digest(file)
     known = {} if cache is None else _known(cache)
     unknown = {digests[file]: file for file in digests if digests[file] not in known}
     found: dict[str, StemFigures] = {}
     with ThreadPoolExecutor(workers) as pool:
-        figures_of = zip(unknown, pool.map(_figures_or_none, unknown.values()), strict=True)
-        for done, (key, figures) in enumerate(figures_of, start=1):
+        figures_of = pool.map(lambda file: _figures_or_none(file, stem_of[file]), unknown.values())
+        for done, (key, figures) in enumerate(zip(unknown, figures_of, strict=True), start=1):
             if figures is not None:
                 found[key] = figures
             progress("reading stems", done, len(unknown))
@@ -166,11 +169,13 @@ def _known(cache: Cache) -> dict[str, StemFigures]:
     }
 
 
-def _figures_or_none(path: Path) -> StemFigures | None:
+def _figures_or_none(path: Path, stem: StemSource) -> StemFigures | None:
     try:
-        return file_figures(path)
+        figures = file_figures(path)
+        stem.require_unchanged()  # else they are not of the content that was digested
     except AudioError:
         return None
+    return figures
 
 
 def file_figures(path: Path) -> StemFigures:

@@ -31,7 +31,7 @@ from itertools import chain
 from typing import TYPE_CHECKING
 
 from roomplan.audio.bext import stated_time
-from roomplan.audio.info import SoundInfo, inspect_sound
+from roomplan.audio.info import FileState, SoundInfo, inspect_sound
 from roomplan.documents.suggest import Guesses, did_you_mean, is_slip
 from roomplan.errors import AudioError, Place, Problem
 from roomplan.files.names import is_sound_name
@@ -58,7 +58,8 @@ class StemSource:
     """One mono or stereo stem with its own level and pan; `files` holds one file, or left and right.
 
     `frames` counts at the file's own rate, of the longer file of a pair; `reference_s` is the exact time of
-    day of its first frame, None where the files state none.
+    day of its first frame, None where the files state none. `states` are those of the files when the plan was
+    opened.
     """
 
     name: str
@@ -70,11 +71,26 @@ class StemSource:
     pan: float | None
     place: Place
     reference_s: Fraction | None = None
+    states: tuple[FileState | None, ...] = ()
 
     @property
     def duration_s(self) -> float:
         """Length in seconds."""
         return self.frames / self.sample_rate
+
+    def require_unchanged(self) -> None:
+        """Raise `AudioError` when a file is not the one that the plan was opened with.
+
+        Its length, channels and time would be those of another file, and figures that were found before and
+        after the change would come together in one report.
+        """
+        for file, state in zip(self.files, self.states, strict=True):
+            if FileState.of(file) != state:
+                raise AudioError(
+                    file,
+                    "was changed after the plan was opened",
+                    remedy="start again when the program that writes it has finished",
+                )
 
 
 @dataclass(frozen=True)
@@ -415,6 +431,7 @@ class _Claims:
                     pan=entry.pan,
                     place=entry.place,
                     reference_s=self._reference_s([opened[p] for p in files], entry.place),
+                    states=tuple(opened[p].info.state for p in files),
                 )
             )
         if not sources and not self.problems and not section.stems:

@@ -11,6 +11,7 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from roomplan.errors import AudioError
 from roomplan.files.cache import Cache
 from roomplan.loudness import programme_loudness
 from roomplan.rendering import new_pass
@@ -212,7 +213,7 @@ def test_a_pass_at_other_levels_that_is_cut_short_leaves_the_earlier_record(cue,
 
 
 @pytest.mark.parametrize("known", [False, True])
-def test_a_stem_that_is_replaced_just_before_it_is_read_leaves_nothing_under_what_it_was(
+def test_a_stem_that_is_replaced_just_before_it_is_read_is_refused_and_leaves_nothing_under_what_it_was(
     cue, content, cache, pink, monkeypatch, known
 ):
     if known:  # at other levels, so that peaks would be added
@@ -226,7 +227,8 @@ def test_a_stem_that_is_replaced_just_before_it_is_read_leaves_nothing_under_wha
 
     with monkeypatch.context() as patch:
         patch.setattr(new_pass, "hear", later)
-        cue.render(content, cache=cache)
+        with pytest.raises(AudioError, match=r"brass\.wav: was changed after the plan was opened"):
+            cue.render(content, cache=cache)
     stem.write_bytes(before)
     again = measure_session(cue.session(content), cache=cache)
     assert again.recalled is known

@@ -177,6 +177,26 @@ def test_a_stem_that_is_gone_has_no_figures_and_the_pass_says_why(ensemble):
     assert [one.stem for one in found] == ["low", "high", "winds"]
 
 
+def test_figures_of_a_file_that_was_replaced_after_its_digest_are_not_kept_under_it(ensemble, monkeypatch):
+    stem, cache = ensemble.folder / "stems" / "choir.wav", Cache(ensemble.folder / "kept")
+    soundfile.write(stem, noise(4.0), RATE)
+    session, before = ensemble.session(ensemble.content), stem.read_bytes()
+
+    def replaced(path):
+        if path == stem:
+            soundfile.write(stem, noise(2.0), RATE)
+        return file_figures(path)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("roomplan.rendering.stem_survey.file_figures", replaced)
+        found = survey_stems(session, cache=cache, workers=2, progress=silent_progress)
+    assert [one.stem for one in found] == ["low", "high", "winds"]
+    stem.write_bytes(before)
+    session = ensemble.session(ensemble.content)
+    found = survey_stems(session, cache=cache, workers=2, progress=silent_progress)
+    assert {one.figures.duration_s for one in found if one.stem == "choir"} == {4.0}
+
+
 def test_a_damaged_ledger_is_a_miss(ensemble):
     cache = Cache(ensemble.folder / "kept")
     cache.files.note("stems_1", {"0" * 40: [1.0]})
