@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from roomplan.loudness.rounded_powers import RoundedPowers
     from roomplan.loudness.speech_band import SpeechBandFilter
 
-__all__ = ["BusPowers"]
+__all__ = ["BusPowers", "CrossPowerMeter"]
 
 # Samples of one channel of all components filtered at a time: 0.8 MB in float64, so that the products find
 # them in the core's own cache. Sixteen components at 48 kHz: 130 ms. Measured: half of it, or a second at a
@@ -68,7 +68,7 @@ class BusPowers:
         Power weights of the channels; needed for more than two.
     workers : int
         Threads; channels are worked on side by side, so more than `channels` are not used.
-    keep : CrossPowerWriter or RoundedPowers, optional
+    keep : CrossPowerWriter, optional
         Gets the cross powers of all pairs as they come, so that buses nobody has thought of yet need no
         second pass. Finishing it is left to the caller.
     weighting : type
@@ -97,10 +97,9 @@ class BusPowers:
         channels: int = 2,
         weights: ArrayLike | None = None,
         workers: int = 2,
-        keep: CrossPowerWriter | RoundedPowers | None = None,
+        keep: CrossPowerWriter | None = None,
         weighting: type[KFilter | SpeechBandFilter] = KFilter,
     ) -> None:
-        validate_sample_rate(sample_rate)
         matrix = np.array(gains, dtype=np.float64)
         if matrix.ndim != 2 or not np.all(np.isfinite(matrix)):
             raise RoomplanError(
@@ -112,15 +111,8 @@ class BusPowers:
             raise ValueError(f"a writer for {keep.components} components, gains for {self._components}")
         self._keep = keep
         pairs = 0 if keep is None else count_pairs(self._components)
-        self._channels = [
-            _ChannelPowers(
-                matrix, weighting(sample_rate, self._components), index, weight, sample_rate, pairs
-            )
-            for index, weight in enumerate(validate_channel_weights(channels, weights))
-        ]
+        self._stream = _Stream(matrix, sample_rate, channels, weights, workers, pairs, weighting)
         self._table = HopTable(self._buses + self._components)
-        self._lanes = Lanes(min(workers, channels))
-        self._finished = False
 
     def feed(self, components: NDArray[np.floating]) -> None:
         """Add the next block of every component.
@@ -135,14 +127,7 @@ class BusPowers:
         ValueError
             When the shape does not fit, or after `finish`.
         """
-        if self._finished:
-            raise ValueError("fed after finish()")
-        expected = (self._components, len(self._channels))
-        if components.ndim != 3 or components.shape[:2] != expected:
-            raise ValueError(f"block of shape {components.shape}, expected {(*expected, 'frames')}")
-        lanes = self._lanes.worth(components.size)
-        parts = lanes.map(lambda channel: channel.feed(components), self._channels)
-        total = sum(parts[1:], start=parts[0])
+        total = self._stream.feed(components)
         rows = self._buses + self._components
         self._table.append(total[:rows])
         if self._keep is not None:
@@ -150,9 +135,7 @@ class BusPowers:
 
     def finish(self) -> None:
         """End the stream: an incomplete last hop is dropped, threads and filters are let go."""
-        self._finished = True
-        self._channels = []
-        self._lanes.close()
+        self._stream.finish()
 
     def sums(self, bus: int) -> NDArray[np.float64]:
         """Weighted power of one bus for every complete hop so far.
@@ -182,6 +165,77 @@ class BusPowers:
         ndarray, shape (hops,)
         """
         return self._table.row(self._buses + range(self._components)[component])
+
+
+class CrossPowerMeter:
+    """Cross powers of all pairs of components per 20 ms hop, handed on as they come; nothing grows here.
+
+    Parameters
+    ----------
+    keep : RoundedPowers
+        Gets the cross powers, and says of how many components. Finishing it is left to the caller.
+    sample_rate, workers, weighting
+        As in `BusPowers`; components have two channels.
+    """
+
+    def __init__(
+        self,
+        keep: RoundedPowers,
+        *,
+        sample_rate: int,
+        workers: int = 2,
+        weighting: type[KFilter | SpeechBandFilter] = KFilter,
+    ) -> None:
+        self._keep = keep
+        no_buses, pairs = np.empty((0, keep.components)), count_pairs(keep.components)
+        self._stream = _Stream(no_buses, sample_rate, 2, None, workers, pairs, weighting)
+
+    def feed(self, components: NDArray[np.floating]) -> None:
+        """Add the next block of every component, as `BusPowers.feed`."""
+        self._keep.append(self._stream.feed(components)[self._keep.components :].T)
+
+    def finish(self) -> None:
+        """End the stream, as `BusPowers.finish`."""
+        self._stream.finish()
+
+
+class _Stream:
+    """All channels of all components, worked on side by side."""
+
+    def __init__(
+        self,
+        gains: NDArray[np.float64],
+        sample_rate: int,
+        channels: int,
+        weights: ArrayLike | None,
+        workers: int,
+        pairs: int,
+        weighting: type[KFilter | SpeechBandFilter],
+    ) -> None:
+        validate_sample_rate(sample_rate)
+        self._components = gains.shape[1]
+        self._channels = [
+            _ChannelPowers(gains, weighting(sample_rate, self._components), index, weight, sample_rate, pairs)
+            for index, weight in enumerate(validate_channel_weights(channels, weights))
+        ]
+        self._lanes = Lanes(min(workers, channels))
+        self._finished = False
+
+    def feed(self, components: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Add a block, (components, channels, frames), and return its (buses + components + pairs, hops)."""
+        if self._finished:
+            raise ValueError("fed after finish()")
+        expected = (self._components, len(self._channels))
+        if components.ndim != 3 or components.shape[:2] != expected:
+            raise ValueError(f"block of shape {components.shape}, expected {(*expected, 'frames')}")
+        lanes = self._lanes.worth(components.size)
+        parts = lanes.map(lambda channel: channel.feed(components), self._channels)
+        return sum(parts[1:], start=parts[0])
+
+    def finish(self) -> None:
+        self._finished = True
+        self._channels = []
+        self._lanes.close()
 
 
 class _ChannelPowers:

@@ -15,11 +15,9 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
-import numpy as np
-
 from roomplan.audio.resample import resampled_length
 from roomplan.audio.writers import RateChanger, SoundWriter
-from roomplan.loudness.algebra import BusPowers
+from roomplan.loudness.algebra import CrossPowerMeter
 from roomplan.loudness.rounded_powers import RoundedPowers
 from roomplan.loudness.speech_band import SpeechBandFilter
 from roomplan.loudness.weighting import KFilter
@@ -32,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from concurrent.futures import Future
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from roomplan.loudness.cross_powers import CrossPowerWriter
@@ -108,7 +107,7 @@ def hear(
     RoomplanError
         A stem cannot be read to its end, or a file not be written.
     """
-    meters: list[tuple[BusPowers, RoundedPowers]] = []
+    meters: list[tuple[CrossPowerMeter, RoundedPowers]] = []
     if known is None:
         meters += _meters(session, buses, len(components), keeping, speech_band, workers)
     stage = "listening" if destination is None else "rendering"
@@ -154,19 +153,17 @@ def _meters(
     keeping: Keeping,
     speech_band: bool,
     workers: int,
-) -> list[tuple[BusPowers, RoundedPowers]]:
+) -> list[tuple[CrossPowerMeter, RoundedPowers]]:
     """Meters of the K-weighted powers and, where wanted, of those in the speech band, with what they fill."""
     gains, rate = bus_gains(buses, components), session.sample_rate
     filters: list[tuple[type[KFilter | SpeechBandFilter], CrossPowerWriter | None]]
     filters = [(KFilter, keeping.cross)]
     if speech_band:
         filters.append((SpeechBandFilter, keeping.speech_band))
-    meters: list[tuple[BusPowers, RoundedPowers]] = []
+    meters: list[tuple[CrossPowerMeter, RoundedPowers]] = []
     for weighting, keep in filters:
         rounded = RoundedPowers(gains, keep=keep)
-        meter = BusPowers(
-            np.empty((0, components)), sample_rate=rate, workers=workers, keep=rounded, weighting=weighting
-        )
+        meter = CrossPowerMeter(rounded, sample_rate=rate, workers=workers, weighting=weighting)
         meters.append((meter, rounded))
     return meters
 

@@ -267,7 +267,7 @@ def test_a_failed_render_moves_nothing_aside(cue, content, monkeypatch):
     def fail(*_arguments):
         raise RoomplanError("no")
 
-    monkeypatch.setattr("roomplan.loudness.algebra.BusPowers.finish", fail)
+    monkeypatch.setattr("roomplan.loudness.algebra.CrossPowerMeter.finish", fail)
     with pytest.raises(RoomplanError, match="no"):
         cue.render(without_harp(content))
     assert files_of(cue.folder / "out") == before

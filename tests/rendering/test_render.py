@@ -341,7 +341,7 @@ def test_failed_render_leaves_the_earlier_files_whole(cue, decay, monkeypatch):
     def interrupted(*_arguments):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("roomplan.loudness.algebra.BusPowers.finish", interrupted)
+    monkeypatch.setattr("roomplan.loudness.algebra.CrossPowerMeter.finish", interrupted)
     with pytest.raises(KeyboardInterrupt):
         cue.render(content)
     assert {p: p.read_bytes() for p in (cue.folder / "out").rglob("*") if p.is_file()} == before
