@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from roomplan._version import __version__
 from roomplan.errors import AudioError, PlanError, Problem, RoomplanError
 from roomplan.files.digests import digest_of
 from roomplan.rooms.prepared import PreparedPosition, PreparedResponse, PreparedRoom
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from roomplan.errors import Place
     from roomplan.files.cache import Cache
     from roomplan.plan.model import Room, Seat
     from roomplan.rooms.prepared import PositionRequest
@@ -64,11 +66,10 @@ class KeptRooms:
                 return found, []
             self._cache.forget(key)
         prepared, problems = self.prepare_anew(room, wanted, sample_rate=sample_rate)
-        if prepared is not None:
-            document = _document(prepared, room, wanted)
-            if document is not None:
-                with self._cache.writing(key, title=f"{room.name} as used") as new:
-                    new.save_document("room", document)
+        # again: a file may have been replaced between its digest and its reading
+        if prepared is not None and self._key(room, wanted, sample_rate) == key:
+            with self._cache.writing(key, title=f"{room.name} as used") as new:
+                new.save_document("room", _document(prepared, room, wanted))
         return prepared, problems
 
     def prepare_anew(
@@ -105,7 +106,8 @@ class KeptRooms:
         ]
         asked = [[one.position, _seat(one.seat), one.channels, _source(one)] for one in requests]
         return digest_of(
-            "prepared room", _VERSION, np.__version__, room.name, said, asked, sample_rate, source
+            *("prepared room", _VERSION, __version__, np.__version__),
+            *(room.name, said, asked, sample_rate, source),
         )
 
 
@@ -182,11 +184,14 @@ def _source(request: PositionRequest) -> list[Any] | None:
     return None if directivity is None else [list(directivity.index_db), directivity.beam]
 
 
-def _document(prepared: PreparedRoom, room: Room, requests: list[PositionRequest]) -> dict[str, Any] | None:
-    """`room.json`; None where a warning has a place that cannot be found again."""
-    places = {one.place: name for name, one in (room.responses or {}).items()}
-    if any(warning.place not in places for warning in prepared.warnings):
-        return None
+def _places(room: Room) -> dict[str | None, Place]:
+    """Where in the plan a warning is: at the response of a name, else at the room."""
+    return {None: room.place, **{name: one.place for name, one in (room.responses or {}).items()}}
+
+
+def _document(prepared: PreparedRoom, room: Room, requests: list[PositionRequest]) -> dict[str, Any]:
+    """`room.json`."""
+    names = {place: name for name, place in _places(room).items()}
     return {
         "gain": prepared.gain,
         "gain_db": prepared.gain_db,
@@ -194,7 +199,7 @@ def _document(prepared: PreparedRoom, room: Room, requests: list[PositionRequest
         "gain_wiring": prepared.gain_wiring,
         "direct_found": prepared.direct_found,
         "late_correlation": prepared.late_correlation,
-        "warnings": [[one.what, places[one.place], one.remedy] for one in prepared.warnings if one.place],
+        "warnings": [[one.what, names[one.place], one.remedy] for one in prepared.warnings if one.place],
         "positions": [
             [
                 position.position,
@@ -218,7 +223,7 @@ def _read(
 ) -> PreparedRoom | None:
     """Room of a document; None when that is not as it is written."""
     try:
-        places = {name: one.place for name, one in (room.responses or {}).items()}
+        places = _places(room)
         gain, gain_db = float(document["gain"]), float(document["gain_db"])
         warnings = tuple(
             Problem(_text(what), places[name], None if remedy is None else _text(remedy))
