@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from roomplan._version import __version__
 from roomplan.errors import RoomplanError
 from roomplan.files.digests import digest_of
 from roomplan.loudness.cross_powers import CrossPowers
@@ -53,8 +54,7 @@ def record_key(session: Session, parts: Sequence[Part], *, speech_band: bool) ->
     tail = session.plan.tail
     identities = sorted(part.identity for part in parts)
     return digest_of(
-        "sound",
-        _VERSION,
+        *("sound", _VERSION, __version__),
         session.sample_rate,
         tail if isinstance(tail, str) else float(tail),
         "speech_band" if speech_band else False,
