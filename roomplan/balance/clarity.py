@@ -32,6 +32,7 @@ from roomplan.acoustics.filterbank import band_envelopes, power_sums, transform_
 from roomplan.acoustics.filters import BandPass
 from roomplan.acoustics.transforms import spectrum as to_spectrum
 from roomplan.balance.decay_figures import figure_of_decay
+from roomplan.rendering.composite_parts import dry_heights
 from roomplan.session.response_matrices import section_response
 
 if TYPE_CHECKING:
@@ -143,7 +144,7 @@ class Composite:
     ) -> None:
         self.sends = tuple(index for index, send in enumerate(section.sends) if not send.muted)
         self._sample_rate = float(sample_rate)
-        self.heights = self._heights(section)
+        self.heights = None if section.dry_gain is None else dry_heights(section)
         self._filters = tuple(BandPass(float(centre)) for centre in centres_hz)
         self._centres_hz = tuple(centres_hz)
         self.bands: dict[BandPass, Band] = {}
@@ -166,12 +167,6 @@ class Composite:
             part = response[:, : own.shape[1]]
             own[:, : part.shape[1]] = part[group_of]
         self._look(responses, workers)
-
-    @staticmethod
-    def _heights(section: SectionSource) -> NDArray[np.float64] | None:
-        if section.dry_gain is None:
-            return None
-        return (section.dry_matrix * (section.dry_gain / section.gain)).T.reshape(-1)
 
     def gains(self, section: SectionSource) -> NDArray[np.float64]:
         """Gains of the sends in use as a section has them."""
