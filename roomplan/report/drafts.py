@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan._version import __version__
+from roomplan.cautions import MUSIC_ONLY
 from roomplan.drafting.filling import Filling
 
 if TYPE_CHECKING:
@@ -106,6 +107,7 @@ def draft_document(draft: Proposal | Filling, plan: Path) -> Document:
     ]
     document: Document = {
         "schema": NEW_SCHEMA,
+        "roomplan": __version__,
         "version": __version__,
         "plan": str(plan),
         "title": draft.title,
@@ -115,6 +117,7 @@ def draft_document(draft: Proposal | Filling, plan: Path) -> Document:
         "files": files,
         "sections": sections,
         "remarks": [*draft.remarks, *draft.facts.remarks],
+        "note": MUSIC_ONLY,
     }
     if isinstance(draft, Filling):
         document["template"] = str(draft.base)

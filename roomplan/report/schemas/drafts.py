@@ -6,6 +6,7 @@ from typing import get_args
 
 from roomplan.plan.model import SourceKind
 from roomplan.report.drafts import NEW_SCHEMA
+from roomplan.report.schemas.parts import NOTE
 from roomplan.report.schemas.values import (
     Schema,
     count_or_none,
@@ -51,11 +52,11 @@ def new_schema() -> Schema:
         "alternative": text_or_none(),
         "remarks": list_of(text()),
     }
-    schema = document(
+    return document(
         NEW_SCHEMA,
         "roomplan new",
         {
-            "version": text("Version of the program."),
+            "version": text("The same as `roomplan`."),
             "plan": text(),
             "title": text(),
             "cue": text_or_none(),
@@ -64,12 +65,10 @@ def new_schema() -> Schema:
             "files": list_of(object_of(file)),
             "sections": list_of(object_of(section)),
             "remarks": list_of(text()),
+            **NOTE,
         },
         sometimes={
             "template": text("With --template."),
             "without_stems": list_of(text(), "Sections of the template; with --template."),
         },
     )
-    del schema["properties"]["roomplan"]
-    schema["required"].remove("roomplan")
-    return schema
