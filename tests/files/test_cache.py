@@ -7,7 +7,6 @@ import json
 import os
 import shutil
 import stat
-import subprocess
 import sys
 import threading
 import time
@@ -19,19 +18,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from roomplan.errors import AudioError
 from roomplan.files import file_notes as module
 from roomplan.files.cache import Cache
 from roomplan.files.digests import digest_of, file_digest
 
 KEY = digest_of("a key")
 OTHER = digest_of("another key")
-
-PLAIN = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False, allow_infinity=False) | st.text(),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(), inner, max_size=3),
-    max_leaves=8,
-)
 
 
 @pytest.fixture
@@ -56,13 +48,6 @@ def opened(**environment):
 
 def left_overs(cache):
     return [path.name for path in cache.folder.rglob("*") if path.name.startswith(".temporary")]
-
-
-def aged(path, seconds=10.0):
-    """Make a file look as if it had not been touched lately; its inode keeps the true time."""
-    then = time.time() - seconds
-    os.utime(path, (then, then))
-    return path
 
 
 @pytest.fixture
@@ -463,167 +448,3 @@ def test_without_a_word_the_folder_is_that_of_the_system(monkeypatch, tmp_path):
     assert folder.name == "roomplan"
     if sys.platform == "linux":
         assert folder.parent == tmp_path
-
-
-@settings(max_examples=60, deadline=None, derandomize=True)
-@given(one=PLAIN, other=PLAIN)
-def test_digests_are_equal_exactly_when_the_values_are(one, other):
-    same = json.dumps(one, sort_keys=True) == json.dumps(other, sort_keys=True)
-    assert (digest_of(one) == digest_of(other)) == same
-    assert len(digest_of(one)) == 40
-
-
-def test_digest_knows_neither_order_of_keys_nor_process():
-    value = {"b": [1, 2.5, None], "a": {"ü": True}}
-    assert digest_of(value) == digest_of({"a": {"ü": True}, "b": [1, 2.5, None]})
-    code = f"from roomplan.files.digests import digest_of; print(digest_of({value!r}))"
-    environment = {**os.environ, "PYTHONHASHSEED": "7", "PYTHONPATH": os.pathsep.join(sys.path)}
-    other = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment
-    )
-    assert other.stdout.strip() == digest_of(value)
-
-
-def test_parts_do_not_run_into_each_other():
-    assert len({digest_of("a", "b"), digest_of("ab"), digest_of(["a", "b"]), digest_of("a", ["b"])}) == 4
-
-
-@pytest.mark.parametrize("value", [{1: 2}, [{"a": {None: 1}}], {1, 2}, Path(), b"x", np.float32(1)])
-def test_what_is_no_plain_value_has_no_digest(value):
-    with pytest.raises(TypeError):
-        digest_of(value)
-
-
-def test_what_is_not_finite_has_no_digest():
-    with pytest.raises(ValueError, match="Out of range"):
-        digest_of(float("inf"))
-
-
-def test_file_digest_is_that_of_the_content(tmp_path):
-    for name in ("one", "two"):
-        (tmp_path / name).write_bytes(b"the same" * 100_000)
-    (tmp_path / "three").write_bytes(b"the same" * 99_999 + b"the sane")
-    one, two, three = (file_digest(tmp_path / name) for name in ("one", "two", "three"))
-    assert one == two != three
-
-
-@pytest.mark.usefixtures("settled")
-def test_unchanged_file_is_not_read_again(cache, tmp_path, monkeypatch):
-    sound = tmp_path / "stem.wav"
-    sound.write_bytes(b"RIFF" * 1_000)
-    digest = cache.files.digest(sound)
-    monkeypatch.setattr(module, "file_digest", lambda _path: pytest.fail("read again"))
-    assert cache.files.digest(sound) == digest
-    assert Cache(cache.folder).files.digest(sound) == digest
-    link = tmp_path / "link.wav"
-    link.symlink_to(sound)
-    assert cache.files.digest(link) == digest
-
-
-@pytest.mark.usefixtures("settled")
-def test_index_of_digests_is_read_again_only_when_another_process_has_written_it(
-    cache, tmp_path, monkeypatch
-):
-    one, other = tmp_path / "one.wav", tmp_path / "other.wav"
-    for sound in (one, other):
-        sound.write_bytes(sound.name.encode() * 1_000)
-    cache.files.digest(one)
-    read = []
-    read_json = module.read_json
-
-    def counted(path):
-        read.append(path.name)
-        return read_json(path)
-
-    monkeypatch.setattr(module, "read_json", counted)
-    for _time in range(5):
-        cache.files.digest(one)
-    assert read == ["files.json"]
-    digest = Cache(cache.folder).files.digest(other)
-    read.clear()
-    monkeypatch.setattr(module, "file_digest", lambda _path: pytest.fail("read again"))
-    assert [cache.files.digest(other), cache.files.digest(other)] == [digest, digest]
-    assert read == ["files.json"]
-
-
-def _other_content(path):
-    path.write_bytes(b"RIFX" * 1_000)
-
-
-def _other_content_and_the_old_time(path):
-    before = path.stat()
-    time.sleep(0.02)  # the inode's time has the resolution of the system's tick
-    path.write_bytes(b"RIFX" * 1_000)
-    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
-
-
-def _another_file_of_the_same_time(path):
-    before = path.stat()
-    other = path.with_name("other")
-    other.write_bytes(b"RIFX" * 1_000)
-    os.utime(other, ns=(before.st_atime_ns, before.st_mtime_ns))
-    other.replace(path)
-
-
-@pytest.mark.parametrize(
-    "change", [_other_content, _other_content_and_the_old_time, _another_file_of_the_same_time]
-)
-@pytest.mark.usefixtures("settled")
-def test_changed_file_is_read_again(change, cache, tmp_path):
-    sound = tmp_path / "stem.wav"
-    sound.write_bytes(b"RIFF" * 1_000)
-    aged(sound)
-    first = cache.files.digest(sound)
-    change(sound)
-    assert cache.files.digest(sound) == file_digest(sound) != first
-
-
-def test_file_that_changed_a_moment_ago_is_not_remembered(cache, tmp_path):
-    sound = tmp_path / "stem.wav"
-    sound.write_bytes(b"RIFF")
-    cache.files.digest(sound)
-    assert not (cache.folder / "files.json").exists()
-
-
-@pytest.mark.parametrize(
-    "content",
-    [
-        "",
-        "{",
-        "[]",
-        '{"schema": "x"}',
-        '{"schema": "roomplan.file-digests/1", "files": []}',
-        "[" * 200_000,
-        "state",
-    ],
-)
-@pytest.mark.usefixtures("settled")
-def test_damaged_index_is_ignored_and_replaced(content, cache, tmp_path):
-    sound = tmp_path / "stem.wav"
-    sound.write_bytes(b"RIFF")
-    if content == "state":
-        files = {str(sound): [1, 2, "three", 4, "no digest"]}
-        content = json.dumps({"schema": "roomplan.file-digests/1", "files": files})
-    cache.folder.mkdir()
-    (cache.folder / "files.json").write_text(content)
-    assert cache.files.digest(sound) == file_digest(sound)
-    index = json.loads((cache.folder / "files.json").read_text())
-    assert index["files"][str(sound)][-1] == file_digest(sound)
-
-
-@pytest.mark.usefixtures("settled")
-def test_index_forgets_the_oldest_files(cache, tmp_path, monkeypatch):
-    monkeypatch.setattr(module, "_MOST_DIGESTS", 3)
-    for number in (0, 1, 2, 1, 3):  # the second is changed and asked for again
-        path = tmp_path / f"{number}.wav"
-        path.write_bytes(path.read_bytes() + b"x" if path.exists() else b"")
-        cache.files.digest(path)
-    index = json.loads((cache.folder / "files.json").read_text())
-    assert [Path(name).stem for name in index["files"]] == ["2", "1", "3"]
-    assert left_overs(cache) == []
-
-
-@pytest.mark.parametrize("name", ["missing.wav", "."])
-def test_file_that_cannot_be_read_is_named(name, cache, tmp_path):
-    with pytest.raises(AudioError, match="cannot be read"):
-        cache.files.digest(tmp_path / name)
