@@ -10,6 +10,7 @@ from roomplan.drafting.listening import list_stems, listen
 from roomplan.drafting.proposal import Proposal
 from roomplan.drafting.writing import filling_text, plan_text, refuse_target, shown, write_plan
 from roomplan.errors import RoomplanError
+from roomplan.files.names import safe_file_names
 from roomplan.files.real_path import real_path
 from roomplan.report.drafts import proposed_sections
 
@@ -87,7 +88,10 @@ def write_draft(
         answers = _asked(proposed_sections(draft), ask)
         draft = drafted(answers) if answers else draft
     _require_sound(folder, draft)
-    text = plan_text(draft, plan) if isinstance(draft, Proposal) else filling_text(draft, plan)
+    if isinstance(draft, Proposal):
+        text = plan_text(draft, plan, delivery_folder=_delivery_folder(plan))
+    else:
+        text = filling_text(draft, plan)
     write_plan(text, plan, replace=replace)
     return draft
 
@@ -96,6 +100,18 @@ def default_plan(folder: Path) -> Path:
     """Place of a plan that nobody named: beside its folder, called like the session."""
     named = folder if folder.name not in {"", ".."} else real_path(folder)
     return named.parent / f"{folder_name(named)}.yaml"
+
+
+def _delivery_folder(plan: Path) -> str:
+    """Where the delivery of a new plan goes; a folder belongs to one plan, so `render` is for the first."""
+    beside = [
+        path
+        for pattern in ("*.yaml", "*.yml")
+        for path in plan.parent.glob(pattern)
+        if real_path(path) != real_path(plan)
+    ]
+    name = f"{plan.stem}_render"
+    return safe_file_names([name])[name] if beside else "render"
 
 
 def _asked(sections: Sequence[ProposedSection], ask: Callable[[str, str], str]) -> dict[str, str | None]:

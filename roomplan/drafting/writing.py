@@ -109,7 +109,7 @@ def path_text(target: Path, plan: Path) -> str:
     return text
 
 
-def plan_text(proposal: Proposal, plan: Path) -> str:
+def plan_text(proposal: Proposal, plan: Path, *, delivery_folder: str = "render") -> str:
     """The whole plan.
 
     Parameters
@@ -118,6 +118,8 @@ def plan_text(proposal: Proposal, plan: Path) -> str:
         With at least one section.
     plan : Path
         Where it will be; paths are relative to it.
+    delivery_folder : str
+        Where its delivery goes.
 
     Returns
     -------
@@ -174,7 +176,7 @@ def plan_text(proposal: Proposal, plan: Path) -> str:
         "# What is written where. Prints (a section with all its rooms) add up to the mix, sample by sample.",
         "deliveries:",
         "  session:",
-        "    folder: render",
+        f"    folder: {scalar(delivery_folder)}",
         "    format: wav",
         "    bit_depth: 32f                          # or 24, or 16, dithered",
         f"    write: [{', '.join(families)}]",

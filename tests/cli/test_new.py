@@ -49,6 +49,16 @@ def test_the_written_plan_passes_check(run):
     assert "no problems" in outcome.output
 
 
+@pytest.mark.usefixtures("stems")
+def test_two_plans_in_one_folder_are_drafted_and_rendered_beside_each_other(run, folder):
+    for name in ("cue.yaml", "cue 2.yaml"):
+        assert run("new", "cue/stems", "-o", f"cue/{name}", "--quiet").status == 0
+        outcome = run("render", f"cue/{name}", "--quiet")
+        assert outcome.status == 0, outcome.errors
+    assert (folder / "cue" / "render" / "mix.wav").is_file()
+    assert (folder / "cue" / "cue 2_render" / "mix.wav").is_file()
+
+
 @pytest.mark.parametrize(
     ("folder_name", "plan"),
     [("cue/stems", "cue.yaml"), ("cue/3m12 final", "3m12 final.yaml"), ("cue/Audio", "cue.yaml")],
