@@ -54,6 +54,7 @@ _OVER_BEFORE = 10.0 ** (6.0 / 10.0)
 _BEFORE_STEPS = 50
 _MEDIAN_STEPS = 10_000  # long enough that a long decay does not fill half of it
 _MEDIAN_HOP = 1000
+_BLOCK_FRAMES = 262_144
 _SILENT = 1e-12  # power against the loudest millisecond: below is digital silence, not a background
 _DOUBLE_S = 0.5
 _DOUBLE_BELOW = 10.0 ** (-20.0 / 10.0)
@@ -140,23 +141,24 @@ def bang_response(recording: Recording, bang: Bang) -> NDArray[np.float64]:
     ndarray, shape (frames, channels), float64
         At the level of the recording.
     """
-    samples = recording.read(bang.first_frame, bang.end_frame - bang.first_frame).astype(np.float64)
+    samples = recording.read(bang.first_frame, bang.end_frame - bang.first_frame)
     onset = find_onset(samples) or 0
-    lead = round(LEAD_S * recording.rate)
+    lead = round(LEAD_S * recording.sample_rate)
     ahead = np.zeros((max(0, lead - onset), samples.shape[1]))
-    return np.concatenate([ahead, samples[max(0, onset - lead) : _noise_begins(samples, recording.rate)]])
+    return np.concatenate(
+        [ahead, samples[max(0, onset - lead) : _noise_begins(samples, recording.sample_rate)]]
+    )
 
 
 def _powers(recording: Recording) -> NDArray[np.float64]:
     """Energy of each whole millisecond, summed over channels."""
-    rate = recording.rate
+    rate = recording.sample_rate
     sums = np.zeros(recording.frames * _STEPS_PER_S // rate + 1)
-    first = 0
-    for block in recording.blocks():
-        energy = np.einsum("fc,fc->f", block, block, dtype=np.float64)
-        step = (np.arange(first, first + len(block)) * _STEPS_PER_S) // rate
-        np.add.at(sums, step, energy)
-        first += len(block)
+    for first in range(0, recording.frames, _BLOCK_FRAMES):
+        block = recording.read(first, _BLOCK_FRAMES)
+        steps = np.arange(first, first + len(block)) * _STEPS_PER_S // rate
+        energies = np.bincount(steps - steps[0], np.einsum("fc,fc->f", block, block))
+        sums[steps[0] : steps[0] + energies.size] += energies
     return sums
 
 
@@ -216,12 +218,12 @@ def _echo(beginnings: Sequence[_Beginning]) -> int | None:
 def _judged(
     recording: Recording, power: NDArray[np.float64], beginning: _Beginning, echo: int | None
 ) -> Bang:
-    rate = recording.rate
+    rate = recording.sample_rate
     lead = round(2.0 * LEAD_S * rate)
     first = max(0, beginning.step * rate // _STEPS_PER_S - lead)
     end = beginning.end if beginning.end == power.size else beginning.end - 1
     end_frame = min(recording.frames, end * rate // _STEPS_PER_S, first + round(_LONGEST_S * rate))
-    samples = recording.read(first, end_frame - first).astype(np.float64)
+    samples = recording.read(first, end_frame - first)
     faults = set()
     if beginning.second is not None and echo is None:
         faults.add(BangFault.DOUBLE)
