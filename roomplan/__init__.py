@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from roomplan.api.measuring import Measured, Metered, measure, measure_loudness
     from roomplan.api.plans import OpenPlan, load, load_with_arrays, problems
     from roomplan.api.rendering import Checked, Rendered, check, render, render_arrays, render_blocks
+    from roomplan.api.sweeps import PlayedSweep, sweep
     from roomplan.api.synthetic_rooms import SyntheticRoom, room, room_names
     from roomplan.errors import AudioError, Place, PlanError, Problem, RoomplanError
 
@@ -37,6 +38,7 @@ __all__ = [
     "OpenPlan",
     "Place",
     "PlanError",
+    "PlayedSweep",
     "Problem",
     "Rendered",
     "RoomplanError",
@@ -54,6 +56,7 @@ __all__ = [
     "render_blocks",
     "room",
     "room_names",
+    "sweep",
 ]
 
 # module → the names it gives to the package
@@ -63,6 +66,7 @@ _NAMES = {
     "api.measuring": ("Measured", "Metered", "measure", "measure_loudness"),
     "api.plans": ("OpenPlan", "load", "load_with_arrays", "problems"),
     "api.rendering": ("Checked", "Rendered", "check", "render", "render_arrays", "render_blocks"),
+    "api.sweeps": ("PlayedSweep", "sweep"),
     "api.synthetic_rooms": ("SyntheticRoom", "room", "room_names"),
 }
 __getattr__ = late_names(__name__, _NAMES)

@@ -11,6 +11,7 @@ Modules
 info       what a file is, and a whole short file in memory
 riff       the chunks of a file, and what its header promises against what it holds
 bext       the time that a file states for itself
+comments   the text that a file carries
 readers    stems as streams, at the rate of the plan
 resample   impulse responses at another rate, with their level
 quantise   float to 16 or 24 bit: dither, round, limit

@@ -134,6 +134,8 @@ class SoundWriter:
     time_reference : bool, optional
         Whether a WAV gets room in front of its sound for the chunk that `bext.write_bext` puts there
         once the file is closed. Nothing is reserved in FLAC, which has no such chunk.
+    comment : str, optional
+        Text for `comments.read_comment`, ASCII, of a file without a time reference.
 
     Attributes
     ----------
@@ -164,6 +166,7 @@ class SoundWriter:
         format: OutputFormat,  # noqa: A002 — the word of the trade
         dither_seed: str,
         time_reference: bool = False,
+        comment: str = "",
     ) -> None:
         check_output_format(format, sample_rate=sample_rate, channels=channels)
         self.path = path
@@ -191,6 +194,8 @@ class SoundWriter:
             _leave_out_peak_chunk(self._sound)
         if time_reference and container != "FLAC":
             reserve_bext(self._sound)
+        elif comment:
+            setattr(self._sound, "comment", comment)  # noqa: B010 — soundfile takes its tags by name, undeclared
         self._disk = _DiskHint(path)
 
     def __enter__(self) -> Self:

@@ -41,6 +41,7 @@ COMMANDS = (
     "loudness",
     "rooms",
     "synthesise",
+    "sweep",
     "schema",
     "cache",
     "help",

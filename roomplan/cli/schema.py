@@ -36,6 +36,7 @@ class Described(enum.StrEnum):
     ROOMS = "rooms"
     ONE_ROOM = "one_room"
     SYNTHESISE = "synthesise"
+    SWEEP = "sweep"
     NEW = "new"
     CACHE = "cache"
 

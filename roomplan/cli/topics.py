@@ -100,6 +100,11 @@ TOPICS = {
     "measure": Topic(
         "measuring impulse responses, and how far to trust the figures", "measure.md", commands=("measure",)
     ),
+    "capture": Topic(
+        "recording a room of your own: the sweep, and a sheet for the session",
+        "capture.md",
+        commands=("sweep",),
+    ),
     "loudness": Topic("how loudness is measured", "loudness.md", commands=("loudness",)),
     "synthetic": Topic(
         "looking at synthetic rooms; responses for other programs",

@@ -24,6 +24,7 @@ HELP = {
     "depth": [MUSIC_ONLY],
     "rooms": [MUSIC_ONLY],
     "synthesise": [MUSIC_ONLY, RESPONSE],
+    "sweep": [SWEEPS],
     "new": [],
     "cache": [],
     "schema": [],

@@ -23,6 +23,7 @@ COMMANDS = (
     "loudness",
     "rooms",
     "synthesise",
+    "sweep",
     "schema",
     "cache",
 )

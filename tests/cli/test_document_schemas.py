@@ -80,6 +80,7 @@ PRINTED = {
         ("synthesise", "marram_choir_room", "one.wav", "--sample-rate", "24000"),
         ("synthesise", "marram_choir_room", "two.wav", "--spread", "2", "--without-direct"),
     ],
+    "sweep": [("sweep", "s.wav", "--seconds", "1"), ("sweep", "t.wav", "--over-noise", "40")],
     "new": [
         ("new", "stems", "-o", "new.yaml"),
         ("new", "stems", "--template", "plan.yaml", "-o", "filled.yaml"),

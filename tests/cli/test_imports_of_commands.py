@@ -74,6 +74,7 @@ RUNS = {
     "rooms": ("rooms",),
     "a room": ("rooms", "wrenfold_chamber"),
     "synthesise": ("synthesise", "wrenfold_chamber", "made.wav"),
+    "sweep": ("sweep", "sweep.wav", "--seconds", "1"),
     "measure": ("measure", "nave.wav"),
     "measure against another": ("measure", "nave.wav", "--against", "hall.wav"),
     "new": ("new", "stems", "--output", "new.yaml"),

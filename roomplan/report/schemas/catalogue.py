@@ -16,6 +16,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from roomplan.report.schemas.cache import cache_schema
+from roomplan.report.schemas.capturing import sweep_schema
 from roomplan.report.schemas.comparing import compare_many_schema, compare_schema
 from roomplan.report.schemas.drafts import new_schema
 from roomplan.report.schemas.measuring import loudness_schema, measure_schema
@@ -47,6 +48,7 @@ DOCUMENTS = {
     "rooms": rooms_schema,
     "one_room": one_room_schema,
     "synthesise": synthesise_schema,
+    "sweep": sweep_schema,
     "new": new_schema,
     "cache": cache_schema,
 }
