@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from roomplan.acoustics.filters import Filter
 
-__all__ = ["EARLY_LIMITS_S", "SplitEnergies", "split_energies"]
+__all__ = ["EARLY_LIMITS_S", "SplitEnergies", "SplitSpectra", "split_energies", "split_spectra"]
 
 EARLY_LIMITS_S = (0.05, 0.08)
 """Boundaries between early and late: 50 ms for D50 and C50, 80 ms for C80."""
@@ -46,6 +46,26 @@ class SplitEnergies:
     early: NDArray[np.float64]
     early_with_dry: NDArray[np.float64]
     late: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class SplitSpectra:
+    """What `split_energies` squares.
+
+    Attributes
+    ----------
+    gain : ndarray, shape (filters, bins)
+        From squared magnitudes to energies in each band.
+    whole : ndarray of complex128, shape (channels, bins)
+        Of the head of the response, as far as the split needs it.
+    early, removed : tuple of ndarray of complex128, shape (channels, bins)
+        For each limit: of the part before it, and of the whole less the part behind it.
+    """
+
+    gain: NDArray[np.float64]
+    whole: NDArray[np.complex128]
+    early: tuple[NDArray[np.complex128], ...]
+    removed: tuple[NDArray[np.complex128], ...]
 
 
 def split_energies(
@@ -71,33 +91,42 @@ def split_energies(
     totals : ndarray of float64, shape (filters,)
         Energy of the whole response (without the impulse) in each band.
     """
-    ring = int(np.ceil(1.5 * max(look.ring_s for look in filters) * sample_rate))
-    half = round(0.5 * _CROSSFADE_S * sample_rate)
-    longest = round(EARLY_LIMITS_S[-1] * sample_rate) + half + 1
-    length = fast_length(longest + 2 * ring)
-    gain = filter_power_gain(length, float(sample_rate), tuple(filters))
-    head = samples[:, : longest + ring]
-    whole = to_spectrum(head, length)
+    parts = split_spectra(samples, sample_rate=sample_rate, filters=filters)
+    gain, whole = parts.gain, parts.whole
     shape = (len(EARLY_LIMITS_S), len(filters))
     early, with_dry, late = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    for index, limit in enumerate(EARLY_LIMITS_S):
-        boundary = round(limit * sample_rate)
-        part = head[:, : boundary + half]
-        angle = np.zeros(part.shape[1])
-        ramp = angle[max(0, boundary - half) :]
-        ramp += 0.25 * np.pi * (np.arange(ramp.size) + 0.5) / max(1, half)
-        # x_e = x cos, x_l = x - z with z = x (1 - sin): power-complementary, so noise keeps its energy
-        spectrum = to_spectrum(part * np.cos(angle), length)
-        removed = to_spectrum(part * (1.0 - np.sin(angle)), length)
+    for index, (spectrum, removed) in enumerate(zip(parts.early, parts.removed, strict=True)):
         early[index] = np.einsum("bf,f->b", gain, _power(spectrum))
         cross = np.sum(whole.real * removed.real + whole.imag * removed.imag, axis=0)
         late[index] = totals + np.einsum("bf,f->b", gain, _power(removed) - 2.0 * cross)
         if dry is None:
             with_dry[index] = early[index]
         else:
-            spectrum += dry[:, None]
-            with_dry[index] = np.einsum("bf,f->b", gain, _power(spectrum))
+            with_dry[index] = np.einsum("bf,f->b", gain, _power(spectrum + dry[:, None]))
     return SplitEnergies(early, with_dry, np.maximum(late, 0.0))
+
+
+def split_spectra(
+    samples: NDArray[np.float64], *, sample_rate: float, filters: Sequence[Filter]
+) -> SplitSpectra:
+    """Spectra of a response on either side of every limit; arguments as for `split_energies`."""
+    ring = int(np.ceil(1.5 * max(look.ring_s for look in filters) * sample_rate))
+    half = round(0.5 * _CROSSFADE_S * sample_rate)
+    longest = round(EARLY_LIMITS_S[-1] * sample_rate) + half + 1
+    length = fast_length(longest + 2 * ring)
+    head = samples[:, : longest + ring]
+    early, removed = [], []
+    for limit in EARLY_LIMITS_S:
+        boundary = round(limit * sample_rate)
+        part = head[:, : boundary + half]
+        angle = np.zeros(part.shape[1])
+        ramp = angle[max(0, boundary - half) :]
+        ramp += 0.25 * np.pi * (np.arange(ramp.size) + 0.5) / max(1, half)
+        # x_e = x cos, x_l = x - z with z = x (1 - sin): power-complementary, so noise keeps its energy
+        early.append(to_spectrum(part * np.cos(angle), length))
+        removed.append(to_spectrum(part * (1.0 - np.sin(angle)), length))
+    gain = filter_power_gain(length, float(sample_rate), tuple(filters))
+    return SplitSpectra(gain, to_spectrum(head, length), tuple(early), tuple(removed))
 
 
 def _power(spectrum: NDArray[np.complex128]) -> NDArray[np.float64]:

@@ -44,6 +44,8 @@ __all__ = [
     "broadband_energies",
     "channel_energies",
     "energies_of",
+    "frames_added",
+    "leaking_bands",
     "without_offset",
 ]
 
@@ -237,7 +239,7 @@ def _with_bands(
         width = statistical_bandwidth(power_sums(transform.spectrum), sample_rate / length)
         bands[BROADBAND] = _unfiltered(sound, width)
     shares = {look: each.shares for look, each in filtered.items()}
-    for look in _leaking(bands, shares, onset_s=sound.onset / sample_rate):
+    for look in leaking_bands(bands, shares, onset_s=sound.onset / sample_rate):
         each = filtered[look]
         within = inside_envelope(
             transform.spectrum,
@@ -299,7 +301,7 @@ def _filtered(
         workers=transform.workers,
     )
     kernel = band.kernel
-    group = _group(kernel.rate, kernel.length)
+    group = frames_added(kernel.rate, kernel.length)
     content = min(kernel.length // group, int(np.ceil(count / rate * kernel.rate / group)))
     envelope = power_sums(band.envelope, group)
     ahead = ahead_with_dry = envelope[content:]
@@ -325,7 +327,7 @@ def _filtered(
     return _Filtered(energies, kernel, group, (band.below, band.above))
 
 
-def _leaking(
+def leaking_bands(
     bands: Mapping[Filter, BandEnergies], shares: Mapping[Filter, tuple[float, float]], *, onset_s: float
 ) -> list[BandPass]:
     """Bands in which neighbours count: by their share, or by what they do to the curve as they decay."""
@@ -363,7 +365,7 @@ def _left_over(band: BandEnergies, onset_s: float) -> NDArray[np.float64]:
 
 def _unfiltered(sound: SoundEnergies, bandwidth_hz: float) -> BandEnergies:
     """Band of everything: no filter, so nothing ahead of the sound."""
-    group = _group(sound.sample_rate, 0)
+    group = frames_added(sound.sample_rate, 0)
     frames = sound.broadband
     padded = np.concatenate([frames, np.zeros(-frames.size % group)])
     return BandEnergies(
@@ -383,7 +385,7 @@ def _unfiltered(sound: SoundEnergies, bandwidth_hz: float) -> BandEnergies:
     )
 
 
-def _group(rate: float, length: int) -> int:
+def frames_added(rate: float, length: int) -> int:
     """Neighbouring frames to add up: that loses nothing but time resolution no figure needs."""
     group = 1
     while rate >= 2.0 * group * _LEAST_RATE and length % (2 * group) == 0:

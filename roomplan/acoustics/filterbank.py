@@ -35,6 +35,7 @@ __all__ = [
     "BandEnvelope",
     "BandKernel",
     "band_envelopes",
+    "band_kernel",
     "filter_power_gain",
     "inside_envelope",
     "power_sums",
@@ -157,6 +158,12 @@ def _kernel(length: int, sample_rate: float, look: Filter) -> BandKernel:
     )
 
 
+def band_kernel(length: int, *, sample_rate: float, look: Filter) -> BandKernel:
+    """Filter of one band for a transform length; arguments as for `band_envelopes`."""
+    build = _kernel if length <= _KEPT_UP_TO else _kernel.__wrapped__
+    return build(length, float(sample_rate), look)
+
+
 def band_envelopes(
     spectrum: NDArray[np.complex128],
     *,
@@ -180,8 +187,7 @@ def band_envelopes(
     workers : int
         Threads for the inverse transforms.
     """
-    build = _kernel if length <= _KEPT_UP_TO else _kernel.__wrapped__
-    kernel = build(length, float(sample_rate), look)
+    kernel = band_kernel(length, sample_rate=sample_rate, look=look)
     bins = min(kernel.gain.size, spectrum.shape[1])
     band = spectrum[:, :bins] * kernel.gain[:bins]
     power = power_sums(band)

@@ -117,24 +117,28 @@ class _Composites:
         return self._identities[name]
 
     def energies(self, name: BusName) -> SoundEnergies:
-        """Energies of a composite, kept or measured; those of sections are all of one length."""
+        """Energies of a composite at its levels; those of sections are all of one length."""
         digest = self.identity(name)
         assert digest is not None  # noqa: S101 - it is a composite
         from roomplan.rendering import composites  # not loaded where nothing is measured
 
-        session, matrices, rate = self._session, self._matrices, self._session.sample_rate
-
-        def measure() -> SoundEnergies:
-            if name in self._rooms:
-                position = position_of(self._rooms[name])
-                return composites.energies_of_room(
-                    session, matrices, name.subject, position, sample_rate=rate
-                )
-            return composites.energies_of_section(
-                session.section(name.subject), matrices, sample_rate=rate, frames=self._frames
+        session, matrices, cache = self._session, self._matrices, self._cache
+        rate, title = session.sample_rate, f"{name}: decay"
+        if name in self._rooms:
+            position = position_of(self._rooms[name])
+            return composites.energies_of_room(
+                *(session, matrices, name.subject, position, cache),
+                digest=digest,
+                sample_rate=rate,
+                title=title,
             )
-
-        return composites.kept_or_measured(self._cache, digest, measure, title=f"{name}: decay")
+        return composites.energies_of_section(
+            *(session.section(name.subject), matrices, cache),
+            digest=digest,
+            sample_rate=rate,
+            frames=self._frames,
+            title=title,
+        )
 
     def figures(self, mixture: _Mixture) -> MeasuredDecay:
         """Figures of a mixture of composites that are measured."""

@@ -7,7 +7,7 @@ A composite is that of `rendering.bus_figures`.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,11 +16,15 @@ from roomplan.acoustics.analysis import (
     composite_energies,
     decay_of_energies,
     level_time_of_energies,
+    octave_filters,
 )
+from roomplan.acoustics.bands import OCTAVE_CENTRES_HZ
+from roomplan.acoustics.energy_forms import Paths, forms_of
 from roomplan.acoustics.figures import MID_OCTAVES_HZ
-from roomplan.rendering.composite_parts import dry_heights, sends_to
+from roomplan.rendering.composite_parts import dry_heights, outline_of_room, outline_of_section, sends_to
 from roomplan.rendering.kept_decays import MeasuredDecay
 from roomplan.rendering.kept_energies import KeptEnergies
+from roomplan.rendering.kept_forms import KeptForms
 from roomplan.session.response_matrices import section_response
 
 if TYPE_CHECKING:
@@ -29,7 +33,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.acoustics.analysis import DecayFigures, SoundEnergies
+    from roomplan.acoustics.energy_forms import EnergyForms
     from roomplan.files.cache import Cache
+    from roomplan.rendering.composite_parts import CompositeOutline
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import SectionSource, Session
 
@@ -44,6 +50,8 @@ __all__ = [
     "room_composite",
     "section_composite",
 ]
+
+_MOST_FORMS_BYTES = 64_000_000  # of a composite: a larger one is measured at each of its levels
 
 
 def section_composite(
@@ -92,24 +100,111 @@ def room_composite(
 
 
 def energies_of_section(
-    section: SectionSource, matrices: Matrices, *, sample_rate: int, frames: int
+    section: SectionSource,
+    matrices: Matrices,
+    cache: Cache | None,
+    *,
+    digest: str,
+    sample_rate: int,
+    frames: int,
+    title: str,
 ) -> SoundEnergies:
-    """Energies of the composite of a section with a send in use, counted as `frames` long."""
-    composite = section_composite(section, matrices)
-    assert composite is not None  # noqa: S101 - it has an identity
-    wet, dry = composite
-    return composite_energies(wet, dry=dry, sample_rate=sample_rate, frames=frames)
+    """Energies of the composite of a section with a send in use, counted as `frames` long.
+
+    Parameters
+    ----------
+    cache : Cache or None
+        Where they, or their forms, are looked for and kept.
+    digest : str
+        Of the composite at its levels; `title` says to a person what it is.
+    """
+    outline = outline_of_section(section, matrices, frames=frames)
+    dry = None if section.dry_gain is None else dry_heights(section)
+    if _forms_bytes(outline) <= _MOST_FORMS_BYTES:
+        gains = np.array([send.response_gain for send in section.sends if not send.muted])
+        forms = _kept_or_measured_forms(cache, outline, matrices, sample_rate=sample_rate, title=title)
+        return forms.at(gains, dry)
+
+    def measure() -> SoundEnergies:
+        composite = section_composite(section, matrices)
+        assert composite is not None  # noqa: S101 - a send is in use
+        return composite_energies(composite[0], dry=dry, sample_rate=sample_rate, frames=frames)
+
+    return kept_or_measured(cache, digest, measure, title=title)
 
 
 def energies_of_room(
-    session: Session, matrices: Matrices, room: str, position: str | None, *, sample_rate: int
+    session: Session,
+    matrices: Matrices,
+    room: str,
+    position: str | None,
+    cache: Cache | None,
+    *,
+    digest: str,
+    sample_rate: int,
+    title: str,
 ) -> SoundEnergies:
-    """Energies of a room that a section sends to; no figure of a room depends on its level."""
-    composite = room_composite(session, matrices, room, position)
-    assert composite is not None  # noqa: S101 - it has an identity
-    wet, powers = composite
-    weights = powers / powers.max(initial=1e-300)
-    return composite_energies(wet, dry=None, sample_rate=sample_rate, weights=weights)
+    """Energies of a room that a section sends to; no figure of a room depends on its level.
+
+    Parameters
+    ----------
+    cache, digest, title
+        As for `energies_of_section`.
+    """
+    outline, powers = outline_of_room(session, matrices, room, position)
+    if _forms_bytes(outline) <= _MOST_FORMS_BYTES:
+        weights = np.array(powers) / max(*powers, 1e-300)
+        forms = _kept_or_measured_forms(cache, outline, matrices, sample_rate=sample_rate, title=title)
+        return forms.at(np.sqrt(weights), None)
+
+    def measure() -> SoundEnergies:
+        composite = room_composite(session, matrices, room, position)
+        assert composite is not None  # noqa: S101 - a send goes there
+        wet, powers = composite
+        weights = powers / powers.max(initial=1e-300)
+        return composite_energies(wet, dry=None, sample_rate=sample_rate, weights=weights)
+
+    return kept_or_measured(cache, digest, measure, title=title)
+
+
+def _forms_bytes(outline: CompositeOutline) -> int:
+    """About how large forms are: the samples of all paths, and as much for what of every pair."""
+    return 8 * outline.frames * (len(outline.paths) + outline.pairs)
+
+
+def _kept_or_measured_forms(
+    cache: Cache | None, outline: CompositeOutline, matrices: Matrices, *, sample_rate: int, title: str
+) -> EnergyForms:
+    """Forms of a composite, which answer at all levels, from the cache or measured and kept there."""
+    kept, filters = KeptForms(cache), octave_filters(OCTAVE_CENTRES_HZ)
+    digest, rate = outline.digest(matrices, sample_rate=sample_rate), float(sample_rate)
+
+    def paths(samples: NDArray[Any]) -> Paths:
+        if samples.shape != (len(outline.paths), outline.frames):
+            raise ValueError(samples.shape)
+        return Paths(
+            samples=samples,
+            gains=np.array([path.gain for path in outline.paths]),
+            sources=tuple(path.source for path in outline.paths),
+            channels=tuple(path.channel for path in outline.paths),
+            alike=outline.alike,
+        )
+
+    forms = kept.get(digest, with_samples=paths, sample_rate=rate, filters=filters)
+    if forms is None:
+        forms = forms_of(paths(_samples(outline, matrices)), sample_rate=rate, filters=filters)
+        kept.put(digest, forms, title=title)
+    return forms
+
+
+def _samples(outline: CompositeOutline, matrices: Matrices) -> NDArray[Any]:
+    """Samples of all paths, planar; float32 where that holds them exactly."""
+    samples = np.zeros((len(outline.paths), outline.frames))
+    for row, path in zip(samples, outline.paths, strict=True):
+        *_place, cell = section_response(path.section, matrices[path.section.name, path.send])[path.place]
+        row[: len(cell)] = cell
+    rounded = samples.astype(np.float32)
+    return rounded if np.array_equal(rounded, samples) else samples
 
 
 def mid_decay_of_section(section: SectionSource, matrices: Matrices, *, sample_rate: int) -> DecayFigures:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     Cell = NDArray[np.float64]
 
-__all__ = ["ResponseMatrix", "make_cells", "response_matrices", "section_response"]
+__all__ = ["ResponseMatrix", "make_cells", "response_matrices", "section_outline", "section_response"]
 
 THREADS = 2
 _VERSION = 1  # of whatever is done to a prepared response: raise it when that changes
@@ -196,6 +196,23 @@ def section_response(section: SectionSource, matrix: ResponseMatrix) -> list[tup
     if matrix.sums:
         return [(c, output, root, cell) for (_source, output), cell in matrix.cells.items() for c in (0, 1)]
     return [(source, output, 1.0, cell) for (source, output), cell in matrix.cells.items()]
+
+
+def section_outline(
+    section: SectionSource, matrix: ResponseMatrix
+) -> list[tuple[int, int, float, tuple[int, ...]]]:
+    """Paths of `section_response`, in its order, with the numbers of the cells that are added; makes none."""
+    numbers = {place: number for place, (number, _taps) in matrix.outline.items()}
+    if section.signal_channels == 1:
+        merged: dict[int, tuple[int, ...]] = {}
+        for (_source, output), number in numbers.items():
+            merged[output] = (*merged.get(output, ()), number)
+        gain = 1.0 if matrix.sums else math.sqrt(0.5)
+        return [(0, output, gain, cells) for output, cells in merged.items()]
+    if matrix.sums:
+        root = math.sqrt(0.5)
+        return [(c, output, root, (number,)) for (_source, output), number in numbers.items() for c in (0, 1)]
+    return [(source, output, 1.0, (number,)) for (source, output), number in numbers.items()]
 
 
 def _added(one: Cell, other: Cell) -> Cell:

@@ -14,12 +14,15 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from roomplan.acoustics.analysis import composite_energies
+from roomplan.acoustics.analysis import composite_energies, octave_filters
+from roomplan.acoustics.bands import OCTAVE_CENTRES_HZ
 from roomplan.acoustics.doubt import Doubt
+from roomplan.acoustics.energy_forms import Paths, forms_of
 from roomplan.acoustics.figures import BandFigures, DecayFigures
 from roomplan.files.cache import Cache
 from roomplan.rendering import composites, kept_decays
 from roomplan.rendering.kept_energies import KeptEnergies
+from roomplan.rendering.kept_forms import KeptForms
 from roomplan.rendering.measure import measure_session
 
 RATE = 48_000
@@ -49,18 +52,30 @@ def content(cue, pink, decay):
     }
 
 
-@pytest.fixture
-def measured(monkeypatch):
-    """Count the composites that are measured."""
-    counted = []
-    measure = composites.composite_energies
+def counted(monkeypatch, name):
+    """Count the calls of a function of `composites`."""
+    calls = []
+    function = getattr(composites, name)
 
     def counting(*arguments, **options):
-        counted.append(1)
-        return measure(*arguments, **options)
+        calls.append(1)
+        return function(*arguments, **options)
 
-    monkeypatch.setattr(composites, "composite_energies", counting)
-    return counted
+    monkeypatch.setattr(composites, name, counting)
+    return calls
+
+
+@pytest.fixture
+def measured(monkeypatch):
+    """Count the composites whose forms are measured."""
+    return counted(monkeypatch, "forms_of")
+
+
+@pytest.fixture
+def measured_at_levels(monkeypatch):
+    """Count the composites that are measured at their levels, as those are whose forms would be too large."""
+    monkeypatch.setattr(composites, "_MOST_FORMS_BYTES", 0)
+    return counted(monkeypatch, "composite_energies")
 
 
 def decays(rendering):
@@ -106,21 +121,8 @@ def test_a_plan_that_was_heard_has_no_composite_measured(cue, content, cache, me
     assert measured == []
 
 
-@pytest.mark.parametrize(
-    ("change", "count"),
-    [
-        ({"trim": -3.0}, 0),
-        ({"rooms": {"nave": {"level": 2.0}}}, 2),  # the sections that send to it, not the room alone
-        ({"sections": {"strings": {"sends": {"nave": -3}}}}, 2),  # the section, and the room by its share
-        ({"sections": {"brass": {"level": -4.0}}}, 0),  # alone in its room but for the choir
-        ({"sections": {"strings": {"dry": -4.0}}}, 1),
-        ({"groups": {"back": {"level": -2.0}}}, 1),  # the room in which it meets the choir
-    ],
-)
-def test_only_what_moved_is_measured(cue, content, cache, measured, change, count):
-    content["sections"]["choir"]["sends"] = {"nave": -6}
-    measure_session(cue.session(content), cache=cache)
-    measured.clear()
+def changed(content, change):
+    """A plan with other values in some of its parts."""
     plan = copy.deepcopy(content)
     for part, values in change.items():
         if isinstance(values, dict):
@@ -128,9 +130,88 @@ def test_only_what_moved_is_measured(cue, content, cache, measured, change, coun
                 plan[part][name] |= keys
         else:
             plan[part] = values
+    return plan
+
+
+CHANGES = [
+    ({"trim": -3.0}, 0),
+    ({"rooms": {"nave": {"level": 2.0}}}, 2),  # the sections that send to it, not the room alone
+    ({"sections": {"strings": {"sends": {"nave": -3}}}}, 2),  # the section, and the room by its share
+    ({"sections": {"brass": {"level": -4.0}}}, 0),  # alone in its room but for the choir
+    ({"sections": {"strings": {"dry": -4.0}}}, 1),
+    ({"groups": {"back": {"level": -2.0}}}, 1),  # the room in which it meets the choir
+]
+
+
+@pytest.mark.parametrize(
+    ("change", "count"),
+    [
+        *((change, 0) for change, _count in CHANGES),
+        ({"sections": {"brass": {"sends": {"stage": {"level": -9, "pre_delay": 30}}}}}, 2),
+    ],
+)
+def test_no_level_has_a_composite_measured_again(cue, content, cache, measured, change, count):
+    content["sections"]["choir"]["sends"] = {"nave": -6}
+    measure_session(cue.session(content), cache=cache)
+    measured.clear()
+    plan = changed(content, change)
     found = measure_session(cue.session(plan), cache=cache)
     assert len(measured) == count
     assert decays(found) == decays(measure_session(cue.session(plan)))
+
+
+@pytest.mark.parametrize(("change", "count"), CHANGES)
+def test_of_composites_too_large_for_forms_only_what_moved_is_measured(
+    cue, content, cache, measured_at_levels, change, count
+):
+    content["sections"]["choir"]["sends"] = {"nave": -6}
+    measure_session(cue.session(content), cache=cache)
+    measured_at_levels.clear()
+    plan = changed(content, change)
+    found = measure_session(cue.session(plan), cache=cache)
+    assert len(measured_at_levels) == count
+    assert decays(found) == decays(measure_session(cue.session(plan)))
+
+
+def test_figures_from_forms_are_those_of_composites_measured_at_their_levels(cue, content, monkeypatch):
+    by_forms = measure_session(cue.session(content)).buses
+    monkeypatch.setattr(composites, "_MOST_FORMS_BYTES", 0)
+    for ours, theirs in zip(by_forms, measure_session(cue.session(content)).buses, strict=True):
+        assert number(ours.decay_to_minus_40_s) == pytest.approx(number(theirs.decay_to_minus_40_s), rel=1e-9)
+        assert (ours.decay is None) == (theirs.decay is None)
+        if ours.decay is None or theirs.decay is None:
+            continue
+        for band, other in zip(ours.decay.bands, theirs.decay.bands, strict=True):
+            assert band.verdict == other.verdict
+            for name in ("edt_s", "t20_s", "t30_s", "c80_db", "d50", "centre_time_s"):
+                expected = pytest.approx(number(getattr(other, name)), rel=1e-9, abs=1e-9)
+                assert number(getattr(band, name)) == expected
+
+
+def number(value):
+    """A figure, or a number that no figure is where there is none."""
+    return -999.0 if value is None else value
+
+
+def test_forms_come_back_to_the_last_bit(cache):
+    noise = np.random.default_rng(3).standard_normal((3, 9000))
+    filters = octave_filters(OCTAVE_CENTRES_HZ)
+
+    def paths(samples):
+        return Paths(samples, np.array([1.0, 0.5, 0.3]), (0, 1, 1), (0, 0, 1), (0, 1, 1))
+
+    for digest, samples in (("a" * 40, noise), ("b" * 40, noise.astype(np.float32))):
+        forms = forms_of(paths(samples), sample_rate=8000, filters=filters)
+        KeptForms(cache).put(digest, forms, title="Orrin Nave: decay")
+        found = KeptForms(cache).get(digest, with_samples=paths, sample_rate=8000, filters=filters)
+        assert found is not None
+        np.testing.assert_array_equal(found.paths.samples, samples)
+        assert found.bands.keys() == forms.bands.keys()
+        for look, band in forms.bands.items():
+            for field in fields(band):
+                np.testing.assert_array_equal(
+                    getattr(found.bands[look], field.name), getattr(band, field.name)
+                )
 
 
 def test_energies_come_back_to_the_last_bit(cache):
@@ -181,7 +262,7 @@ def test_no_damage_to_what_is_kept_ends_in_an_error(cue, content, cache):
     whole = {
         (entry.key, name): entry.document(name)
         for entry in cache.entries()
-        for name in ("decays", "energies")
+        for name in ("decays", "forms")
         if entry.document(name)
     }
     assert len(whole) == 6
@@ -197,7 +278,7 @@ def test_no_damage_to_what_is_kept_ends_in_an_error(cue, content, cache):
             at = dice.choice(list(holder)) if isinstance(holder, dict) else dice.randrange(len(holder))
         holder[at] = dice.choice([None, True, -1, 1e400, "", "inf", [], {}, [[]], 3.5])
         raw = json.dumps(document).encode()
-        if name == "energies":  # which are asked only for what is not known
+        if name == "forms":  # which are asked only for what is not known
             for other, kind in whole:
                 if kind == "decays":
                     cache.forget(other)
