@@ -32,7 +32,7 @@ practice, no source.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -45,6 +45,7 @@ from roomplan.acoustics.room_formulas import air_attenuation, critical_distance,
 from roomplan.acoustics.transforms import fast_length, inner, spectrum
 from roomplan.balance.levels import SMALL_MOVE_DB
 from roomplan.errors import PlanError, RoomplanError
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.model import UNLISTED_POSITION
 from roomplan.rooms.conditioning import remove_direct
 from roomplan.rooms.geometry import source_position
@@ -89,7 +90,7 @@ _MID_BANDS_HZ = (500.0, 1000.0)
 LARGE_CHANGE_DB = 6.0  # common practice, no source
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SeatFigures:
     """What a room says of one seat, or of the place a response was recorded at.
 
@@ -124,7 +125,7 @@ class SeatFigures:
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class PlannedSend:
     """One send of a section into its main room.
 
@@ -149,7 +150,7 @@ class PlannedSend:
     cuts_hz: tuple[float, float] = (0.0, 0.0)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SectionInRoom:
     """A section in its main room, as the plan has it.
 
@@ -183,7 +184,7 @@ class SectionInRoom:
     locked: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SendChange:
     """A send and what it shall be."""
 
@@ -193,7 +194,7 @@ class SendChange:
     after_db: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SectionDepth:
     """A section and what its depth asks for.
 
@@ -213,7 +214,7 @@ class SectionDepth:
     proposed_db: tuple[float, ...] | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Depth:
     """The depth of a plan.
 

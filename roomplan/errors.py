@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.foreign_text import printable
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -48,7 +49,7 @@ class Place:
         return printable(":".join(parts))
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Problem:
     """One finding: what is wrong, where, and what would be right; `subject` names the bus it is about."""
 

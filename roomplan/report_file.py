@@ -20,11 +20,11 @@ import math
 import os
 import re
 import stat
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from roomplan.documents.wording import number, quoted
 from roomplan.errors import Place, Problem, ReportError
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -68,7 +68,7 @@ _EARLIER_KEYS: dict[str, dict[tuple[str, ...], str]] = {
 _OURS = re.compile(r'"schema"\s*:\s*"roomplan\.')
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Report:
     """A report that has the shape of one.
 

@@ -24,19 +24,19 @@ every frame has its own number, 0 to 59 of 60, is common practice, no source, an
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 from typing import Self
 
 from roomplan.errors import RoomplanError
+from roomplan.frozen_classes import frozen_class
 
 __all__ = ["FRAME_RATES", "FrameRate", "Timecode", "frame_rate", "nearest_sample", "parse_timecode"]
 
 _MINUTES_PER_DAY = 24 * 60
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class FrameRate:
     """How many frames a second has, and how they are numbered.
 
@@ -109,7 +109,7 @@ _LONGEST_QUOTE = 48
 _LARGEST_SHOWN = 1e15
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Timecode:
     """One frame of picture, by its number in the day.
 

@@ -7,7 +7,7 @@ Frames are those of the band's envelope. Time 0 is frame 0 of the sound; the dec
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +18,7 @@ from roomplan.acoustics.energy import energy_figures
 from roomplan.acoustics.figures import FIGURES, band_figures, mark
 from roomplan.acoustics.leakage import curve_figures, leak_reason, leaked_figures
 from roomplan.acoustics.noise import find_truncation
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -49,7 +50,7 @@ _LEVELLED_ALONE = 4
 _FILTER_END = 3.0  # the filter looks ahead: within 3 / B of the record's end it sees less and less
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class BandDecay:
     """One band of a sound, its end found.
 

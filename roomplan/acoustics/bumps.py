@@ -21,13 +21,14 @@ their good figures, part of it to dents that levelling left; not tried again wit
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from statistics import median
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.acoustics.noise import block_levels, block_powers, level_scatter
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
@@ -66,7 +67,7 @@ _SURE = 5.0  # scatters: some 5,000 stretches of 18 bands are looked at in each 
 _UNMISTAKABLE = 7.0  # the project's own limit
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Bump:
     """A stretch over the decay around it.
 

@@ -23,13 +23,14 @@ times too long.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from roomplan.acoustics.doubt import time_uncertainty
 from roomplan.acoustics.noise import Truncation, find_truncation
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -99,7 +100,7 @@ class LineFit(NamedTuple):
     middle_db: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class DecayTimes:
     """Decay times of one curve, with their doubt.
 

@@ -28,12 +28,12 @@ Whether two positions may be one room: 20 % longer is found out in 210 of 210, 1
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
 from roomplan.acoustics.special_functions import chi_square_limit
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from roomplan.acoustics.figures import BandFigures, DecayFigures
@@ -87,7 +87,7 @@ _SIGNIFICANCE = 0.01
 _DETECTED_SHARE = 0.20
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Difference:
     """Difference of one figure in one band.
 
@@ -122,7 +122,7 @@ class Difference:
     reason: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SameRoom:
     """Whether two measurements can be two positions in one room.
 

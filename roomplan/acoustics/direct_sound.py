@@ -13,13 +13,13 @@ within 20 dB of its maximum. The window of 5 ms and the prominence thresholds ar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.acoustics.checks import validate_rate, validate_response
 from roomplan.acoustics.transforms import inner
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -50,7 +50,7 @@ _GAP_WINDOW_S = 0.003
 _GAP_SEARCH_S = 0.02
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class DirectSound:
     """The direct sound of a response.
 

@@ -29,10 +29,11 @@ to 1.2 / B T (T30): 3 % for EDT at 125 Hz and T = 1 s.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+
+from roomplan.frozen_classes import frozen_class
 
 __all__ = [
     "CHANCE",
@@ -76,7 +77,7 @@ _NEPER_60_DB = 6.0 * np.log(10.0)
 _TOWARDS_USUAL = 2.0  # the project's own limit
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Doubt:
     """What a figure is worth.
 

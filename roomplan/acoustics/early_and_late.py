@@ -15,7 +15,6 @@ H x_e>, and the last term needs x only as far as the filter rings behind the bou
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +22,7 @@ import numpy as np
 from roomplan.acoustics.filterbank import filter_power_gain
 from roomplan.acoustics.transforms import fast_length
 from roomplan.acoustics.transforms import spectrum as to_spectrum
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,7 +39,7 @@ EARLY_LIMITS_S = (0.05, 0.08)
 _CROSSFADE_S = 0.002
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SplitEnergies:
     """Energies on either side of `EARLY_LIMITS_S`, shape (limits, filters); the impulse is early only."""
 
@@ -48,7 +48,7 @@ class SplitEnergies:
     late: NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SplitSpectra:
     """What `split_energies` squares.
 

@@ -11,7 +11,7 @@ Arrays given are (frames, channels); inside, (channels, frames). Time 0 is frame
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -27,6 +27,7 @@ from roomplan.acoustics.filterbank import (
 )
 from roomplan.acoustics.filters import BROADBAND, BandPass
 from roomplan.acoustics.transforms import spectrum as to_spectrum
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -63,7 +64,7 @@ _LEAK_LEVELS = 10.0 ** (-np.array([0.0, 10.0, 20.0, 30.0]) / 10.0)  # where in t
 _THREADS_FROM = 100_000  # frames × channels: below, starting threads costs more than they save
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class BandEnergies:
     """One band, summed over channels.
 
@@ -110,7 +111,7 @@ class BandEnergies:
     inside: NDArray[np.float64] = field(default_factory=lambda: _NONE)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SoundEnergies:
     """A sound, or a weighted sum of independent sounds, as energies.
 

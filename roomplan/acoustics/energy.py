@@ -11,13 +11,14 @@ ISO 3382-1:2009, A.2.2 (clarity, definition), A.2.3 (centre time).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.acoustics.early_and_late import EARLY_LIMITS_S
 from roomplan.acoustics.transforms import inner
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -38,7 +39,7 @@ _LEAST_MOMENT_S = 1e-4
 _HIDES_NOTHING_DB = 35.0
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class EnergyFigures:
     """Energy figures of one band; None with a text in `reasons` under the same name."""
 

@@ -8,7 +8,7 @@ Sources: ISO 3382-1:2009, Table A.1 and clause 9.1 (mid frequencies: the mean of
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +22,7 @@ from roomplan.acoustics.doubt import (
     definition_uncertainty,
     judge,
 )
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -77,7 +78,7 @@ _OF_ENERGIES = ("c50_db", "c80_db", "d50", "centre_time_s")
 _SHAPE = ("xi_permille", "curvature_percent")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class BandFigures:
     """Figures of one band, or of the mean of some (`centre_hz` None); None with a text in `reasons`.
 
@@ -108,7 +109,7 @@ class BandFigures:
     absent: frozenset[str] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class DecayFigures:
     """Figures per band and the mean of the mid ones; the verdict is the worst of those."""
 

@@ -15,7 +15,6 @@ twice the mid-band frequency, and needs a rate of four times mid-band only.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -23,6 +22,7 @@ import numpy as np
 
 from roomplan.acoustics.transforms import inner, inverse
 from roomplan.errors import RoomplanError
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -48,7 +48,7 @@ _KEPT_UP_TO = 1_000_000  # frames: kernels of longer transforms are not worth th
 _STEPS_PER_OCTAVE = 8
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class BandKernel:
     """A band filter sampled for one transform length; arrays are read-only and shared.
 
@@ -79,7 +79,7 @@ class BandKernel:
     edges: tuple[int, int] | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class BandEnvelope:
     """One band of a response.
 

@@ -14,12 +14,12 @@ same standard in the tests).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
 from roomplan.acoustics import bands
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -75,7 +75,7 @@ class Filter(Protocol):
 _EDGE = 1.0 / 6.0  # share of a band over which what lies inside is faded in
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class BandPass:
     """An octave (`fraction` 1) or third-octave (3) band, by its nominal mid-band frequency."""
 
@@ -126,7 +126,7 @@ class BandPass:
         return np.sin(0.5 * np.pi * np.clip(nearer / (_EDGE * width), 0.0, 1.0)) ** 2
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Broadband:
     """Everything; a constant offset is taken off before."""
 
@@ -160,7 +160,7 @@ class Broadband:
 _A_POLES_HZ = ((20.598997, 2), (107.65265, 1), (737.86223, 1), (12194.217, 2))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class AWeighting:
     """A-weighting, the analogue prototype without the warping of a digital filter."""
 

@@ -29,10 +29,11 @@ over the whole record is found in two of three cases and shortens T20 by 9 to 15
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -59,7 +60,7 @@ _GAP_LONGEST_S = 0.5
 _NEPER_60_DB = 6.0 * np.log(10.0)  # 13.8155: energy falls by 60 dB
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Truncation:
     """End of the usable decay.
 

@@ -20,10 +20,11 @@ textbook forms.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -53,7 +54,7 @@ REFERENCE_DISTANCE_M = 10.0  # of the strength G (ISO 3382-1:2009, A.2.1)
 EARLY_S = 0.08  # of C80 (ISO 3382-1:2009, A.2.3)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class FieldEnergies:
     """Energies at a distance, the direct sound at 10 m being 1."""
 

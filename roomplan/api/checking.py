@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.api.opening import open_file
 from roomplan.files.cache import Cache
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["CheckedFile", "check_file", "update_file"]
 
 
-@dataclass(frozen=True)
+@frozen_class
 class CheckedFile:
     """What is wrong with a plan, or its figures and targets; `rendering` is None where there are problems."""
 

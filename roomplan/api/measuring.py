@@ -22,6 +22,7 @@ from roomplan.api.measured_files import chosen_bands
 from roomplan.audio.info import SoundInfo, inspect_sound
 from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.errors import AudioError, RoomplanError
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.programme import ProgrammeLoudness, programme_loudness
 from roomplan.loudness.roles import channel_roles, parse_roles
 from roomplan.measuring.loudness import MeteredFile, file_loudness
@@ -87,7 +88,7 @@ class Measured(ResponseFigures):
         return html_of([*tables, *measure_tables.notes(file), note(MUSIC_ONLY)])
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@frozen_class
 class Metered(ProgrammeLoudness):
     """The loudness of a sound: the figures of `ProgrammeLoudness`, and what was metered.
 

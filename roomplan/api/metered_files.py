@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.files.folders import find_sounds
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.roles import parse_roles
 from roomplan.measuring.loudness import MeteredFile, file_loudness, meter_files
 
@@ -22,7 +22,7 @@ __all__ = ["MeteredFiles", "draw_metered", "meter_sounds", "named_roles"]
 _STEPS_PER_FILE = 1000  # of the progress
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class MeteredFiles:
     """What was metered; `metered` and `failed` are in the order of the files."""
 

@@ -9,7 +9,7 @@ float file would hold. All buses have one length and start on one frame.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from dataclasses import replace as replaced
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -23,6 +23,7 @@ from roomplan.api.plans import opened
 from roomplan.cautions import LEVELS
 from roomplan.errors import Problem
 from roomplan.files.cache import Cache
+from roomplan.frozen_classes import frozen_class
 from roomplan.rendering.bus_mixer import BusMixer
 from roomplan.rendering.component_store import ComponentStore
 from roomplan.rendering.component_stream import ComponentStream
@@ -52,7 +53,7 @@ if TYPE_CHECKING:
 __all__ = ["Checked", "Rendered", "check", "render", "render_arrays", "render_blocks"]
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@frozen_class
 class Checked(Rendering):
     """The figures of every bus of a plan; see `Rendering` for what it holds.
 
@@ -90,7 +91,7 @@ class Checked(Rendering):
         return html_of([send_matrix(self), section_table(self), room_table(self), *_endings(self)])
 
 
-@dataclass(frozen=True, repr=False, eq=False)
+@frozen_class
 class Rendered(Checked):
     """The figures of every bus of a plan, and the files that were written.
 

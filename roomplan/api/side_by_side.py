@@ -9,7 +9,7 @@ an excerpt none is judged.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +18,7 @@ from roomplan.balance.judging import measure_with_targets
 from roomplan.errors import PlanError, RoomplanError
 from roomplan.files.cache import Cache
 from roomplan.files.real_path import real_path
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.gating import loudness_over_time
 from roomplan.measuring.loudness import file_loudness
 from roomplan.plan.bus_name import BusName
@@ -54,7 +55,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Side:
     """One plan, result or rendered folder; a folder has no `rendering`, and only plans have `results`."""
 

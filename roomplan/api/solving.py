@@ -7,7 +7,6 @@ A plan changes only when that is asked for; the old file stays beside it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.api.opening import open_plan
@@ -18,6 +17,7 @@ from roomplan.depth import absolute_depth, relative_depth, sections_in_rooms
 from roomplan.documents.rewriting import write_edited
 from roomplan.errors import Place, RoomplanError
 from roomplan.files.cache import Cache
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.overrides import Overrides, SendOverride, prepare_overrides, write_overrides
 from roomplan.rendering.measure import measure_session
 from roomplan.rendering.progress import silent_progress
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 __all__ = ["BalancedFile", "DepthOfFile", "balance_file", "depth_of_file", "overrides_of"]
 
 
-@dataclass(frozen=True)
+@frozen_class
 class BalancedFile:
     """What was found for a plan's targets; `backup` is the old plan, None where nothing was written."""
 
@@ -47,7 +47,7 @@ class BalancedFile:
     shared: Sequence[SharedLevel] = ()
 
 
-@dataclass(frozen=True)
+@frozen_class
 class DepthOfFile:
     """What was found for a plan's seats; `backup` is the old plan, None where nothing was written."""
 

@@ -10,7 +10,7 @@ sound at 10 m. Nothing is normalised: the responses of several seats keep their 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
@@ -19,6 +19,7 @@ from roomplan.api.faces import html_of
 from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import Place, PlanError, RoomplanError
 from roomplan.files.cache import Cache
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.model import Seat, SourceKind
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.portrait import portrait_of
@@ -53,7 +54,7 @@ __all__ = [
 _DISTANCE_M = (0.5, 200.0)  # as in a room file
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@frozen_class
 class SyntheticRoom(RoomSpecification):
     """A synthetic room as its file describes it, with the responses of its seats.
 

@@ -25,7 +25,6 @@ import math
 import os
 import struct
 import unicodedata
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -33,6 +32,7 @@ from roomplan.audio.info import reason
 from roomplan.audio.riff import Chunk, bytes_at, walk_chunks
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.files.sound_place import require_regular
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -79,7 +79,7 @@ _COMMENT = "Room for a time reference".ljust(_BEXT_BYTES - 12 - 1, ".")
 _RESERVED = b"INFOICMT" + struct.pack("<I", len(_COMMENT) + 1) + _COMMENT.encode("ascii") + b"\0"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class StatedLoudness:
     """The loudness figures a file states for itself; None where it states none."""
 
@@ -90,7 +90,7 @@ class StatedLoudness:
     short_term_max_lufs: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class TimeReference:
     """The time that a `bext` chunk states.
 

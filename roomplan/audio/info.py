@@ -11,7 +11,6 @@ known format, has at least one frame, has a sample rate of 8 to 384 kHz and hold
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Self
 
 import numpy as np
@@ -21,6 +20,7 @@ from roomplan.audio.packed import packed_start, read_packed
 from roomplan.audio.riff import sound_claim
 from roomplan.errors import AudioError
 from roomplan.files.sound_place import require_regular
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -61,7 +61,7 @@ _FIXED_SIZE = ("PCM_", "FLOAT", "DOUBLE", "ULAW", "ALAW")
 _UNKNOWN_FRAMES = 2**63 - 1
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class FileState:
     """Size, time of change and number of a file: tells whether it is still the file that was opened.
 
@@ -97,7 +97,7 @@ class FileState:
             )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SoundInfo:
     """What the header of a sound file says, checked against the file.
 

@@ -22,8 +22,9 @@ from __future__ import annotations
 
 import os
 import struct
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -44,7 +45,7 @@ _UNKNOWN_32 = 0xFFFFFFFF
 _UNKNOWN_31 = range(0x7FFFF000, 0x80000000)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Chunk:
     """A named chunk: where its contents start, and how many bytes the header says they are.
 
@@ -56,7 +57,7 @@ class Chunk:
     size: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SoundClaim:
     """What a header says about the sound in its file.
 

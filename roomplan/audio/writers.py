@@ -22,7 +22,6 @@ import hashlib
 import os
 import shutil
 import sys
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, Self
 
 import numpy as np
@@ -35,6 +34,7 @@ from roomplan.audio.quantise import Quantiser
 from roomplan.audio.resample import QUALITY, resampled_length
 from roomplan.audio.riff import find_chunk
 from roomplan.errors import AudioError, RoomplanError
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -57,7 +57,7 @@ _PIECE_FRAMES: Final = 16_384  # resampled at a time
 _SUBTYPES: Final = {16: "PCM_16", 24: "PCM_24", "32f": "FLOAT"}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class OutputFormat:
     """How a file is written.
 

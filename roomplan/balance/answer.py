@@ -9,8 +9,9 @@ only where it is asked for.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from roomplan.balance.reach import ReachedWith
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["Alternative", "Balance", "BeyondReach", "Binding", "Conflict", "LevelChange", "Outcome"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Outcome:
     """A target before and after, and as measured at the new levels where a pass was made."""
 
@@ -35,7 +36,7 @@ class Outcome:
         return self.after.target
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class LevelChange:
     """A level to be changed: of a send, or of a section where `send` is None."""
 
@@ -47,7 +48,7 @@ class LevelChange:
     after_db: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Binding:
     """A level at a limit that stands in the way: the targets would have it further out.
 
@@ -65,7 +66,7 @@ class Binding:
     for_targets: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Conflict:
     """A target that is missed, and what it would take.
 
@@ -85,7 +86,7 @@ class Conflict:
     released_by: tuple[Literal["sends", "levels", "locked"], ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class BeyondReach:
     """A target that no levels within the limits meet, whatever becomes of the others.
 
@@ -104,14 +105,14 @@ class BeyondReach:
     reached_with: ReachedWith
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Alternative:
     """Other levels that are as good: the changes that differ from those proposed."""
 
     changes: tuple[LevelChange, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Balance:
     """What was found.
 

@@ -18,7 +18,7 @@ ISO 3382-1:2009, A.2.2, A.2.3 and Table A.1, as in `acoustics.energy` and `acous
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -319,13 +319,8 @@ class Composite:
             totals=np.array([bands[look].envelope.sum() for look in looks]),
         )
         for index, look in enumerate(looks):
-            band = bands[look]
-            bands[look] = BandEnergies(
-                **{
-                    name: getattr(band, name)
-                    for name in BandEnergies.__slots__
-                    if name not in {"early", "early_with_dry", "late"}
-                },
+            bands[look] = replace(
+                bands[look],
                 early=split.early[:, index],
                 early_with_dry=split.early_with_dry[:, index],
                 late=split.late[:, index],

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from roomplan.acoustics.figures import DecayFigures
@@ -16,7 +17,7 @@ CLARITY_KINDS = ("least_c80", "least_d50", "longest_centre_time", "longest_wet_d
 NO_SEND = "the section has no send in use"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class DecayFigure:
     """Figure of a decay, or None with its reason; `absent` where there is no such sound at all."""
 

@@ -8,9 +8,10 @@ of a section (dry and sends together), and the trim on everything.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.session.session import amplitude
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ __all__ = ["SMALL_MOVE_DB", "Levels", "session_at", "silent_sections", "written_
 SMALL_MOVE_DB = 0.3
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Levels:
     """Levels of a plan.
 

@@ -19,6 +19,7 @@ from roomplan.balance.decay_figures import CLARITY_KINDS
 from roomplan.balance.figures import Figure
 from roomplan.balance.levels import Levels, written_levels
 from roomplan.balance.sound import SOUND_KINDS, SoundModel, why_silent
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
 __all__ = ["BalanceProblem", "Shift", "build_problem", "sections_of_target", "shift_moves", "shifts_of"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Shift:
     """One number to be found.
 

@@ -9,7 +9,6 @@ target: dB, LUFS, dBTP, seconds, or a share from 0 to 1.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +16,7 @@ import numpy as np
 from roomplan.balance.decay_figures import CLARITY_KINDS, figure_of_decay
 from roomplan.balance.sound import SOUND_KINDS, members_of_bus, why_silent
 from roomplan.files.digests import digest_of
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.cross_powers import CrossPowers
 from roomplan.loudness.margins import margin_of_hops, passage_hops
 from roomplan.loudness.meter import loudness_of_hops
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 __all__ = ["TargetResult", "judged", "mix_loudness", "results_at"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class TargetResult:
     """A target and what there is of it.
 

@@ -11,13 +11,13 @@ from __future__ import annotations
 import json
 import math
 import re
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
 from roomplan.documents.scalars import forbidden_character, plain_value
 from roomplan.documents.wording import quoted
 from roomplan.errors import RoomplanError
+from roomplan.frozen_classes import frozen_class
 
 __all__ = [
     "LONGEST_LINE",
@@ -36,7 +36,7 @@ _WITH_POINT = re.compile(r"[-+\u2212]?[0-9]*\.([0-9]*)")
 _MOST_PLACES = 17  # beyond these a number is written with a power of ten
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class AsWritten:
     """A single value that is copied as it is spelt."""
 

@@ -21,6 +21,7 @@ from roomplan.documents.suggest import Guesses
 from roomplan.documents.wording import describe, quoted
 from roomplan.errors import Place, Problem
 from roomplan.files.real_path import real_path
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,7 +33,7 @@ __all__ = ["EXTENDS", "ShortForm", "path_beside", "read_extended", "tidy"]
 EXTENDS = "extends"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class ShortForm:
     """Where a number is short for a mapping of one key: `way` is a key path in which `*` is any key."""
 

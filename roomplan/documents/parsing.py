@@ -21,6 +21,7 @@ from roomplan.documents.scalars import Refusal, forbidden_character
 from roomplan.documents.syntax import syntax_problem
 from roomplan.documents.wording import decimal_comma, key_shown, quoted
 from roomplan.errors import Place, Problem
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -72,7 +73,7 @@ class _Frame:
     key: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Parsed:
     """What a text holds: plain data, the places of it, whether there is a value at all, and its tree."""
 

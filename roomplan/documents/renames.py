@@ -14,7 +14,7 @@ text counts only when it reads as the old data does under its new names.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,6 +23,7 @@ from roomplan.documents.emission import scalar_text
 from roomplan.documents.parsing import parse_text
 from roomplan.documents.wording import quoted
 from roomplan.errors import Place, PlanError, Problem, RoomplanError
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -36,7 +37,7 @@ _ANY = "*"
 _NOWHERE = Path("document")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class RenamedKey:
     """A key that has another name now: `way` ends in the old one."""
 
@@ -44,7 +45,7 @@ class RenamedKey:
     new: str
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class RenamedValue:
     """A text that is spelt otherwise now: `old` is a pattern for the whole of it, `new` its replacement."""
 
@@ -58,7 +59,7 @@ class RenamedValue:
         return None if found is None else found.expand(self.new)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class NewWord:
     """An old word that was found, and the one it was read as."""
 
@@ -68,7 +69,7 @@ class NewWord:
     is_key: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Renames:
     """Everything that has been renamed in one kind of document."""
 

@@ -20,13 +20,13 @@ import hashlib
 import os
 import re
 import shutil
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.documents.source import read_document
 from roomplan.errors import Place, PlanError, RoomplanError
 from roomplan.files.real_path import real_path
 from roomplan.files.whole_file import whole_file, write_new
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -36,7 +36,7 @@ __all__ = ["Original", "read_original", "write_edited"]
 _ANY_WRITE = 0o222
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Original:
     """A file as it was read.
 

@@ -14,9 +14,9 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 
 from roomplan.documents.wording import quoted
+from roomplan.frozen_classes import frozen_class
 
 __all__ = ["Refusal", "forbidden_character", "plain_value"]
 
@@ -33,7 +33,7 @@ _MOST_DIGITS = 308
 _FORBIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff\ufeff\ufffe\uffff]")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Refusal:
     """A word that is not accepted: what is wrong with it and what would be right."""
 

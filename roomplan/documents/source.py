@@ -12,7 +12,7 @@ Nothing is known here of what the values mean.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from roomplan.documents.parsing import parse_text
@@ -20,6 +20,7 @@ from roomplan.documents.scalars import forbidden_character
 from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import describe, quoted
 from roomplan.errors import Place, Problem
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -33,7 +34,7 @@ __all__ = ["MOST_BYTES", "Document", "ReplacedList", "in_file_order", "read_docu
 MOST_BYTES = 512 * 1024
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class ReplacedList:
     """A list of an extended file in whose place another value is.
 
@@ -55,7 +56,7 @@ class ReplacedList:
     lost: int
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Document:
     """A document: plain dicts, lists, texts, numbers, truth values and None, and the places of all of them.
 

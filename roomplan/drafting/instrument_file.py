@@ -9,7 +9,6 @@ its entries come from. Values are kept as they are written: metres, degrees, dec
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, get_args
 
 from pydantic import Field
@@ -18,6 +17,7 @@ from roomplan.documents.source import in_file_order, read_document
 from roomplan.documents.suggest import Guesses
 from roomplan.documents.wording import listed, quoted
 from roomplan.errors import PlanError, Problem
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.base_shape import Shape
 from roomplan.plan.faults import DocumentKind, checked_shape
 from roomplan.plan.model import SourceKind
@@ -40,7 +40,7 @@ _NEEDED_FAMILIES = ("other",)
 _PHRASE = re.compile(r"[^\W\d_]+(?: [^\W\d_]+)*")
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Phrase(Text):
     """A name that a file's name can hold: a few words of letters alone."""
 

@@ -29,7 +29,6 @@ import re
 import shutil
 import zlib
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -40,6 +39,7 @@ from roomplan.files.file_notes import FileNotes
 from roomplan.files.json_file import read_json
 from roomplan.files.temporary_places import TemporaryPlaces
 from roomplan.files.whole_file import write_whole
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -71,7 +71,7 @@ _UNCOUNTED = 0.01
 _PIECE_BYTES = 1 << 20
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class CacheEntry:
     """One complete entry.
 
@@ -124,7 +124,7 @@ class CacheEntry:
             return None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Removed:
     """What `Cache.clear` has removed."""
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import os
 import sys
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if sys.platform == "win32":
     import msvcrt
 else:
     import fcntl
+
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,7 +27,7 @@ class LockUnknownError(Exception):
     """The file system has no locks: nobody can tell whether the owner is alive."""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class HeldLock:
     """A lock file held by this process until `release` or its end."""
 

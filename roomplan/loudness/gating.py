@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.hops import HOPS_PER_SECOND, hop_starts
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ _RANGE_RELATIVE_GATE_LU = -20.0
 _RANGE_LOW, _RANGE_HIGH = 0.10, 0.95
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Loudness:
     """Loudness of one signal; None where it cannot be said, and then `reasons` has the key of the field.
 

@@ -21,11 +21,11 @@ nearest ranks, as in the loudness range.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.gating import passing_blocks
 from roomplan.loudness.hops import HOPS_PER_SECOND
 
@@ -46,7 +46,7 @@ _SURPLUS_STEPS = (_WINDOW_STEPS - _BLOCK_STEPS) // 2  # a window begins so long 
 _WINDOW_HOPS = _WINDOW_STEPS * _STEP_HOPS
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class MarginFigure:
     """How far one signal is over another.
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.gating import (
     Loudness,
     loudness_level,
@@ -63,7 +64,7 @@ class BadSample:
     channel: int
 
 
-@dataclass(frozen=True)
+@frozen_class
 class MeterReading:
     """What a meter has seen so far.
 

@@ -12,13 +12,14 @@ minus integrated loudness (common practice, no source).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.errors import RoomplanError
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.gating import LoudnessOverTime, loudness_over_time
 from roomplan.loudness.meter import Meter
 from roomplan.loudness.roles import channel_roles, role_weights
@@ -47,7 +48,7 @@ _FIGURES: tuple[str, ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class ProgrammeLoudness:
     """Loudness and peaks of one sound; None where one cannot be said, and then `reasons` has its name.
 

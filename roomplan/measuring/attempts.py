@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
 from roomplan.errors import RoomplanError, system_problem
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -16,7 +16,7 @@ __all__ = ["Unmeasured", "attempt"]
 _Measured = TypeVar("_Measured")
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Unmeasured:
     """A file that could not be measured, and why, in one line."""
 

@@ -8,13 +8,13 @@ that cannot be metered is a result too (`Unmeasured`) and never stops the rest.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.audio.info import BLOCK_FRAMES, NotFiniteError, SoundSource
 from roomplan.errors import AudioError, RoomplanError
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.programme import SoundMeter
 from roomplan.loudness.roles import channel_roles
 from roomplan.loudness.weighting import HIGHEST_SAMPLE_RATE
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 __all__ = ["MeteredFile", "file_loudness", "meter_files"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class MeteredFile:
     """A sound file and its loudness."""
 

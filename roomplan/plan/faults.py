@@ -9,7 +9,7 @@ remember it, and the rest is checked again until nothing is left to refuse.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from pydantic import ValidationError
@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from roomplan.documents.suggest import Guesses
 from roomplan.documents.wording import key_shown, quoted
 from roomplan.errors import Problem
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.base_shape import TAG, Shape
 from roomplan.plan.values import EMPTY
 
@@ -40,7 +41,7 @@ def last_key(path: KeyPath) -> str:
     return key_shown(path[-1])
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class DocumentKind(Generic[ShapeT]):
     """A kind of document: its shape, and how its faults are put.
 

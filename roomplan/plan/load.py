@@ -12,7 +12,6 @@ anything a file can hold.
 from __future__ import annotations
 
 import copy
-from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -20,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from roomplan.documents.extends import read_extended, tidy
 from roomplan.documents.source import in_file_order
 from roomplan.errors import Place
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.extending import SHORT_FORMS, note_of_list
 from roomplan.plan.faults import checked_shape
 from roomplan.plan.old_words import OLD_WORDS, note_of
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 __all__ = ["LoadedPlan", "load_plan", "load_template", "plan_schema"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class LoadedPlan:
     """A plan and everything that is wrong with it.
 

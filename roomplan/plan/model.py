@@ -15,9 +15,10 @@ of synthetic rooms are not known. Which position a send without a `position` tak
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Literal
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.targets import BalanceLimits, Band, Target
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ LONGEST_STEM = 255
 UNLISTED_POSITION = "default"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Seat:
     """Where a section sits, seen from the microphones."""
 
@@ -91,7 +92,7 @@ class Seat:
     spread_m: float = DEFAULT_SPREAD_M  # between the two sources of a stereo stem, across the line of sight
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class StemEntry:
     """One entry of a section's `stems`: a file name with or without extension, or a pattern."""
 
@@ -101,7 +102,7 @@ class StemEntry:
     place: Place
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Send:
     """One way from a section into a room.
 
@@ -118,7 +119,7 @@ class Send:
     place: Place
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Section:
     """One section of the ensemble with every send it has, its group's and the shared ones merged in."""
 
@@ -139,7 +140,7 @@ class Section:
     versions: Versions | None = None  # which versions of one stem are played; None: several are a problem
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Group:
     """Sections with shared sends (already merged into them), a level and buses of their own."""
 
@@ -149,7 +150,7 @@ class Group:
     place: Place
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class UnusedSend:
     """A send that every section it is meant for has another entry for, or none has it left."""
 
@@ -158,7 +159,7 @@ class UnusedSend:
     place: Place
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class ResponseFiles:
     """The file of one position, or its left and right file."""
 
@@ -167,7 +168,7 @@ class ResponseFiles:
     listed: bool  # False: the room gives its files without naming positions
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Room:
     """One room: where its responses come from and how they are prepared and returned."""
 
@@ -191,7 +192,7 @@ class Room:
     place: Place
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class AlternateChange:
     """What an alternate mix changes in one section, its group's changes merged in. Levels are added.
 
@@ -206,7 +207,7 @@ class AlternateChange:
     sends: dict[str, float | None] = field(default_factory=dict)  # room → dB; None: those sends are off
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Alternate:
     """A second mix of the same components with a few levels changed."""
 
@@ -215,7 +216,7 @@ class Alternate:
     place: Place
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Passage:
     """A span of the cue with figures of its own; whether the sound is long enough is found later."""
 
@@ -225,7 +226,7 @@ class Passage:
     place: Place
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Margin:
     """How far one section or group is to be measured over another.
 
@@ -238,7 +239,7 @@ class Margin:
     place: Place
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Delivery:
     """Which families of files are written, where and how.
 
@@ -256,7 +257,7 @@ class Delivery:
     file_name: str | None = None  # None: the names of the buses
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Plan:
     """A whole plan."""
 
@@ -282,7 +283,7 @@ class Plan:
     start: Timecode | None = None  # of the first frame of every file; at `frame_rate`
     key_places: dict[str, Place] = field(default_factory=dict)  # of the values at the top that are written
     targets: tuple[Target, ...] = ()
-    balance: BalanceLimits = BalanceLimits()  # noqa: RUF009 - frozen
+    balance: BalanceLimits = BalanceLimits()
     reference_section: str | None = None  # of depth; None: the nearest section of each room
     unused_sends: tuple[UnusedSend, ...] = ()
 

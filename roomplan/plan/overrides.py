@@ -22,7 +22,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import secrets
-from dataclasses import dataclass, field
+from dataclasses import field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,6 +32,7 @@ from roomplan.documents.parsing import parse_text
 from roomplan.documents.rewriting import Original, read_original, write_edited
 from roomplan.documents.wording import quoted
 from roomplan.errors import Place, PlanError, RoomplanError
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.extending import SHORT_FORMS
 from roomplan.plan.load import load_plan
 
@@ -53,7 +54,7 @@ __all__ = [
 _CLOSE = 1e-9  # relative and absolute: seconds of the model against milliseconds of the file
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SendOverride:
     """What one send of a section shall be.
 
@@ -77,7 +78,7 @@ class SendOverride:
     pre_delay_ms: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Overrides:
     """What a plan shall say.
 
@@ -99,7 +100,7 @@ class Overrides:
     silent: frozenset[str] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SharedLevel:
     """A level that is written where several sections have it from.
 
@@ -115,7 +116,7 @@ class SharedLevel:
     sections: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class PreparedOverrides:
     """A plan's file with overrides, not written yet.
 
@@ -257,7 +258,7 @@ def _send_index(plan: Plan, sends: tuple[Send, ...], wish: SendOverride) -> int:
 # --- What the file shall say ----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class _Entry:
     """An entry of sends to be changed: where it is written, whose it is, and what one section wants of it."""
 

@@ -8,10 +8,11 @@ levels add up; `mute`, and a level where the group says `off`, replace what the 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from roomplan.documents.wording import listed, number
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan import model
 
 if TYPE_CHECKING:
@@ -117,7 +118,7 @@ def _change(
     return model.AlternateChange(shape.level, shape.mute, places.of(path), dry, sends)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class _Target:
     """What a change is of: sections, the rooms they send to, and where a send that was refused may be."""
 

@@ -15,8 +15,9 @@ whose noise is an estimate (0.03: IEC 60268-16, from memory); those of levels ar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
+
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from roomplan.errors import Place
@@ -53,7 +54,7 @@ DEFAULT_SENDS_DB = (-40.0, 0.0)
 DEFAULT_LEVELS_DB = (-6.0, 6.0)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Wish:
     """One kind of wish: what it needs beside its value, and how it is judged.
 
@@ -95,7 +96,7 @@ WISHES: dict[WishKind, Wish] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Target:
     """One wish of a plan.
 
@@ -140,7 +141,7 @@ class Target:
         return bool(self.miss(value) <= self.tolerance + 1e-9)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class BalanceLimits:
     """What may be moved for the targets.
 

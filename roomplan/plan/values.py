@@ -15,7 +15,6 @@ otherwise each have several ways of being written.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pydantic_core import PydanticCustomError, core_schema
@@ -23,6 +22,7 @@ from pydantic_core import PydanticCustomError, core_schema
 from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import decimal_comma, describe, number, quoted
 from roomplan.errors import RoomplanError
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.times import CLOCK, LIKE_TIMECODE, TIMECODE, clock_seconds
 from roomplan.timecode import FRAME_RATES, FrameRate, frame_rate
 
@@ -120,7 +120,7 @@ class ValueKind:
         return self.describe_to_editors()
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Number(ValueKind):
     """A finite number between two limits, or one of a few words, or a text of some pattern."""
 
@@ -182,7 +182,7 @@ class Number(ValueKind):
         return numeric if len(forms) == 1 else {"anyOf": forms}
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Moment(ValueKind):
     """A moment from the start of the sound: seconds, minutes and seconds with a colon, or timecode."""
 
@@ -225,7 +225,7 @@ class Moment(ValueKind):
         }
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Start(ValueKind):
     """A timecode as it is written; whether there is such a frame depends on the frame rate."""
 
@@ -244,7 +244,7 @@ class Start(ValueKind):
         return {"type": "string", "pattern": f"^{TIMECODE}$"}
 
 
-@dataclass(frozen=True)
+@frozen_class
 class PictureRate(ValueKind):
     """One of the frame rates, as a number or by its name."""
 
@@ -269,7 +269,7 @@ class PictureRate(ValueKind):
         return {"enum": [*names, *(int(rate) if rate.is_integer() else rate for rate in plain)]}
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Label(ValueKind):
     """A short text for names of files, or a whole number as text."""
 
@@ -296,7 +296,7 @@ class Label(ValueKind):
         return {"anyOf": [text, {"type": "integer", "minimum": 0}]}
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Text(ValueKind):
     """A text on one line."""
 
@@ -329,7 +329,7 @@ class Text(ValueKind):
         return {"type": "string", "minLength": 1, "maxLength": self.longest}
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Choice(ValueKind):
     """One of a few words or numbers; `also` names other forms that are accepted in the same place."""
 
@@ -361,7 +361,7 @@ class Choice(ValueKind):
         return {"enum": list(self.words)}
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Truth(ValueKind):
     """`true` or `false`, and no other word for them."""
 
@@ -380,7 +380,7 @@ class Truth(ValueKind):
         return {"type": "boolean"}
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Otherwise:
     """What happens where a key is left out, for keys whose default is no value of the file."""
 
@@ -422,7 +422,7 @@ class Thinned(list[Any]):
     """A list that has lost all its entries to refusals, which is not the same as an empty one."""
 
 
-@dataclass(frozen=True)
+@frozen_class
 class ListOf(_Container):
     """A list with at least one entry; `what` names it in messages, `on_page` where keys are described."""
 
@@ -450,7 +450,7 @@ class ListOf(_Container):
         return {"minItems": self.fewest, **most}
 
 
-@dataclass(frozen=True)
+@frozen_class
 class MappingOf(_Container):
     """A mapping whose keys are names the user chooses; `what` names it in messages."""
 

@@ -18,7 +18,7 @@ import atexit
 import copy
 import shutil
 import tempfile
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +26,7 @@ from roomplan.documents.parsing import parse_text
 from roomplan.documents.places import PlaceMap, Spot
 from roomplan.errors import Place, Problem, ReportError
 from roomplan.files.resources import bundled_folder
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.old_words import OLD_WORDS
 from roomplan.report_file import find_report
 
@@ -42,7 +43,7 @@ _DATA = ("reproduce", "plan", "data")
 _REMEDY = "render its plan once again, or name the plan itself"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class WrittenPlan:
     """What a plan says, word for word.
 
@@ -70,7 +71,7 @@ class WrittenPlan:
     report_file: Path | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Reported:
     """A plan found in a report: as it was written, and as it is to be read now, with its places."""
 

@@ -14,12 +14,13 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.files.digests import digest_of
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.meter import passing_blocks, power_over_blocks, why_nothing_passes
 from roomplan.plan.bus_name import BusName
 from roomplan.rendering.composite_parts import composite_digest, position_of, room_digest, sends_to
@@ -52,7 +53,7 @@ __all__ = [
 _ROOM_KINDS = {"room", "room_position"}
 
 
-@dataclass(frozen=True)
+@frozen_class
 class BusFigures:
     """All figures of one bus; None with an entry in `reasons` where there is nothing to report."""
 
@@ -67,7 +68,7 @@ class BusFigures:
     reasons: Mapping[str, str]
 
 
-@dataclass(frozen=True)
+@frozen_class
 class DecayOfBus:
     """What the composite of a bus says; None with a reason where it has none."""
 
@@ -77,7 +78,7 @@ class DecayOfBus:
     reasons: dict[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
+@frozen_class
 class SectionPowers:
     """K-weighted power of a section's dry and wet, each over the blocks in which it passes the gates."""
 
@@ -85,7 +86,7 @@ class SectionPowers:
     wet: float
 
 
-@dataclass(frozen=True)
+@frozen_class
 class _Mixture:
     """What is measured for a bus: composites and the weights of their powers."""
 

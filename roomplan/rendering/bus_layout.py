@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.session.buses import build_buses, build_components, build_families
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["BusLayout", "bus_gains", "lay_out"]
 
 
-@dataclass(frozen=True)
+@frozen_class
 class BusLayout:
     """A session with its components, the buses over them, and all families those buses could form."""
 

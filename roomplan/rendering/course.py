@@ -7,9 +7,9 @@ A step is measured as a passage is: integrated loudness with both gates of BS.17
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.hops import HOPS_PER_SECOND
 from roomplan.loudness.meter import loudness_of_hops
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["CourseStep", "course_of_hops"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class CourseStep:
     """One step in seconds; its loudness is None where it is silent, or too short to be measured."""
 

@@ -13,12 +13,13 @@ EBU Tech 3285: see `roomplan.audio.bext`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from roomplan.audio.bext import StatedLoudness, bext_chunk, plain_ascii, write_bext
 from roomplan.errors import Problem, RoomplanError
+from roomplan.frozen_classes import frozen_class
 from roomplan.session.output_files import delivery_rate, output_files
 from roomplan.timecode import nearest_sample
 
@@ -42,7 +43,7 @@ def decibels(peak: float | None) -> float | None:
     return 20.0 * math.log10(peak) if peak is not None and peak > 0.0 else None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class _Over:
     """A bus that does not fit the integer format of a delivery; `peak` is linear."""
 

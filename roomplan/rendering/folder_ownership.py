@@ -20,7 +20,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +29,7 @@ from roomplan.audio.info import BLOCK_FRAMES, SoundSource
 from roomplan.errors import AudioError, ReportError, RoomplanError
 from roomplan.files.names import is_inner_path
 from roomplan.files.real_path import real_path
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.templates import fields_of
 from roomplan.rendering.heard import LONGEST_FADE_S
 from roomplan.report_file import REPORT_NAME, read_report
@@ -62,7 +62,7 @@ _ROUNDING = 1e-6  # of a sample, −120 dBFS: less is no other mix
 _REMEDY = "choose another folder, or use `--replace`"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class LeftOver:
     """A file that an earlier render of the plan wrote and this one does not.
 
@@ -85,7 +85,7 @@ class LeftOver:
     size: int | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class EarlierStem:
     """A stem's file as an earlier render read it: the digest of its content, and its length in seconds."""
 
@@ -93,7 +93,7 @@ class EarlierStem:
     duration_s: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class _Earlier:
     """A report that is in a folder."""
 
@@ -116,7 +116,7 @@ class DeliveredError(RoomplanError):
         self.folders = folders
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Finished:
     """What is in a folder of a delivery of the plan's version.
 
@@ -293,7 +293,7 @@ def refuse_other_samples(
     )
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class _Difference:
     """How a finished file differs from the one that would replace it."""
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from roomplan.frozen_classes import frozen_class
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
@@ -65,7 +67,7 @@ class SignalStatistics:
         return 10.0 * math.log10(max((total + 2.0 * self.cross) / total, 1e-20))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Peaks:
     """Largest sample and true peak of a bus, linear; None where only a new pass could tell."""
 
@@ -73,7 +75,7 @@ class Peaks:
     true: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class PlannedFile:
     """A file to write.
 
@@ -94,7 +96,7 @@ class PlannedFile:
     sample_rate: int
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Destination:
     """What the pass writes: bus name → files; `time_reference` makes room for the chunk in WAV files."""
 
@@ -102,7 +104,7 @@ class Destination:
     time_reference: bool
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Output:
     """A file of a render.
 
@@ -139,7 +141,7 @@ class Output:
     time_reference: int | None = None
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Level:
     """Peaks of a bus at the session's rate."""
 
@@ -159,7 +161,7 @@ class Powers(Protocol):
         ...
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Heard:
     """What the pass leaves behind; `speech_band` holds the powers in that band where they were asked for."""
 

@@ -11,13 +11,13 @@ written is not there.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from roomplan._version import __version__
 from roomplan.acoustics.doubt import Doubt
 from roomplan.acoustics.figures import BandFigures, DecayFigures
 from roomplan.files.digests import digest_of, is_digest
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -32,7 +32,7 @@ _VERDICTS = {"good", "doubtful", "unusable"}
 _NO_NUMBERS = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class MeasuredDecay:
     """Figures of a composite, and when it has decayed by 40 dB; `reason` where it does not say that."""
 

@@ -7,9 +7,9 @@ A record answers loudness at any levels, peaks only at those of passes.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.rendering.bus_layout import bus_gains
 from roomplan.rendering.heard import Heard, Level
 from roomplan.rendering.parts import parts_of
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["KeptPass", "PassOptions", "find_kept_pass", "heard_from"]
 
 
-@dataclass(frozen=True)
+@frozen_class
 class PassOptions:
     """How a pass is made.
 
@@ -48,7 +48,7 @@ class PassOptions:
     cache: Cache | None = None
 
 
-@dataclass(frozen=True)
+@frozen_class
 class KeptPass:
     """The record of the parts of a session: where it is, and what it answers; None where there is none."""
 

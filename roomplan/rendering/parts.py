@@ -8,10 +8,10 @@ stem and of the response as used: it is never out of date.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from roomplan.files.digests import digest_of
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["Part", "parts_of"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Part:
     """One component: what it is, as a digest, and its gain in the mix."""
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.meter import loudness_of_hops
 from roomplan.plan.bus_name import BusName
 from roomplan.rendering.bus_figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
@@ -30,7 +30,7 @@ _NO_PEAKS = "peaks need a new pass over the sound: the last one was at other lev
 _NO_SIDES = "only sections, groups and the mix have a wet and a dry side"
 
 
-@dataclass(frozen=True)
+@frozen_class
 class SendFigures:
     """What one send returns: wet over dry in dB, None with a reason where it cannot be said."""
 

@@ -7,9 +7,9 @@ Everything follows from the power of each bus per 20 ms hop; windows of a passag
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.gating import loudness_of_hops
 from roomplan.loudness.margins import margin_of_hops, passage_hops
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["MarginOfBuses", "PassageOfBus", "margins_of_plan", "passages_of_plan"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class MarginOfBuses:
     """A margin the plan asks for, over the whole cue (`passage` None) or one passage."""
 
@@ -37,7 +37,7 @@ class MarginOfBuses:
     figure: MarginFigure
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class PassageOfBus:
     """Loudness of a bus within a passage."""
 

@@ -13,7 +13,6 @@ Its key is made of the parts: it is never out of date. An excerpt of a cue is no
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,6 +20,7 @@ import numpy as np
 from roomplan._version import __version__
 from roomplan.errors import RoomplanError
 from roomplan.files.digests import digest_of
+from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.cross_powers import CrossPowers
 from roomplan.rendering.heard import Peaks, SignalStatistics
 
@@ -120,7 +120,7 @@ def _pass(
     }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Recalled:
     """Answers of an earlier pass to a session with the same parts.
 
@@ -243,7 +243,7 @@ def recall(
     return Recalled(frames, powers, in_speech_band, tuple(known), statistics)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class _Pass:
     """A pass as a record has it: its length, the gains of its parts, and peaks of sums of parts."""
 

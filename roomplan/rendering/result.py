@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
+
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["Rendering"]
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Rendering:
     """Everything a render or a measurement found; `outputs` is empty when nothing was written.
 

@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from dataclasses import astuple, dataclass, fields
+from dataclasses import astuple, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,6 +25,7 @@ import numpy as np
 from roomplan.audio.info import SoundSource
 from roomplan.errors import AudioError
 from roomplan.files.digests import file_digest
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -44,7 +45,7 @@ _ENDING_S = 0.05
 _WINDOWS_AT_ONCE = 16
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class StemFigures:
     """What one file holds.
 
@@ -85,7 +86,7 @@ class StemFigures:
         return self.ending_power > 1e-4 * self.loudest_power
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class SurveyedFile:
     """One file of a stem: the section that plays it, the digest of its content, and what it holds.
 

@@ -12,13 +12,13 @@ rendered folders, one for each cue, is compared cue by cue.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from roomplan._version import __version__
 from roomplan.cautions import LEVELS, MUSIC_ONLY
 from roomplan.errors import RoomplanError
 from roomplan.files.real_path import real_path
+from roomplan.frozen_classes import frozen_class
 from roomplan.report.csv_rows import csv_text
 from roomplan.report_file import REPORT_NAME
 
@@ -65,7 +65,7 @@ _STEP_OF_CLARITY_DB = 1.0  # the same: C80 1 dB
 _DEEPEST = 3  # folders between the one named and those that were rendered into
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Compared:
     """One plan or rendered folder: its name, its document, and how the figures were obtained."""
 
@@ -74,7 +74,7 @@ class Compared:
     answered_from: str  # "sound", "matrix" (of an earlier pass) or "report"
 
 
-@dataclass(frozen=True)
+@frozen_class
 class ComparedCue:
     """One cue in several versions; a version that lacks it has None in its place."""
 

@@ -9,13 +9,13 @@ their levels too. Left and right are those of somebody who faces the stage.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan._version import __version__
 from roomplan.cautions import MUSIC_ONLY, RESPONSE
+from roomplan.frozen_classes import frozen_class
 from roomplan.report.documents import Document, rounded, rounded_ms
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
 
@@ -63,7 +63,7 @@ _PATTERNS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class WrittenResponse:
     """What `synthesise` has written: the file and what is known of it.
 

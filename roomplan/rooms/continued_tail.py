@@ -15,7 +15,6 @@ at the level that the band itself has before the knee. So nothing steps from one
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +22,7 @@ import numpy as np
 from roomplan.acoustics.bands import ALL_OCTAVE_CENTRES_HZ, exact_mid_band
 from roomplan.acoustics.noise import find_truncation
 from roomplan.acoustics.transforms import inverse_real, spectrum
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.band_decays import LOWEST_SIXTH_HZ, STEP_S, band_energies, evened_out
 from roomplan.rooms.conditioning import fade
 from roomplan.rooms.narrow_bands import SILENCE_S, band_centres, change_bands, even_length, returning
@@ -45,7 +45,7 @@ FARTHEST_SLOPE = 2.0  # a late slope farther from the band's own is a second slo
 NOISE_SEED = 20_240_202  # fixed: the same response gives the same samples
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class _Ends:
     """Of each band, (bands,), in s: late decay time, knee, where noise takes over and where content ends."""
 

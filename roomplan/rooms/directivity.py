@@ -17,13 +17,13 @@ one curve over frequency times a number for each direction.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.acoustics.bands import exact_mid_band
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.smooth_curves import monotone_curve
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ _STEPS = 1001  # up to it; straight lines between
 _NODES = 48  # of the mean over the sphere
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Directivity:
     """Directivity of a source that is alike all around its axis.
 

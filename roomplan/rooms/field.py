@@ -29,13 +29,13 @@ against image sources.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.acoustics.bands import exact_mid_band
 from roomplan.acoustics.room_formulas import ENERGY_DB
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.walls import ALL_CENTRES_HZ, decay_rates, losses_at, scattering_losses
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ __all__ = [
 POLAR, AZIMUTHS = 16, 16  # directions of an octant: times come out within 0.1 % of four times as many
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class FieldDecay:
     """Energy over time of one band: Σ weights · exp(−rates · t)."""
 
@@ -77,7 +77,7 @@ class FieldDecay:
         return np.exp(-np.multiply.outer(times_s, self.rates)) @ (self.weights / self.rates)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class EnergyField:
     """Decay of a room by band, and the share of its energy that is still mirrored.
 

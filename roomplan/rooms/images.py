@@ -14,13 +14,13 @@ Allen and Berkley, J. Acoust. Soc. Am. 65 (1979) 943: along an axis of length L 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.acoustics.bands import exact_mid_band
 from roomplan.acoustics.room_formulas import ENERGY_DB, REFERENCE_DISTANCE_M
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.geometry import setup_middle, source_position
 from roomplan.rooms.panels import crossed, kept_back, mirror_image, panel_axes, sent_on, times_crossed
 from roomplan.rooms.spec import SURFACES
@@ -56,7 +56,7 @@ __all__ = [
 _MID_BANDS_HZ = (500, 1000)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class ImageSources:
     """Images of one source, the source itself first.
 
@@ -72,7 +72,7 @@ class ImageSources:
     hits: NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Reflection:
     """One early reflection as the middle of a set-up hears it, as if by an omnidirectional microphone.
 

@@ -23,10 +23,10 @@ frequencies (common practice, no source).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.spec import BAND_CENTRES_HZ
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ _ONCE = "read in one transcription"
 _ROW_OF_OTHERS = "read in one transcription; tables of others print the same row"
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Material:
     """One row of the table.
 

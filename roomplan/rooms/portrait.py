@@ -16,7 +16,6 @@ Mid frequencies: ISO 3382-1:2009, clause 9.1. Mean free path 4V/S: Kosten 1960, 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -30,6 +29,7 @@ from roomplan.acoustics.room_formulas import (
     schroeder_frequency,
 )
 from roomplan.acoustics.transforms import fast_length, inverse_real, spectrum
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.coherence import diffuse_correlation, microphone_aims
 from roomplan.rooms.geometry import PATTERNS, setup_middle, source_position
 from roomplan.rooms.images import early_reflections
@@ -69,7 +69,7 @@ MIXED_TIMES, FREE_PATHS = 1.3, 3.0  # how far a portrait looks; both common prac
 FAINTEST_DIRECT = 1e-3  # share of its energy that a set-up must hear for levels relative to it
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class EnergyToCome:
     """Reflected energy of a response that is still to come, mid bands, in dB relative to its direct sound.
 
@@ -83,7 +83,7 @@ class EnergyToCome:
     level_db: Array
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class PortraitFigures:
     """What a response measures, direct sound included, mean over its channels.
 
@@ -101,7 +101,7 @@ class PortraitFigures:
     reasons: Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class HeardOfResponse:
     """What of a portrait comes from the synthesised response; `to_come` as in `RoomPortrait`."""
 
@@ -125,7 +125,7 @@ class PortraitStore(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class RoomPortrait:
     """A room, heard from one seat by one set-up.
 

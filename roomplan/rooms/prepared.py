@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import threading
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["PositionRequest", "PreparedPosition", "PreparedResponse", "PreparedRoom"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class PositionRequest:
     """What a section asks of a room.
 
@@ -86,7 +87,7 @@ class PreparedResponse:
             return self._samples
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class PreparedPosition:
     """One position (and seat, in a synthetic room) ready to be convolved with.
 
@@ -116,7 +117,7 @@ class PreparedPosition:
         return self.response.samples
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class PreparedRoom:
     """A room ready to be convolved with.
 

@@ -8,12 +8,12 @@ from the resampled file's first frame; `lead` frames of them are the resampler's
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from roomplan.acoustics.direct_sound import DirectSound, find_direct_sound
 from roomplan.audio.resample import resample_response
 from roomplan.errors import AudioError, Problem, RoomplanError
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.conditioning import find_knee, is_emptied, remove_direct, trim_tail
 from roomplan.rooms.decay_scaling import mid_reverberation_time, scale_decay
 from roomplan.rooms.responses import read_response
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 __all__ = ["RecordedRoom", "RecordedSound"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class RecordedSound:
     """One position at the plan's rate, with its direct sound found."""
 

@@ -12,7 +12,6 @@ wrong comes back as a warning in words.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +20,7 @@ from roomplan.acoustics.defects import CLIPPED_RUN, find_clipping
 from roomplan.acoustics.recognition import recognise_other_sound
 from roomplan.audio.info import inspect_sound, read_sound
 from roomplan.errors import AudioError
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -68,7 +68,7 @@ _OTHER_SOUNDS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class ResponseSound:
     """One response as read.
 

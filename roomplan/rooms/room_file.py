@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -36,6 +36,7 @@ from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import quoted
 from roomplan.errors import Place, Problem
 from roomplan.files.resources import bundled_folder
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.faults import checked_shape
 from roomplan.plan.model import Seat
 from roomplan.rooms.field import decay_times_of_materials
@@ -138,7 +139,7 @@ def _read_room(path: Path, content: bytes) -> tuple[RoomSpecification | None, tu
     return (None if problems else specification), tuple(problems)
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class _Air:
     """The room's air; NaN where the file gives none that is right."""
 

@@ -24,10 +24,10 @@ its kind, not for one instrument.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.directivity import Directivity
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["SOURCE_KINDS", "RadiatingKind", "directivity_of"]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class RadiatingKind:
     """One row of the table.
 

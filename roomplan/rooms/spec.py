@@ -9,10 +9,11 @@ faces the stage.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from roomplan.acoustics.room_formulas import speed_of_sound
+from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -39,7 +40,7 @@ SURFACES = ("stage_wall", "far_wall", "left_wall", "right_wall", "floor", "ceili
 DEFAULT_SOURCE_HEIGHT_M = 1.5
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class MicrophoneSetup:
     """One microphone (mono), a left and a right one, or left, right and a centre that goes to both at −3 dB.
 
@@ -59,7 +60,7 @@ class MicrophoneSetup:
         return min(2, len(self.positions_m))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Stage:
     """The part of the floor where players sit: from and to along the hall, and its width about the middle."""
 
@@ -68,7 +69,7 @@ class Stage:
     width_m: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Panel:
     """A thin rectangle: a wall of the stage, a canopy. See `roomplan.rooms.panels`.
 
@@ -85,7 +86,7 @@ class Panel:
     scattering: float
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Scatterers:
     """Bodies whose places are not known one by one, such as risers, balconies or columns.
 
@@ -102,7 +103,7 @@ class Scatterers:
     heights_m: tuple[float, float]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class RoomSpecification:
     """A synthetic room as its file describes it.
 

@@ -8,12 +8,12 @@ Bands are those of `roomplan.rooms.narrow_bands`, the channels added up; times c
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.acoustics.transforms import spectrum
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.band_decays import LOWEST_SIXTH_HZ, STEP_S, band_decay_time, band_energies
 from roomplan.rooms.narrow_bands import SILENCE_S, band_centres, even_length, frequencies_of
 
@@ -30,7 +30,7 @@ MOST_COLUMNS = 250
 DIGITS = 1  # of a level: what is kept is what was measured
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Spectrogram:
     """Levels of a response over time and frequency, and how long each frequency takes to decay.
 

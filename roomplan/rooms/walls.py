@@ -16,13 +16,13 @@ so a decay time falls above 8 kHz as 13.8 / (c m + walls).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.acoustics.bands import exact_mid_band
 from roomplan.acoustics.room_formulas import DECAY_RATE, ENERGY_DB, air_attenuation, eyring_absorption
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.smooth_curves import monotone_curve
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES
 
@@ -59,7 +59,7 @@ STEEPEST_END = 1.5
 _SLOPE_STEP = 0.01  # in ln f, over which the slope beyond is taken
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Losses:
     """Losses of reflected sound by band.
 
@@ -70,7 +70,7 @@ class Losses:
     air_per_m: Mapping[int, float]
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class LossesOverFrequency:
     """Losses of reflected sound at frequencies.
 

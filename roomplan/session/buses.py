@@ -9,12 +9,12 @@ out. The groups of an alternate are buses where a delivery writes them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.documents.suggest import did_you_mean
 from roomplan.errors import RoomplanError
 from roomplan.files.names import safe_file_names
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.bus_name import BusName
 from roomplan.session.session import amplitude
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["Bus", "BusFamily", "Component", "build_buses", "build_components", "build_families", "find_bus"]
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Component:
     """One signal: the dry of a section (`send` is None) or one of its sends."""
 
@@ -44,7 +44,7 @@ class Component:
         return f"wet({self.section}, {self.room}, {self.position})"
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Bus:
     """A sum of components: `factors` maps the index of a component to its factor."""
 
@@ -53,7 +53,7 @@ class Bus:
     factors: Mapping[int, float]
 
 
-@dataclass(frozen=True)
+@frozen_class
 class BusFamily:
     """Buses that add up to another one, and the folder their files share."""
 

@@ -10,12 +10,12 @@ folders.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from roomplan.errors import RoomplanError
 from roomplan.files.names import safe_file_names
 from roomplan.files.real_path import real_path
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.bus_name import BusName
 from roomplan.plan.templates import filled
 from roomplan.report_file import REPORT_NAME
@@ -51,7 +51,7 @@ _FOLDER_OF_KIND = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class DeliveryTarget:
     """One delivery of a render and the folder it goes to.
 

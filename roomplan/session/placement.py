@@ -14,12 +14,12 @@ A day is no circle here: stems that cross midnight are more than 12 hours apart 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 from math import floor
 from typing import TYPE_CHECKING
 
 from roomplan.errors import Problem
+from roomplan.frozen_classes import frozen_class
 from roomplan.timecode import Timecode, nearest_sample
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ _FURTHEST_APART_S = 12 * 3600
 _MOST_NAMES_LISTED = 6
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Placement:
     """Time of day of frame 0; None where neither stems nor plan say it."""
 

@@ -16,13 +16,14 @@ stem at the centre is untouched and a pan turns its far side down by the same la
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from roomplan.audio.resample import resampled_length
 from roomplan.errors import Place, Problem
+from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.kept_rooms import KeptRooms
 from roomplan.rooms.positions import available_positions
 from roomplan.rooms.prepared import PositionRequest, PreparedPosition
@@ -82,7 +83,7 @@ def width_matrix(width: float) -> NDArray[np.float64]:
     return np.array([[1.0 + width, 1.0 - width], [1.0 - width, 1.0 + width]]) / 2.0
 
 
-@dataclass(frozen=True)
+@frozen_class
 class StemPath:
     """One stem and its way into the section: `signal` (signal channels, channels), `dry` (2, channels).
 
@@ -95,7 +96,7 @@ class StemPath:
     offset_frames: int = 0
 
 
-@dataclass(frozen=True)
+@frozen_class
 class SendPath:
     """One send as it will be convolved: everything that shapes its response, and its gain in the mix.
 
@@ -127,7 +128,7 @@ class SendPath:
         return self.pre_delay_s + self.prepared.onset_s
 
 
-@dataclass(frozen=True)
+@frozen_class
 class SectionSource:
     """A section with its stems and sends resolved.
 
@@ -148,7 +149,7 @@ class SectionSource:
     sends: tuple[SendPath, ...]
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Excerpt:
     """A part of the cue that is rendered alone, tails of earlier sound included, in frames."""
 
@@ -156,7 +157,7 @@ class Excerpt:
     frames: int
 
 
-@dataclass(frozen=True)
+@frozen_class
 class Session:
     """A plan with its files found, its rooms prepared and its levels multiplied out.
 

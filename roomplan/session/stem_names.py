@@ -24,6 +24,8 @@ import unicodedata
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from roomplan.frozen_classes import frozen_class
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -74,7 +76,7 @@ _BARE_VERSION = re.compile(r"v[12]", re.IGNORECASE)
 _MOSTLY = 0.6
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class Token:
     """A word or a number of a name: folded, and where it is in the NFC name."""
 
@@ -98,7 +100,7 @@ class Revision:
     date: str = ""
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class RevisionGroup:
     """Stems that differ in their revisions only, as indices: all of them, and the newest."""
 
@@ -157,7 +159,7 @@ def _humps(stem: str, start: int, end: int) -> list[tuple[int, int]]:
     return list(zip(cuts, [*cuts[1:], end], strict=True))
 
 
-@dataclass(frozen=True, slots=True)
+@frozen_class
 class _Read:
     """A name as a version of a stem: what it is, and how new."""
 

@@ -35,6 +35,7 @@ from roomplan.audio.info import FileState, SoundInfo, inspect_sound
 from roomplan.documents.suggest import Guesses, did_you_mean, is_slip
 from roomplan.errors import AudioError, Place, Problem
 from roomplan.files.names import is_sound_name
+from roomplan.frozen_classes import frozen_class
 from roomplan.plan.bus_name import BusName
 from roomplan.session.stem_names import revision_groups, split_side
 
@@ -53,7 +54,7 @@ _MOST_UNCLAIMED_LISTED = 8
 _MOST_NAMED = 6  # files in one line
 
 
-@dataclass(frozen=True)
+@frozen_class
 class StemSource:
     """One mono or stereo stem with its own level and pan; `files` holds one file, or left and right.
 
@@ -93,7 +94,7 @@ class StemSource:
                 )
 
 
-@dataclass(frozen=True)
+@frozen_class
 class _StemFile:
     """What is known of one claimed file."""
 
