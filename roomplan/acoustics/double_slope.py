@@ -40,20 +40,24 @@ bands agree.
 
 from __future__ import annotations
 
+from collections.abc import Generator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from roomplan.acoustics.checks import validate_rate
+from roomplan.acoustics.slope_fits import RIDGE, SlopeFit, fit_slopes, sensitivities
 from roomplan.errors import RoomplanError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import ArrayLike, NDArray
 
     from roomplan.acoustics.noise import Truncation
 
-__all__ = ["DoubleSlope", "find_double_slope"]
+__all__ = ["DecayToJudge", "DoubleSlope", "find_double_slope", "find_double_slopes"]
 
 # of a direct sound, a band filter leaves 80 dB less from 1/B on (measured, filters run backwards)
 _SKIPPED = 1.0  # times 1/B
@@ -74,12 +78,6 @@ _LEAST_BLOCKS = 3  # of the first slope
 _EARLY_S = 0.08  # ISO 3382-1:2009, A.2.2: a first slope seen by then only may be early reflections
 _LARGEST_SHARE = 0.35  # standard deviation of a decay time over the decay time
 
-_TURNS = 40
-_LONGEST_STEP = 1.0  # of a logarithm
-_FIRST_DAMPING = 1e-3
-_MOST_DAMPING = 1e6
-_RIDGE = 1e-9  # keeps the equations solvable where a parameter has no influence, such as a noise of nothing
-_SETTLED = 1e-4  # of log-likelihood
 _SCORED_RATES = np.array([0.3, 0.6, 1.6, 3.0])  # of a second slope, times the rate of the fit of one
 _NEPER_60_DB = 6.0 * np.log(10.0)  # 13.8155: energy falls by 60 dB
 _DB = 10.0 / np.log(10.0)
@@ -126,12 +124,38 @@ class _Blocks(NamedTuple):
     scale: float
 
 
-class _Fit(NamedTuple):
-    """`logs`: log a and log k of each decay, log n. `parts`: decays and noise, shape (decays + 1, blocks)."""
+class DecayToJudge(NamedTuple):
+    """What is known of the decay of a band: arguments of `find_double_slope`."""
 
-    logs: NDArray[np.float64]
-    parts: NDArray[np.float64]
-    deviance: float
+    energy: NDArray[np.float64]
+    sample_rate: float
+    truncation: Truncation
+    bandwidth_hz: float
+
+
+# blocks and a start go out, their fit comes in, an answer is returned
+_Judging = Generator[tuple[_Blocks, "NDArray[np.float64]"], SlopeFit, "DoubleSlope | None"]
+
+
+def find_double_slopes(decays: Sequence[DecayToJudge]) -> list[DoubleSlope | None]:
+    """Tell of several bands what `find_double_slope` tells of one, their fits made side by side."""
+    found: list[DoubleSlope | None] = [None] * len(decays)
+    asked: dict[int, tuple[_Judging, SlopeFit | None]] = {
+        place: (_judge(decay), None) for place, decay in enumerate(decays)
+    }
+    while asked:
+        questions = {}
+        for place, (judging, answer) in asked.items():
+            try:
+                questions[place] = next(judging) if answer is None else judging.send(answer)
+            except StopIteration as ended:
+                found[place] = ended.value
+        fits = fit_slopes(
+            [blocks.power for blocks, _start in questions.values()],
+            [start for _blocks, start in questions.values()],
+        )
+        asked = {place: (asked[place][0], fit) for place, fit in zip(questions, fits, strict=True)}
+    return found
 
 
 def find_double_slope(
@@ -181,19 +205,25 @@ def find_double_slope(
     validate_rate(sample_rate)
     if not (np.isfinite(bandwidth_hz) and bandwidth_hz > 0.0):
         raise RoomplanError(f"a bandwidth of {bandwidth_hz} Hz", remedy="it must be above 0 Hz")
+    values = np.asarray(energy, dtype=np.float64)
+    return find_double_slopes([DecayToJudge(values, sample_rate, truncation, bandwidth_hz)])[0]
+
+
+def _judge(decay: DecayToJudge) -> _Judging:
+    """Judge one decay. All ask in the same order: for one slope, for two, and for one without the start."""
+    values, sample_rate, truncation, bandwidth_hz = decay
     if truncation.late_decay_time_s is None:
         return None
-    values = np.asarray(energy, dtype=np.float64)
     blocks = _cut_into_blocks(values, sample_rate / bandwidth_hz, truncation)
     if blocks is None:
         return None
     shape = bandwidth_hz * blocks.width / sample_rate
     late_rate = _NEPER_60_DB / (truncation.late_decay_time_s * sample_rate)
     start = _start_of_one(blocks, truncation, late_rate)
-    one = _fit(blocks, start)
+    one = yield blocks, start
     if np.sqrt(shape) * _score_of_another(blocks, one) < _SCORE_LIMIT:
         return None
-    two = _fit(blocks, _start_of_two(blocks, start))
+    two = yield blocks, _start_of_two(blocks, start)
     scatter = _scatter(blocks, two, shape)
     evidence = shape * (one.deviance - two.deviance) / scatter
     if not evidence > _EVIDENCE_LIMIT:
@@ -205,9 +235,8 @@ def find_double_slope(
     if late.power.size < _FEWEST_BLOCKS:
         return None
     start = _start_of_one(late, truncation, late_rate)
-    if np.sqrt(shape / scatter) * _score_of_another(late, _fit(late, start)) < _LATE_SCORE_LIMIT:
-        return None
-    return found
+    one = yield late, start
+    return found if np.sqrt(shape / scatter) * _score_of_another(late, one) >= _LATE_SCORE_LIMIT else None
 
 
 def _cut_into_blocks(
@@ -269,68 +298,12 @@ def _start_of_two(blocks: _Blocks, start: NDArray[np.float64]) -> NDArray[np.flo
     return np.array([first, start[1] + np.log(4.0), start[0], start[1], start[2]])
 
 
-def _parts(logs: NDArray[np.float64], index: NDArray[np.float64]) -> NDArray[np.float64]:
-    exponent = np.empty(((logs.size + 1) // 2, index.size))
-    exponent[:-1] = logs[0:-1:2, None] - np.exp(logs[1::2, None]) * index
-    exponent[-1] = logs[-1]
-    return np.exp(np.clip(exponent, -80.0, 50.0))
-
-
-def _deviance(power: NDArray[np.float64], model: NDArray[np.float64]) -> float:
-    """Sum of y/μ - 1 - log(y/μ): minus the log-likelihood over ν, 0 for a perfect fit."""
-    ratio = power / model
-    return float(np.sum(ratio - 1.0 - np.log(ratio)))
-
-
-def _sensitivities(
-    parts: NDArray[np.float64], logs: NDArray[np.float64], index: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Derivatives of log μ, shape (parameters, blocks), and μ."""
-    model = parts.sum(axis=0)
-    share = parts / model
-    rows = np.empty((logs.size, index.size))
-    rows[0::2] = share
-    rows[1::2] = share[:-1] * (-np.exp(logs[1::2, None]) * index)
-    return rows, model
-
-
-def _fit(blocks: _Blocks, start: NDArray[np.float64]) -> _Fit:
-    """Maximum likelihood of the decays and the noise that `start` holds."""
-    power, index = blocks.power, blocks.number
-    logs, parts = start, _parts(start, index)
-    deviance = _deviance(power, parts.sum(axis=0))
-    damping = _FIRST_DAMPING
-    diagonal = np.arange(start.size)
-    for _ in range(_TURNS):
-        rows, model = _sensitivities(parts, logs, index)
-        slope = np.einsum("pi,i->p", rows, power / model - 1.0)
-        normal = np.einsum("pi,qi->pq", rows, rows)
-        own = normal[diagonal, diagonal]
-        while True:
-            normal[diagonal, diagonal] = own * (1.0 + damping) + _RIDGE
-            step = np.clip(np.linalg.solve(normal, slope), -_LONGEST_STEP, _LONGEST_STEP)
-            tried = logs + step
-            tried_parts = _parts(tried, index)
-            tried_deviance = _deviance(power, tried_parts.sum(axis=0))
-            if tried_deviance <= deviance:
-                break
-            damping = max(10.0 * damping, _FIRST_DAMPING)
-            if damping > _MOST_DAMPING:
-                return _Fit(logs, parts, deviance)
-        gained = deviance - tried_deviance
-        logs, parts, deviance = tried, tried_parts, tried_deviance
-        damping *= 0.1
-        if gained < _SETTLED:
-            break
-    return _Fit(logs, parts, deviance)
-
-
-def _order(two: _Fit) -> NDArray[np.intp]:
+def _order(two: SlopeFit) -> NDArray[np.intp]:
     """Positions of the steeper and the flatter rate among the parameters; each level is one ahead."""
     return np.array([1, 3] if two.logs[1] >= two.logs[3] else [3, 1])
 
 
-def _score_of_another(blocks: _Blocks, one: _Fit) -> float:
+def _score_of_another(blocks: _Blocks, one: SlopeFit) -> float:
     """How much a little of a second decay would help the fit of one, for a few rates: see `_score`."""
     rate = np.exp(one.logs[1])
     shapes = np.exp(-rate * _SCORED_RATES[:, None] * blocks.number) / one.parts.sum(axis=0)
@@ -338,7 +311,7 @@ def _score_of_another(blocks: _Blocks, one: _Fit) -> float:
     return _score(blocks, one, shapes)
 
 
-def _score_of_a_bend(blocks: _Blocks, two: _Fit) -> float:
+def _score_of_a_bend(blocks: _Blocks, two: SlopeFit) -> float:
     """How much it would help if the slower decay and the noise bent down as a fade does: see `_score`."""
     model = two.parts.sum(axis=0)
     late = two.parts[_order(two)[1] // 2] + two.parts[-1]
@@ -346,22 +319,22 @@ def _score_of_a_bend(blocks: _Blocks, two: _Fit) -> float:
     return _score(blocks, two, shapes)
 
 
-def _score(blocks: _Blocks, fit: _Fit, shapes: NDArray[np.float64]) -> float:
+def _score(blocks: _Blocks, fit: SlopeFit, shapes: NDArray[np.float64]) -> float:
     """Largest score of some relative changes of the model, shape (changes, blocks).
 
     The score test: the correlation of the residual with a change, after what the fitted parameters can do of
     the change has been taken out, times 1/√ν in standard deviations.
     """
-    rows, model = _sensitivities(fit.parts, fit.logs, blocks.number)
+    rows, model = sensitivities(fit.parts, fit.logs, blocks.number)
     normal = np.einsum("pi,qi->pq", rows, rows)
-    normal[np.diag_indices_from(normal)] += _RIDGE * (1.0 + np.diagonal(normal))
+    normal[np.diag_indices_from(normal)] += RIDGE * (1.0 + np.diagonal(normal))
     known = np.linalg.solve(normal, np.einsum("pi,si->ps", rows, shapes))
     left = shapes - np.einsum("ps,pi->si", known, rows)
     score = np.einsum("si,i->s", left, blocks.power / model - 1.0)
     return float(np.max(score / np.sqrt(np.einsum("si,si->s", left, left) + 1e-12)))
 
 
-def _scatter(blocks: _Blocks, two: _Fit, shape: float) -> float:
+def _scatter(blocks: _Blocks, two: SlopeFit, shape: float) -> float:
     """Variance of the blocks about the fit over that of the gamma distribution, at least 1."""
     residual = blocks.power / two.parts.sum(axis=0) - 1.0
     freedom = max(1, residual.size - two.logs.size)
@@ -369,7 +342,7 @@ def _scatter(blocks: _Blocks, two: _Fit, shape: float) -> float:
 
 
 def _result(
-    blocks: _Blocks, two: _Fit, sample_rate: float, *, variance: float, evidence: float
+    blocks: _Blocks, two: SlopeFit, sample_rate: float, *, variance: float, evidence: float
 ) -> DoubleSlope | None:
     """Figures of a fit, or None where they do not make two slopes; `variance` is that of y/μ."""
     order = _order(two)
@@ -391,9 +364,9 @@ def _result(
         or _DB * (at_crossing - floor) < _LEAST_FALL_DB
     ):
         return None
-    rows, _model = _sensitivities(two.parts, two.logs, blocks.number)
+    rows, _model = sensitivities(two.parts, two.logs, blocks.number)
     normal = np.einsum("pi,qi->pq", rows, rows)
-    normal[np.diag_indices_from(normal)] += _RIDGE
+    normal[np.diag_indices_from(normal)] += RIDGE
     # a standard deviation of log k is a relative one of the decay time
     shares = np.sqrt(variance * np.diagonal(np.linalg.inv(normal))[order])
     if not shares.max() < _LARGEST_SHARE:

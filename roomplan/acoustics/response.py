@@ -41,7 +41,7 @@ from roomplan.acoustics.defects import (
     share_ahead,
     swelling_beginning,
 )
-from roomplan.acoustics.double_slope import find_double_slope
+from roomplan.acoustics.double_slope import DecayToJudge, find_double_slopes
 from roomplan.acoustics.energies import channel_energies
 from roomplan.acoustics.figures import (
     FIGURES,
@@ -70,6 +70,7 @@ if TYPE_CHECKING:
     from roomplan.acoustics.band_decay import BandDecay
     from roomplan.acoustics.correlation import BandCorrelation
     from roomplan.acoustics.curves import DecayCurve
+    from roomplan.acoustics.double_slope import DoubleSlope
     from roomplan.acoustics.doubt import Verdict
     from roomplan.acoustics.energies import SoundEnergies
     from roomplan.acoustics.figures import BandFigures, DecayFigures
@@ -238,20 +239,14 @@ def _channel(
     defects = _defects(column, sound, decays[BROADBAND])
     measured = {look: figures_of_band(found, with_dry=False) for look, found in decays.items()}
     foreign = _foreign_sounds(decays, measured)
+    slopes = _double_slopes(decays, filters)
 
     def figures(look: Filter) -> BandFigures:
         if look not in decays:
             return no_band(look.centre_hz, rate_too_low(look), label=look.label)
-        found = decays[look]
         result = measured[look]
-        if isinstance(look, BandPass):  # over a wide range decay times differ: that is no double slope
-            slope = find_double_slope(
-                found.decay,
-                sample_rate=found.rate,
-                truncation=found.truncation,
-                bandwidth_hz=found.band.bandwidth_hz,
-            )
-            result = replace(result, double_slope=slope)
+        if look in slopes:
+            result = replace(result, double_slope=slopes[look])
         for defect in (*defects, *foreign[look]):
             result = mark(result, defect.what, defect.keys)
         return result
@@ -264,6 +259,18 @@ def _channel(
         figures(A_WEIGHTED),
         _speech(decays, spectrum, [defect.what for defect in defects if defect.keys == FIGURES]),
     )
+
+
+def _double_slopes(
+    decays: Mapping[Filter, BandDecay], filters: Sequence[BandPass]
+) -> dict[Filter, DoubleSlope | None]:
+    """Double slopes of bands: over a wide range decay times differ, which makes none."""
+    there: list[Filter] = [look for look in filters if look in decays]
+    found = [decays[look] for look in there]
+    slopes = find_double_slopes(
+        [DecayToJudge(each.decay, each.rate, each.truncation, each.band.bandwidth_hz) for each in found]
+    )
+    return dict(zip(there, slopes, strict=True))
 
 
 class _Defect(NamedTuple):

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from roomplan.acoustics import find_truncation
 from roomplan.acoustics.analysis import channel_energies
 from roomplan.acoustics.band_decay import decay_of_band
-from roomplan.acoustics.double_slope import find_double_slope
+from roomplan.acoustics.double_slope import DecayToJudge, find_double_slope, find_double_slopes
 from roomplan.acoustics.filters import BandPass
 from roomplan.errors import RoomplanError
 
@@ -284,3 +284,28 @@ def test_the_level_of_the_record_does_not_matter(scale):
     assert plain is not None
     assert scaled is not None
     assert astuple(scaled) == pytest.approx(astuple(plain), rel=1e-6)
+
+
+def test_decays_of_any_lengths_judged_side_by_side_get_the_answers_they_get_alone():
+    decays = []
+    for seed, (first_s, second_s, level_db, seconds) in enumerate(ROOMS):
+        for length_s in (seconds, 0.37 * seconds):
+            energy = two_slopes(seed, first_s, second_s, level_db, length_s) ** 2
+            decays.append(
+                DecayToJudge(energy, RATE, find_truncation(energy, sample_rate=RATE), bandwidth_hz=350.0)
+            )
+    decays.append(
+        DecayToJudge(np.zeros(RATE), RATE, find_truncation(np.zeros(RATE), sample_rate=RATE), 350.0)
+    )
+    alone = [
+        find_double_slope(
+            decay.energy, sample_rate=RATE, truncation=decay.truncation, bandwidth_hz=decay.bandwidth_hz
+        )
+        for decay in decays
+    ]
+    together = find_double_slopes(decays)
+    assert {found is None for found in alone} == {True, False}
+    assert [found is None for found in together] == [found is None for found in alone]
+    for one, other in zip(alone, together, strict=True):
+        if one is not None and other is not None:
+            assert astuple(other) == pytest.approx(astuple(one), rel=1e-9)
