@@ -112,6 +112,25 @@ def test_a_render_has_the_same_figures_and_samples_with_a_cold_cache_a_warm_one_
     assert again.margins == listened.margins
 
 
+@pytest.mark.parametrize("tail", [1.0, "full"])
+def test_a_render_with_sends_moved_has_the_same_report_and_samples_after_another_render_and_after_none(
+    cue, content, cache, decay, tail
+):
+    cue.response("stage.wav", decay(0.4, 0.3, 2, 5))
+    plan = content | {"tail": tail, "rooms": {**content["rooms"], "stage": {"responses": "stage.wav"}}}
+    plan = moved(plan, sections__choir__sends={"nave": -6, "stage": -12})
+    other = moved(plan, sections__choir__sends={"nave": -8, "stage": -9}, sections__brass__sends__nave=-12)
+    reports, samples = [], []
+    cue.render(plan, cache=cache)
+    for kept in (None, cache):
+        cue.render(other, cache=kept)
+        reports.append(cue.report)
+        samples.append(cue.sound("mix.wav"))
+    assert reports[0]["buses"]
+    assert reports[0] == reports[1]
+    np.testing.assert_array_equal(*samples)
+
+
 @settings(max_examples=12)
 @given(choir=LEVELS, wet=LEVELS, dry=LEVELS, group=LEVELS, muted=st.sampled_from([None, "choir", "brass"]))
 def test_other_levels_and_mutes_are_answered_as_if_heard(cue, content, cache, choir, wet, dry, group, muted):
