@@ -2,9 +2,8 @@
 
 Conventions
 -----------
-A folder belongs to the plan whose `report.json` is in it. Two renders are of one plan when the content
-of the plan's files is the same, wherever they lie, or when they come from one place and bear one cue (or
-none). Files are relative to the folder, with "/" between folders.
+A folder belongs to the plan whose `report.json` is in it; `PlanIdentity` says which plans are one. Files are
+relative to the folder, with "/" between folders.
 
 Notes
 -----
@@ -18,7 +17,6 @@ version holds other samples too.
 
 from __future__ import annotations
 
-import hashlib
 import os
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
@@ -31,6 +29,7 @@ from roomplan.files.names import is_inner_path
 from roomplan.files.real_path import real_path
 from roomplan.frozen_classes import frozen_class
 from roomplan.plan.templates import fields_of
+from roomplan.rendering.earlier_stems import PlanIdentity
 from roomplan.rendering.heard import LONGEST_FADE_S
 from roomplan.report_file import REPORT_NAME, read_report
 
@@ -44,13 +43,10 @@ if TYPE_CHECKING:
 __all__ = [
     "LEFT_OVER",
     "DeliveredError",
-    "EarlierStem",
     "Finished",
     "LeftOver",
-    "earlier_stems",
     "examine_folder",
     "finished_delivery",
-    "plan_digest",
     "refuse_other_samples",
 ]
 
@@ -86,26 +82,15 @@ class LeftOver:
 
 
 @frozen_class
-class EarlierStem:
-    """A stem's file as an earlier render read it: the digest of its content, and its length in seconds."""
-
-    digest: str
-    duration_s: float | None
-
-
-@frozen_class
 class _Earlier:
     """A report that is in a folder."""
 
-    plan: str
-    digest: str | None
+    plan: PlanIdentity
     title: str
-    cue: str | None
     version: str | None
     duration_s: float | None
     excerpt: bool
     files: dict[str, LeftOver]
-    stems: dict[str, EarlierStem]
 
 
 class DeliveredError(RoomplanError):
@@ -128,36 +113,6 @@ class Finished:
 
     folder: Path
     digests: dict[str, str]
-
-
-def plan_digest(session: Session) -> str | None:
-    """SHA-256 of what the plan's files hold, in hexadecimal; None where one cannot be read."""
-    total = hashlib.sha256()
-    try:
-        for file in session.plan.documents:
-            total.update(hashlib.sha256(file.read_bytes()).digest())
-    except OSError:
-        return None
-    return total.hexdigest() if session.plan.documents else None
-
-
-def earlier_stems(session: Session, folder: Path, *, digest: str | None) -> dict[str, EarlierStem]:
-    """Files of the stems, by absolute path, that the plan's last render in a folder has read.
-
-    Parameters
-    ----------
-    folder : Path
-        Of a delivery.
-    digest : str or None
-        From `plan_digest`.
-
-    Returns
-    -------
-    dict
-        Empty when no render of this plan is there.
-    """
-    earlier = _read_report(folder / REPORT_NAME)
-    return earlier.stems if earlier is not None and _is_same(earlier, session, digest) else {}
 
 
 def examine_folder(
@@ -194,7 +149,7 @@ def examine_folder(
     """
     report = folder / REPORT_NAME
     earlier = _read_report(report)
-    ours = earlier is not None and _is_same(earlier, session, digest)
+    ours = earlier is not None and earlier.plan.is_of(session, digest)
     if not replace:
         if earlier is None and os.path.lexists(report):
             raise RoomplanError(f"{report}: is in the way and is not the report of a render", remedy=_REMEDY)
@@ -244,7 +199,7 @@ def finished_delivery(
     if plan.version is None or session.excerpt is not None or earlier is None or earlier.excerpt:
         return None
     in_names = "version" in fields_of(target.delivery.file_name or "")
-    if not _is_same(earlier, session, digest) or not (in_names or earlier.version == plan.version):
+    if not earlier.plan.is_of(session, digest) or not (in_names or earlier.version == plan.version):
         return None
     wanted = set(files)
     digests = {
@@ -385,30 +340,16 @@ def _free_place(folder: Path, file: str, taken: Collection[str]) -> str:
     return place
 
 
-def _is_same(earlier: _Earlier, session: Session, digest: str | None) -> bool:
-    if digest is not None and earlier.digest == digest:
-        return True
-    plan = session.plan
-    if _real(earlier.plan) != _real(str(plan.source)):
-        return False
-    return earlier.cue == plan.cue  # a title may be mended; a cue is another piece of music
-
-
-def _real(path: str) -> str:
-    return os.path.normcase(os.path.realpath(path))
-
-
 def _described(earlier: _Earlier, session: Session) -> str:
     """Say in a few words what another render is."""
-    same_place = _real(earlier.plan) == _real(str(session.plan.source))
     name = earlier.title
-    name += f", cue {earlier.cue}" if earlier.cue is not None else ""
+    name += f", cue {earlier.plan.cue}" if earlier.plan.cue is not None else ""
     name += f", version {earlier.version}" if earlier.version is not None else ""
     files = f"{len(earlier.files)} file{'' if len(earlier.files) == 1 else 's'}"
     length = "" if earlier.duration_s is None else f" of {earlier.duration_s:.1f} s"
-    if same_place:
+    if earlier.plan.is_at(session):
         return f"an earlier cue of this plan: {name} ({files}{length})"
-    return f"the render of another plan: {name} ({earlier.plan}, {files}{length})"
+    return f"the render of another plan: {name} ({earlier.plan.file}, {files}{length})"
 
 
 def _read_report(path: Path) -> _Earlier | None:
@@ -425,19 +366,12 @@ def _read_report(path: Path) -> _Earlier | None:
             if found is not None:
                 files[found.file] = found
     return _Earlier(
-        plan=document["plan"],
-        digest=document.get("plan_sha256"),
+        plan=PlanIdentity(document["plan"], document.get("plan_sha256"), document.get("cue")),
         title=document["title"],
-        cue=document.get("cue"),
         version=document.get("version"),
         duration_s=document.get("duration_s"),
         excerpt=document.get("excerpt") is not None,
         files=files,
-        stems={
-            entry["file"]: EarlierStem(entry["blake2b_160"], entry.get("duration_s"))
-            for entry in document.get("stems", ())
-            if entry["blake2b_160"] is not None
-        },
     )
 
 

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from roomplan.rendering.advice import passage_advice, plan_advice, signal_advice
 from roomplan.rendering.answers import hear_or_recall
 from roomplan.rendering.bus_layout import lay_out
+from roomplan.rendering.earlier_stems import earlier_stems, plan_digest
 from roomplan.rendering.finishing import foreseen_clipping
-from roomplan.rendering.folder_ownership import earlier_stems, plan_digest
 from roomplan.rendering.kept_pass import PassOptions
 from roomplan.rendering.outside import whole_place
 from roomplan.rendering.pass_figures import figures_of_buses, figures_of_sends
@@ -72,7 +72,7 @@ def measure_session(
         figures_of_pass(layout, heard, matrices, options),
         recalled=recalled,
         stems=stems,
-        warnings=(*advice_of_pass(session, heard, stems, usual), *foreseen),
+        warnings=(*advice_of_pass(session, heard, stems, usual, cache), *foreseen),
         refused=tuple(refused),
     )
 
@@ -91,7 +91,11 @@ def prepared_matrices(session: Session, options: PassOptions) -> Matrices:
 
 
 def advice_of_pass(
-    session: Session, heard: Heard, stems: Sequence[SurveyedFile], targets: Sequence[DeliveryTarget]
+    session: Session,
+    heard: Heard,
+    stems: Sequence[SurveyedFile],
+    targets: Sequence[DeliveryTarget],
+    cache: Cache | None,
 ) -> list[Problem]:
     """What is worth knowing of plan, signals and stems, whether files are written or not."""
     return [
@@ -99,20 +103,23 @@ def advice_of_pass(
         *plan_advice(session),
         *signal_advice(session, heard.statistics),
         *stem_advice(session, stems),
-        *_changed_stems(session, stems, targets),
+        *_changed_stems(session, stems, targets, cache),
         *passage_advice(session.plan, heard.frames / session.sample_rate),
     ]
 
 
 def _changed_stems(
-    session: Session, stems: Sequence[SurveyedFile], targets: Sequence[DeliveryTarget]
+    session: Session,
+    stems: Sequence[SurveyedFile],
+    targets: Sequence[DeliveryTarget],
+    cache: Cache | None,
 ) -> list[Problem]:
     """Notes on stems that are not those of the last render in the first of these folders that has one."""
     if not stems:
         return []
     digest = plan_digest(session)
     for target in targets:
-        earlier = earlier_stems(session, target.folder, digest=digest)
+        earlier = earlier_stems(session, target.folder, digest=digest, cache=cache)
         if earlier:
             return changed_stem_advice(session, stems, earlier, target.folder.name)
     return []

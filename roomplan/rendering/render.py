@@ -97,7 +97,8 @@ def render_session(
         stems = survey(session, options)
         matrices = prepared_matrices(session, options)
         heard = hear_whole(layout, matrices, options, transaction.destination())
-        warnings = advice_of_pass(session, heard, stems, deliveries.targets or plan_targets(session.plan))
+        places = deliveries.targets or plan_targets(session.plan)
+        warnings = advice_of_pass(session, heard, stems, places, cache)
         several = len(deliveries.targets) > 1
         warnings += judge_levels(session, heard.levels, heard.outputs, several=several)
         if not replace:

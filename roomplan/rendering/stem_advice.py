@@ -18,7 +18,7 @@ from roomplan.plan.bus_name import BusName
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
-    from roomplan.rendering.folder_ownership import EarlierStem
+    from roomplan.rendering.earlier_stems import EarlierStem
     from roomplan.rendering.stem_survey import SurveyedFile
     from roomplan.session.session import Session
 

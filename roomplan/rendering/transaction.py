@@ -16,11 +16,11 @@ from typing import TYPE_CHECKING
 from roomplan.audio.writers import OutputFormat
 from roomplan.errors import Problem, RoomplanError
 from roomplan.files.staging import StagedFolder
+from roomplan.rendering.earlier_stems import plan_digest
 from roomplan.rendering.folder_ownership import (
     LEFT_OVER,
     examine_folder,
     finished_delivery,
-    plan_digest,
     refuse_other_samples,
 )
 from roomplan.rendering.heard import Destination, PlannedFile

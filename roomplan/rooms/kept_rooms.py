@@ -21,9 +21,8 @@ from roomplan.errors import AudioError, PlanError, Problem, RoomplanError
 from roomplan.files.digests import digest_of
 from roomplan.rooms.prepared import PreparedPosition, PreparedResponse, PreparedRoom
 from roomplan.rooms.response_cache import KeptResponses
-from roomplan.rooms.room_file import load_room_specification
+from roomplan.rooms.room_facts import facts_of_room
 from roomplan.rooms.source_kinds import directivity_of
-from roomplan.rooms.store import response_identity
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping
@@ -37,7 +36,7 @@ if TYPE_CHECKING:
 
 __all__ = ["KeptRooms"]
 
-_VERSION = 4  # of whatever decides how a room is prepared: raise it when that changes
+_VERSION = 5  # of whatever decides how a room is prepared: raise it when that changes
 _WIRINGS = {"one_source", "per_channel", "true_stereo"}
 _MOST_FRAMES = 1 << 28
 _MOST_ALIKE = 1.0 + 1e-9  # a correlation is rounded
@@ -88,7 +87,7 @@ class KeptRooms:
     def _key(self, room: Room, requests: list[PositionRequest], sample_rate: int) -> str | None:
         """Key of a prepared room; None where its files cannot be read."""
         try:
-            source = _recorded(room, self._cache) if room.synthetic is None else _synthetic(room, sample_rate)
+            source = _recorded(room, self._cache) if room.synthetic is None else _synthetic(room, self._cache)
         except AudioError:
             return None
         if source is None:
@@ -162,17 +161,12 @@ def _recorded(room: Room, cache: Cache) -> list[Any]:
     ]
 
 
-def _synthetic(room: Room, sample_rate: int) -> Mapping[str, Any] | None:
+def _synthetic(room: Room, cache: Cache) -> Mapping[str, Any] | None:
     """What a synthetic room is, but for its names; None where its file has a fault."""
-    spec, _problems = load_room_specification(room.synthetic or "", place=room.place)
-    if spec is None:
+    facts, _problems = facts_of_room(room, cache)
+    if facts is None:
         return None
-    stage = spec.stage
-    sound = response_identity(
-        spec, seat=spec.reference_seat, microphones="", sources=2, sample_rate=sample_rate
-    )
-    on_stage = None if stage is None else [float(stage.from_m), float(stage.to_m), float(stage.width_m)]
-    return {"sound": sound, "stage": on_stage, "microphones": list(spec.microphones)}
+    return {"sound": facts.sound, "stage": facts.stage, "microphones": list(facts.microphones)}
 
 
 def _seat(seat: Seat | None) -> list[float] | None:

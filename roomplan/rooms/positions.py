@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from roomplan.rooms.room_file import load_room_specification
+from roomplan.rooms.room_facts import facts_of_room
 
 if TYPE_CHECKING:
     from roomplan.errors import Problem
+    from roomplan.files.cache import Cache
     from roomplan.plan.model import Room
-    from roomplan.rooms.spec import RoomSpecification
 
-__all__ = ["available_positions", "specification_of"]
+__all__ = ["available_positions"]
 
 
-def available_positions(room: Room) -> tuple[tuple[str, ...], list[Problem]]:
+def available_positions(room: Room, cache: Cache | None = None) -> tuple[tuple[str, ...], list[Problem]]:
     """Positions a send may name, without reading any sound.
+
+    Parameters
+    ----------
+    cache : Cache, optional
+        Where what is known of synthetic rooms is looked for, and kept.
 
     Returns
     -------
@@ -27,11 +31,5 @@ def available_positions(room: Room) -> tuple[tuple[str, ...], list[Problem]]:
     """
     if room.synthetic is None:
         return tuple(room.responses or {}), []
-    spec, problems = specification_of(room)
-    return (tuple(spec.microphones) if spec is not None else ()), problems
-
-
-def specification_of(room: Room) -> tuple[RoomSpecification | None, list[Problem]]:
-    """Read the file of a synthetic room."""
-    source = room.synthetic
-    return load_room_specification(source if isinstance(source, str | Path) else "", place=room.place)
+    facts, problems = facts_of_room(room, cache)
+    return (() if facts is None else facts.microphones), problems

@@ -29,9 +29,9 @@ from roomplan.rooms.conditioning import onset_s
 from roomplan.rooms.decay_scaling import LARGEST_SCALE, SMALLEST_SCALE
 from roomplan.rooms.geometry import seat_fault, source_position
 from roomplan.rooms.late_likeness import NEARLY_MONO, LatePowers, late_powers, widened
-from roomplan.rooms.positions import specification_of
 from roomplan.rooms.prepared import PositionRequest, PreparedPosition, PreparedResponse, PreparedRoom
 from roomplan.rooms.recorded import RecordedRoom
+from roomplan.rooms.room_facts import specification_of
 from roomplan.rooms.source_colour import coloured_by_power, level_gains
 from roomplan.rooms.source_kinds import directivity_of
 from roomplan.rooms.spec import scale_reverberation

@@ -35,10 +35,10 @@ from roomplan.documents.source import in_file_order, read_document
 from roomplan.documents.suggest import did_you_mean
 from roomplan.documents.wording import quoted
 from roomplan.errors import Place, Problem
-from roomplan.files.resources import bundled_folder
 from roomplan.frozen_classes import frozen_class
 from roomplan.plan.faults import checked_shape
 from roomplan.plan.model import Seat
+from roomplan.rooms.bundled import bundled_rooms
 from roomplan.rooms.field import decay_times_of_materials
 from roomplan.rooms.geometry import seat_fault
 from roomplan.rooms.room_fittings import PLAIN_NAME, coefficients, panels_of, scatterers_of
@@ -72,11 +72,6 @@ __all__ = ["bundled_rooms", "load_room_specification"]
 
 _WALLS = ("stage_wall", "far_wall", "left_wall", "right_wall")
 _EITHER = ("reverberation_time", "materials")
-
-
-def bundled_rooms() -> dict[str, Path]:
-    """Names of the rooms that come with the program → their files, in alphabetical order."""
-    return {file.stem: file for file in sorted(bundled_folder("irs_synthetic").glob("*.yaml"))}
 
 
 def load_room_specification(

@@ -262,7 +262,7 @@ def open_session(
     warnings.extend(advice)
     sample_rate = _sample_rate(plan, stems, problems, warnings)
 
-    chosen, found = _choose_positions(plan, stems)
+    chosen, found = _choose_positions(plan, stems, cache)
     problems.extend(found)
     rooms: dict[str, PreparedRoom] = {}
     if sample_rate is not None:
@@ -283,14 +283,14 @@ def open_session(
 
 
 def _choose_positions(
-    plan: Plan, stems: Mapping[str, tuple[StemSource, ...]]
+    plan: Plan, stems: Mapping[str, tuple[StemSource, ...]], cache: Cache | None
 ) -> tuple[dict[tuple[str, int], PositionRequest], list[Problem]]:
     """Section and number of a send → the position of its room that it goes to."""
     problems: list[Problem] = []
     chosen: dict[tuple[str, int], PositionRequest] = {}
     positions: dict[str, tuple[str, ...]] = {}
     for room in plan.rooms.values():
-        positions[room.name], found = available_positions(room)
+        positions[room.name], found = available_positions(room, cache)
         problems.extend(found)
     for section in plan.sections.values():
         channels = _signal_channels(stems.get(section.name, ()))

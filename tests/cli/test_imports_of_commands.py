@@ -58,6 +58,7 @@ MAKES_A_PASS = {
     "roomplan.convolution.engine",
     "roomplan.rendering.one_pass",
     "roomplan.rooms.preparation",
+    "roomplan.rooms.room_file",
     "roomplan.rooms.synthesis",
 }
 
