@@ -70,6 +70,7 @@ class _Bus(_Entry):
     wet_to_dry_db: _Figure | None = None
     wet_arrival_ms: _Figure | None = None
     decay_to_minus_40_s: _Seconds | None = None
+    late_correlation: _Figure | None = None
     reasons: dict[str, str] = {}
 
 

@@ -159,7 +159,7 @@ def _decay(
 
     found = mid_decay_of_section(section, matrices, sample_rate=rate)
     if kept is not None:
-        kept.add({digest: MeasuredDecay(found, None, None)}, {})
+        kept.add({digest: MeasuredDecay(found, None, None, None)}, {})
     return found
 
 

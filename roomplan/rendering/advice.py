@@ -1,4 +1,4 @@
-"""What a practitioner should know before and after listening: seats, wiring, silence, sides that cancel."""
+"""What a practitioner should know before and after listening: seats, wiring, silence, sides, width."""
 
 from __future__ import annotations
 
@@ -6,15 +6,17 @@ from typing import TYPE_CHECKING
 
 from roomplan.errors import Problem
 from roomplan.plan.bus_name import BusName
+from roomplan.rooms.late_likeness import NEARLY_MONO
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     from roomplan.plan.model import Plan, UnusedSend
+    from roomplan.rendering.bus_figures import BusFigures
     from roomplan.rendering.heard import SignalStatistics
-    from roomplan.session.session import SectionSource, Session
+    from roomplan.session.session import SectionSource, SendPath, Session
 
-__all__ = ["passage_advice", "plan_advice", "signal_advice"]
+__all__ = ["passage_advice", "plan_advice", "signal_advice", "width_advice"]
 
 ONE_SIDED_DB = 12.0  # common practice, no source: beyond this one hears one side only
 ANSWER_FROM_BOTH = "use `wiring: one_source` if the room should answer from both sides"
@@ -118,6 +120,43 @@ def signal_advice(session: Session, statistics: Mapping[str, SignalStatistics]) 
             remedy = "check the polarity of the stem, or use `wiring: per_channel`"
             found.append(_note(session.plan, section, what, remedy))
     return found
+
+
+def width_advice(session: Session, buses: Iterable[BusFigures]) -> list[Problem]:
+    """Sections and the mix whose wet sound is nearly mono, but where each of their rooms is said to be so."""
+    alike = {bus.name: bus.late_correlation for bus in buses}
+    found = []
+    for section in session.sections:
+        value = alike.get(BusName.of_section(section.name))
+        if value is not None and value > NEARLY_MONO and not _all_pointed_out(session, section.sends):
+            what = f"comes back from its rooms {_nearly_mono(value)}"
+            found.append(_note(session.plan, section, what, "use a wider room, or give them more `width`"))
+    value = alike.get(BusName("mix"))
+    sends = [send for section in session.sections if not section.muted for send in section.sends]
+    if value is not None and value > NEARLY_MONO and not _all_pointed_out(session, sends):
+        found.append(
+            Problem(
+                f"all rooms together return {_nearly_mono(value)}",
+                session.plan.place_of("rooms"),
+                "use wider or crossed set-ups, or give the rooms more `width`",
+                subject=BusName("mix"),
+            )
+        )
+    return found
+
+
+def _nearly_mono(value: float) -> str:
+    return f"nearly in mono: their channels have a late correlation of {value:.2f} from 500 Hz up"
+
+
+def _all_pointed_out(session: Session, sends: Iterable[SendPath]) -> bool:
+    """Whether every room that is sent to is called nearly mono itself: one channel for each side is not."""
+    return all(
+        (session.rooms[send.room].late_correlation or 0.0) > NEARLY_MONO
+        and not (send.prepared.response.channels == 1 and send.wiring == "per_channel")
+        for send in sends
+        if not send.muted
+    )
 
 
 def passage_advice(plan: Plan, duration_s: float) -> list[Problem]:

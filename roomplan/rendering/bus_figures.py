@@ -1,4 +1,4 @@
-"""Figures of every bus: loudness, decay, wet-to-dry, wet arrival and the decay to −40 dB.
+"""Figures of every bus: loudness, decay, wet-to-dry, wet arrival, the decay to −40 dB and width.
 
 Conventions
 -----------
@@ -7,7 +7,8 @@ equal power (one input when the section is mono); energies are summed over input
 0 is the dry sound. EDT, T20 and T30 come from the wet composite alone; C80, D50 and centre time have the dry
 impulse in. A room is the sum of the energies of its sends in use at their gains; a group, the wet bus and
 the mix are their sections' composites weighted by the K-weighted power of their dry, to four digits (0.002
-dB): a power that was metered and one that follows from kept cross powers give the same figures.
+dB): a power that was metered and one that follows from kept cross powers give the same figures. Late
+correlation is that of the two channels of a bus's wet sound, as `roomplan.rooms.late_likeness` has it.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from roomplan.files.cache import Cache
     from roomplan.loudness.meter import Loudness
     from roomplan.rendering.kept_decays import KeptDecays, MeasuredDecay
+    from roomplan.rooms.late_likeness import LatePowers
     from roomplan.session.buses import Bus
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import SectionSource, Session
@@ -42,6 +44,7 @@ if TYPE_CHECKING:
     Matrices = Mapping[tuple[str, int], ResponseMatrix]
 
 __all__ = [
+    "NO_WIDTH",
     "BusFigures",
     "DecayOfBus",
     "SectionPowers",
@@ -50,6 +53,7 @@ __all__ = [
     "power_ratio",
 ]
 
+NO_WIDTH = "too little of its wet sound is late, in one of its channels or in both"
 _ROOM_KINDS = {"room", "room_position"}
 
 
@@ -65,6 +69,7 @@ class BusFigures:
     wet_to_dry_db: float | None
     wet_onset_s: float | None
     decay_to_minus_40_s: float | None
+    late_correlation: float | None
     reasons: Mapping[str, str]
 
 
@@ -75,6 +80,7 @@ class DecayOfBus:
     decay: DecayFigures | None
     wet_onset_s: float | None
     decay_to_minus_40_s: float | None
+    late_correlation: float | None
     reasons: dict[str, str] = field(default_factory=dict)
 
 
@@ -110,6 +116,7 @@ class _Composites:
         self._frames = max((matrix.taps for matrix in matrices.values()), default=0)
         self._identities: dict[BusName, str | None] = {}
         self.measured: dict[BusName, SoundEnergies] = {}
+        self._late: dict[BusName, LatePowers] = {}
 
     def identity(self, name: BusName) -> str | None:
         """Digest of everything the energies follow from; None where there is no such composite."""
@@ -121,7 +128,9 @@ class _Composites:
         """Energies of a composite at its levels; those of sections are all of one length."""
         digest = self.identity(name)
         assert digest is not None  # noqa: S101 - it is a composite
-        from roomplan.rendering import composites  # not loaded where nothing is measured
+        # not loaded where nothing is measured
+        from roomplan.rendering import composites
+        from roomplan.rendering.late_forms import late_powers_of_section
 
         session, matrices, cache = self._session, self._matrices, self._cache
         rate, title = session.sample_rate, f"{name}: decay"
@@ -133,8 +142,10 @@ class _Composites:
                 sample_rate=rate,
                 title=title,
             )
+        section = session.section(name.subject)
+        self._late[name] = late_powers_of_section(section, matrices, cache, sample_rate=rate, title=title)
         return composites.energies_of_section(
-            *(session.section(name.subject), matrices, cache),
+            *(section, matrices, cache),
             digest=digest,
             sample_rate=rate,
             frames=self._frames,
@@ -146,7 +157,8 @@ class _Composites:
         from roomplan.rendering.composites import figures_of_mixture
 
         parts = [(self.measured[name], weight) for name, weight in mixture.parts]
-        return figures_of_mixture(parts, with_dry=mixture.with_dry)
+        late = [(self._late[name], weight) for name, weight in mixture.parts if name in self._late]
+        return figures_of_mixture(parts, late, with_dry=mixture.with_dry)
 
     def _digest(self, name: BusName) -> str | None:
         rate = self._session.sample_rate
@@ -210,7 +222,7 @@ def decay_of_buses(
         found = dict(zip(missing, figures, strict=True))
     kept.add(found, energies)
     reasons = {name: one for name, one in mixtures.items() if isinstance(one, str)}
-    none = {name: DecayOfBus(None, None, None, {"decay": reason}) for name, reason in reasons.items()}
+    none = {name: DecayOfBus(None, None, None, None, {"decay": reason}) for name, reason in reasons.items()}
     measured = {
         bus.name: _decay_of_bus(session, bus, known[asked[bus.name][0]] or found[asked[bus.name][0]])
         for bus in heard
@@ -294,7 +306,10 @@ def _decay_of_bus(session: Session, bus: Bus, found: MeasuredDecay) -> DecayOfBu
     else:
         onset = _earliest([s for s in _members(session, bus) if any(not send.muted for send in s.sends)])
     reasons = {} if found.reason is None else {"decay_to_minus_40_s": found.reason}
-    return DecayOfBus(found.decay, onset, found.decay_to_minus_40_s, reasons)
+    if found.late_correlation is None:
+        of_room = bus.kind in _ROOM_KINDS
+        reasons["late_correlation"] = "that of a room is under `rooms`" if of_room else NO_WIDTH
+    return DecayOfBus(found.decay, onset, found.decay_to_minus_40_s, found.late_correlation, reasons)
 
 
 def _source_weight(section: SectionSource, power: SectionPowers, energy: float) -> float:

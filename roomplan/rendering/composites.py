@@ -7,6 +7,7 @@ A composite is that of `rendering.bus_figures`.
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,6 +26,7 @@ from roomplan.rendering.composite_parts import dry_heights, outline_of_room, out
 from roomplan.rendering.kept_decays import MeasuredDecay
 from roomplan.rendering.kept_energies import KeptEnergies
 from roomplan.rendering.kept_forms import KeptForms
+from roomplan.rooms.late_likeness import NO_SOUND, LatePowers
 from roomplan.session.response_matrices import section_response
 
 if TYPE_CHECKING:
@@ -228,11 +230,22 @@ def kept_or_measured(
     return found
 
 
-def figures_of_mixture(parts: Iterable[tuple[SoundEnergies, float]], *, with_dry: bool) -> MeasuredDecay:
-    """Figures of composites with weights of their powers; the tail only with a dry impulse in it."""
+def figures_of_mixture(
+    parts: Iterable[tuple[SoundEnergies, float]], late: Iterable[tuple[LatePowers, float]], *, with_dry: bool
+) -> MeasuredDecay:
+    """Figures of composites with weights of their powers; the tail only with a dry impulse in it.
+
+    Parameters
+    ----------
+    late : iterable
+        Late powers of those that have them, with weights: they add as far as sections are independent, be it
+        in one room.
+    """
     sound = add_energies(list(parts))
     has_dry = with_dry and sound.has_dry
     decay = decay_of_energies(sound, with_dry=has_dry)
+    together = reduce(LatePowers.and_also, (powers.at_power(weight) for powers, weight in late), NO_SOUND)
+    alike = together.correlation
     if not has_dry:
-        return MeasuredDecay(decay, None, "dry is off" if with_dry else "the bus holds no dry sound")
-    return MeasuredDecay(decay, *level_time_of_energies(sound, with_dry=True))
+        return MeasuredDecay(decay, None, "dry is off" if with_dry else "the bus holds no dry sound", alike)
+    return MeasuredDecay(decay, *level_time_of_energies(sound, with_dry=True), alike)

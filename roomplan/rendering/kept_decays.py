@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["KeptDecays", "MeasuredDecay"]
 
-_VERSION = 1  # of the figures and of the document: raise it when either changes
+_VERSION = 2  # of the figures and of the document: raise it when either changes
 _MOST = 400  # figures of an entry, about 4 kB each
 _VERDICTS = {"good", "doubtful", "unusable"}
 _NO_NUMBERS = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
@@ -34,11 +34,15 @@ _NO_NUMBERS = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
 
 @frozen_class
 class MeasuredDecay:
-    """Figures of a composite, and when it has decayed by 40 dB; `reason` where it does not say that."""
+    """Figures of a composite, and when it has decayed by 40 dB; `reason` where it does not say that.
+
+    `late_correlation` is that of its two channels, None where too little of it is late.
+    """
 
     decay: DecayFigures
     decay_to_minus_40_s: float | None
     reason: str | None
+    late_correlation: float | None
 
 
 class KeptDecays:
@@ -106,6 +110,7 @@ def _encoded(found: MeasuredDecay) -> dict[str, Any]:
         "verdict": decay.verdict,
         "reasons": dict(decay.reasons),
         "tail": [found.decay_to_minus_40_s, found.reason],
+        "late_correlation": found.late_correlation,
     }
 
 
@@ -121,6 +126,7 @@ def _decoded(content: Any) -> MeasuredDecay | None:
             ),
             _number_or_none(tail),
             _text_or_none(reason),
+            _number_or_none(content["late_correlation"]),
         )
     except (TypeError, KeyError, ValueError, AttributeError):
         return None

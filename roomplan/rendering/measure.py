@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import replace as replaced
 from typing import TYPE_CHECKING
 
-from roomplan.rendering.advice import passage_advice, plan_advice, signal_advice
+from roomplan.rendering.advice import passage_advice, plan_advice, signal_advice, width_advice
 from roomplan.rendering.answers import hear_or_recall
 from roomplan.rendering.bus_layout import lay_out
 from roomplan.rendering.earlier_stems import earlier_stems, plan_digest
@@ -68,11 +68,13 @@ def measure_session(
     refused, foreseen = foreseen_clipping(session, heard.levels, usual, layout.families)
     places = [(target.delivery.place, whole_place(target.folder)) for target in usual]
     refused += [replaced(problem, place=place) for place, problem in places if problem is not None]
+    figures = figures_of_pass(layout, heard, matrices, options)
+    advice = advice_of_pass(session, heard, stems, usual, cache)
     return replaced(
-        figures_of_pass(layout, heard, matrices, options),
+        figures,
         recalled=recalled,
         stems=stems,
-        warnings=(*advice_of_pass(session, heard, stems, usual, cache), *foreseen),
+        warnings=(*advice, *width_advice(session, figures.buses), *foreseen),
         refused=tuple(refused),
     )
 

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.meter import loudness_of_hops
 from roomplan.plan.bus_name import BusName
-from roomplan.rendering.bus_figures import BusFigures, SectionPowers, decay_of_buses, gated_power, power_ratio
+from roomplan.rendering.bus_figures import (
+    NO_WIDTH,
+    BusFigures,
+    SectionPowers,
+    decay_of_buses,
+    gated_power,
+    power_ratio,
+)
 from roomplan.rendering.finishing import decibels
 from roomplan.rendering.kept_decays import KeptDecays
 
@@ -101,6 +108,7 @@ def figures_of_buses(
                 ratio,
                 decay.wet_onset_s if decay else None,
                 decay.decay_to_minus_40_s if decay else None,
+                decay.late_correlation if decay else None,
                 _with_reasons_of_decay(reasons, decay),
             )
         )
@@ -120,7 +128,7 @@ def figures_of_sends(layout: BusLayout, powers: Powers) -> tuple[SendFigures, ..
 
 
 def _with_reasons_of_decay(reasons: dict[str, str], decay: DecayOfBus | None) -> dict[str, str]:
-    """Add why a bus has no decay, no wet onset or no tail."""
+    """Add why a bus has no decay, no wet onset, no tail or no width."""
     if decay is None:
         reasons["decay"] = "the bus is muted or empty"
     else:
@@ -130,6 +138,8 @@ def _with_reasons_of_decay(reasons: dict[str, str], decay: DecayOfBus | None) ->
     if decay is None or decay.decay_to_minus_40_s is None:
         no_tail = reasons.get("decay", "the section has no composite response")
         reasons.setdefault("decay_to_minus_40_s", no_tail)
+    if decay is None or decay.late_correlation is None:
+        reasons.setdefault("late_correlation", reasons.get("decay", NO_WIDTH))
     return reasons
 
 

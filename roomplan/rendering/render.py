@@ -12,6 +12,7 @@ from dataclasses import replace as replaced
 from typing import TYPE_CHECKING
 
 from roomplan.files.staging import silent_notice
+from roomplan.rendering.advice import width_advice
 from roomplan.rendering.bus_layout import lay_out
 from roomplan.rendering.finishing import finish_files, judge_levels, time_advice
 from roomplan.rendering.kept_pass import PassOptions
@@ -108,7 +109,11 @@ def render_session(
         result = replaced(
             _delivered(measured, heard, layout.families, transaction),
             stems=stems,
-            warnings=(*warnings, *left_over_advice(transaction.left_over)),
+            warnings=(
+                *warnings,
+                *width_advice(session, measured.buses),
+                *left_over_advice(transaction.left_over),
+            ),
         )
         transaction.write_reports(result, report)
         transaction.commit(progress)

@@ -55,6 +55,7 @@ _LEVELS = {
     "sample_peak_db": ("loudness", "sample_peak_dbfs"),
     "wet_to_dry_db": ("wet_to_dry_db",),
     "decay_to_minus_40_s": ("decay_to_minus_40_s",),
+    "late_correlation": ("late_correlation",),
     "edt_s": ("decay", "mid", "edt_s"),
     "t30_s": ("decay", "mid", "t30_s"),
     "c80_db": ("decay", "mid", "c80_db"),

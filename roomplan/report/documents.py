@@ -158,6 +158,7 @@ def _bus(figures: BusFigures, files: Mapping[str, str]) -> Document:
         "wet_to_dry_db": rounded(figures.wet_to_dry_db, 3),
         "wet_arrival_ms": rounded_ms(figures.wet_onset_s, 2),
         "decay_to_minus_40_s": rounded(figures.decay_to_minus_40_s, 4),
+        "late_correlation": rounded(figures.late_correlation, 4),
         "reasons": reasons,
     }
 

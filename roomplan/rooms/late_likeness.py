@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-__all__ = ["NEARLY_MONO", "LatePowers", "late_powers", "widened"]
+__all__ = ["LATE_S", "NEARLY_MONO", "NO_SOUND", "LatePowers", "late_powers", "late_spectra", "widened"]
 
 LATE_S = 0.08  # as late energy is counted by C80 (ISO 3382-1:2009, A.2.3)
 SHORTEST_S = 0.05  # of late sound, to be judged
@@ -37,11 +37,19 @@ class LatePowers(NamedTuple):
         """Powers of this sound and an independent one."""
         return LatePowers(self.left + other.left, self.right + other.right, self.common + other.common)
 
+    def at_power(self, power: float) -> LatePowers:
+        """Powers of this sound where its source has a power of `power` instead of 1."""
+        return LatePowers(power * self.left, power * self.right, power * self.common)
+
     @property
     def correlation(self) -> float | None:
         """Correlation of the two channels; None where one is silent."""
-        scale = math.sqrt(self.left * self.right)
-        return self.common / scale if scale > 0.0 else None
+        if not (self.left > 0.0 and self.right > 0.0):
+            return None
+        return max(-1.0, min(1.0, self.common / math.sqrt(self.left) / math.sqrt(self.right)))
+
+
+NO_SOUND = LatePowers(0.0, 0.0, 0.0)
 
 
 def late_powers(samples: Array, *, sample_rate: int) -> tuple[LatePowers, ...]:
@@ -54,10 +62,9 @@ def late_powers(samples: Array, *, sample_rate: int) -> tuple[LatePowers, ...]:
     sample_rate : int
         Hz.
     """
-    late = samples[round(LATE_S * sample_rate) :]
-    if len(late) < SHORTEST_S * sample_rate:
+    spectrum = late_spectra(samples[round(LATE_S * sample_rate) :], sample_rate=sample_rate)
+    if not len(spectrum):
         return ()
-    spectrum = np.fft.rfft(late, axis=0)[math.ceil(LOWEST_HZ * len(late) / sample_rate) :]
     channels = samples.shape[1]
     pairs = [(0, 0)] if channels == 1 else [(first, first + 1) for first in range(0, channels, 2)]
     powers = np.sum(np.abs(spectrum) ** 2, axis=0)
@@ -69,6 +76,21 @@ def late_powers(samples: Array, *, sample_rate: int) -> tuple[LatePowers, ...]:
         )
         for left, right in pairs
     )
+
+
+def late_spectra(late: Array, *, sample_rate: int) -> NDArray[np.complex128]:
+    """Lines from `LOWEST_HZ` up of sound that is late; none where too little of it is left to judge.
+
+    Parameters
+    ----------
+    late : ndarray, shape (..., frames, channels)
+    sample_rate : int
+        Hz.
+    """
+    frames = late.shape[-2]
+    if frames < SHORTEST_S * sample_rate:
+        return np.zeros((*late.shape[:-2], 0, late.shape[-1]), np.complex128)
+    return np.fft.rfft(late, axis=-2)[..., math.ceil(LOWEST_HZ * frames / sample_rate) :, :]
 
 
 def widened(correlation: float, width: float) -> float:

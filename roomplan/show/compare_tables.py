@@ -69,7 +69,10 @@ def comparison_table(first: Compared, other: Compared, *, buses: Collection[str]
     table.add_column("bus")
     figure_columns(
         table,
-        ("LUFS", "loudness", "short-term", "LRA", "wet/dry", "true peak", "EDT s", "C80 dB", "tail s"),
+        (
+            *("LUFS", "loudness", Text("short\nterm"), "LRA", "wet/dry", Text("true\npeak")),
+            *("EDT s", "C80 dB", "tail s", Text("late\ncorr.")),
+        ),
     )
     ours = {bus["name"]: bus for bus in first.document["buses"]}
     names = [bus["name"] for bus in other.document["buses"] if bus["name"] in ours]
@@ -90,6 +93,7 @@ def comparison_table(first: Compared, other: Compared, *, buses: Collection[str]
             _with_steps(found["edt_s"], found["edt_steps"], 2),
             _with_steps(found["c80_db"], found["c80_steps"], 1),
             level(found["decay_to_minus_40_s"], 2),
+            level(found["late_correlation"], 2),
             end_section=bool(following) and _rank(name) != _rank(following[0]),
         )
     return table
@@ -105,6 +109,7 @@ _PRINTED = {
     "edt_s": 0.005,
     "c80_db": 0.05,
     "decay_to_minus_40_s": 0.005,
+    "late_correlation": 0.005,
 }
 
 

@@ -58,6 +58,10 @@ __all__ = [
 
 DASH = "–"
 DECAY_RANGE = Text("decay\nrange dB")  # heading: how much of a decay is above the noise
+_SECTION_HEADINGS = (
+    *("wet/dry dB", Text("wet arrival\nms"), Text("to −40 dB\ns"), Text("late\ncorr.")),
+    *("C80 dB", "LUFS", Text("peak\ndBTP")),
+)
 
 
 class _PrintableTable(Table):
@@ -163,10 +167,11 @@ def section_table(rendering: Rendering) -> Table:
     """One row per section, then groups and the mix: what a practitioner asks first."""
     table = plain_table(
         f"{rendering.session.plan.title}: what every section gets",
-        "wet/dry: negative means wet under dry · to −40 dB: decay of a hit with its reverb",
+        "wet/dry: negative means wet under dry · to −40 dB: decay of a hit with its reverb"
+        " · late corr.: of the channels of its wet sound; 1 is mono",
     )
     table.add_column("bus")
-    figure_columns(table, ("wet/dry dB", "wet arrival ms", "to −40 dB s", "C80 dB", "LUFS", "peak dBTP"))
+    figure_columns(table, _SECTION_HEADINGS)
     table.add_column("notes")
     session = rendering.session
     rows = [BusName.of_section(s.name) for s in session.sections]
@@ -188,6 +193,7 @@ def _bus_cells(bus: BusFigures) -> list[str]:
         level(bus.wet_to_dry_db),
         figure(in_ms(bus.wet_onset_s), 1),
         figure(bus.decay_to_minus_40_s),
+        figure(bus.late_correlation),
         level(bus.decay.mid.c80_db if bus.decay else None),
         level(bus.loudness.integrated_lufs),
         level(bus.true_peak_dbtp),

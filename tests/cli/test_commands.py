@@ -121,7 +121,7 @@ def test_bus_entries_carry_exactly_the_documented_keys(run, session):
     ]
     assert set(bus) == {
         "name", "file", "files", "loudness", "decay", "wet_to_dry_db", "wet_arrival_ms",
-        "decay_to_minus_40_s", "reasons",
+        "decay_to_minus_40_s", "late_correlation", "reasons",
     }  # fmt: skip
     assert set(bus["loudness"]) == {
         "integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "loudness_range_lu", "true_peak_dbtp",
@@ -135,7 +135,7 @@ def test_bus_entries_carry_exactly_the_documented_keys(run, session):
 
 def test_every_null_figure_has_a_reason(run, session):
     for bus in run("render", session / "plan.yaml", "--json").json["buses"]:
-        for key in ("wet_to_dry_db", "wet_arrival_ms", "decay_to_minus_40_s", "decay"):
+        for key in ("wet_to_dry_db", "wet_arrival_ms", "decay_to_minus_40_s", "late_correlation", "decay"):
             if bus[key] is None:
                 assert key in bus["reasons"], (bus["name"], key)
         for key, value in bus["loudness"].items():

@@ -59,6 +59,27 @@ def test_another_room_is_rendered_again_and_its_decay_reported_in_steps(run, pla
     assert room["c80_steps"] > 0.0
 
 
+def test_a_plan_with_a_narrower_return_is_more_alike_by_what_the_table_says(run, plans, session):
+    (session / "narrow.yaml").write_text(
+        "extends: plan.yaml\nrooms: {orrin_nave: {width: 0}}\n", encoding="utf-8"
+    )
+    document = run("compare", plans[0], session / "narrow.yaml", "--json").json
+    (first, other) = (
+        next(bus for bus in plan["buses"] if bus["name"] == "mix") for plan in document["plans"]
+    )
+    assert abs(first["late_correlation"]) < 0.1
+    assert other["late_correlation"] == pytest.approx(1.0)
+    (mix,) = [d for d in document["differences"] if d["bus"] == "mix"]
+    change = other["late_correlation"] - first["late_correlation"]
+    assert mix["late_correlation"] == pytest.approx(change, abs=1e-4)
+    row = next(
+        line
+        for line in run("compare", plans[0], session / "narrow.yaml").output.splitlines()
+        if line.startswith(" mix")
+    )
+    assert row.split()[-1] == f"+{change:.2f}"
+
+
 def test_a_rendered_folder_compares_from_its_report(run, plans, session):
     assert run("render", plans[0]).status == 0
     document = run("compare", session / "render", plans[1], "--json").json

@@ -79,12 +79,13 @@ def measured_at_levels(monkeypatch):
 
 
 def decays(rendering):
-    of_decay = ("decay", "wet_arrival_ms", "decay_to_minus_40_s")
+    of_decay = ("decay", "wet_arrival_ms", "decay_to_minus_40_s", "late_correlation")
     return {
         bus.name: (
             bus.decay,
             bus.wet_onset_s,
             bus.decay_to_minus_40_s,
+            bus.late_correlation,
             [bus.reasons.get(key) for key in of_decay],
         )
         for bus in rendering.buses
@@ -248,7 +249,7 @@ def test_every_figure_of_a_band_comes_back(cache):
         "decay_range_db": float("-inf"),
     }
     band = BandFigures(**values)
-    found = kept_decays.MeasuredDecay(DecayFigures((band, band), band, "good", {"a": "b"}), 1.5, None)
+    found = kept_decays.MeasuredDecay(DecayFigures((band, band), band, "good", {"a": "b"}), 1.5, None, 0.25)
     keeping = kept_decays.KeptDecays(cache, ["a" * 40], title="Ice Harbour")
     keeping.add({"b" * 40: found}, {"c" * 40: 2.5})
     read = kept_decays.KeptDecays(cache, ["a" * 40], title="Ice Harbour")
@@ -262,10 +263,10 @@ def test_no_damage_to_what_is_kept_ends_in_an_error(cue, content, cache):
     whole = {
         (entry.key, name): entry.document(name)
         for entry in cache.entries()
-        for name in ("decays", "forms")
+        for name in ("decays", "forms", "late")
         if entry.document(name)
     }
-    assert len(whole) == 6
+    assert len(whole) == 9
     session = cue.session(content)
     for seed in range(90):
         dice = random.Random(seed)
@@ -278,7 +279,7 @@ def test_no_damage_to_what_is_kept_ends_in_an_error(cue, content, cache):
             at = dice.choice(list(holder)) if isinstance(holder, dict) else dice.randrange(len(holder))
         holder[at] = dice.choice([None, True, -1, 1e400, "", "inf", [], {}, [[]], 3.5])
         raw = json.dumps(document).encode()
-        if name == "forms":  # which are asked only for what is not known
+        if name in {"forms", "late"}:  # which are asked only for what is not known
             for other, kind in whole:
                 if kind == "decays":
                     cache.forget(other)

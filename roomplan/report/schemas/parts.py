@@ -109,6 +109,7 @@ BUS = object_of(
         "wet_to_dry_db": figure("What the rooms return against the dry sound."),
         "wet_arrival_ms": figure("Wet arrival: the first sound of a room after the dry sound."),
         "decay_to_minus_40_s": figure("How long it rings until it is 40 dB under a hit."),
+        "late_correlation": figure("Of the channels of its wet sound, late and from 500 Hz on; 1 is mono."),
         "reasons": REASONS,
     }
 )
@@ -291,6 +292,7 @@ BUS_DIFFERENCES = {
     **DIFFERENCES,
     "wet_to_dry_db": figure(),
     "decay_to_minus_40_s": figure(),
+    "late_correlation": figure(),
     "edt_s": figure(),
     "t30_s": figure(),
     "c80_db": figure(),
