@@ -22,12 +22,11 @@ their good figures, part of it to dents that levelling left; not tried again wit
 from __future__ import annotations
 
 from dataclasses import replace
-from statistics import median
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.noise import block_levels, block_powers, level_scatter
+from roomplan.acoustics.noise import block_levels, block_powers, level_scatter, median
 from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
@@ -150,19 +149,21 @@ def _stretches(
     left, right = _flanks(level, start)
     found: list[tuple[float, float, int, int]] = []
     sums = np.concatenate([[0.0], np.cumsum(level)])
+    place = np.arange(level.size + 1)
+    ahead, behind = np.minimum(place - start, _FLANK), np.minimum(level.size - place, _FLANK)
     for length in _LENGTHS:
         if length > 1 and length * block_s > _LONGEST_S:
             break
-        begin = np.arange(first, level.size - length - _FEWEST_OF_A_FLANK + 1)
-        if begin.size == 0:
+        stop = level.size - length - _FEWEST_OF_A_FLANK + 1
+        if stop <= first:
             break
-        before = 0.5 * (np.minimum(begin - start, _FLANK) + length)  # blocks from flank to middle
-        after = 0.5 * (np.minimum(level.size - begin - length, _FLANK) + length)
-        line = (left[begin] * after + right[begin + length] * before) / (before + after)
-        excess = (sums[begin + length] - sums[begin]) / length - line
+        begin, end = slice(first, stop), slice(first + length, stop + length)
+        before, after = 0.5 * (ahead[begin] + length), 0.5 * (behind[end] + length)  # flank to middle
+        line = (left[begin] * after + right[end] * before) / (before + after)
+        excess = (sums[end] - sums[begin]) / length - line
         likely = excess / (scatter * np.sqrt(1.0 / length + _FLANK_VARIANCE))
         found.extend(
-            (float(likely[at]), float(excess[at]), int(begin[at]), length)
+            (float(likely[at]), float(excess[at]), first + int(at), length)
             for at in np.flatnonzero((likely >= _LIKELY) & (excess >= _LEAST_DB))
         )
     bumps: list[Bump] = []
@@ -203,7 +204,7 @@ def _rough_time(decay: NDArray[np.float64], rate: float) -> float | None:
     half = level.size // 2
     if half < _FEWEST_OF_A_FLANK:
         return None
-    fall = float(np.median(level[:-half] - level[half:]))
+    fall = median(level[:-half] - level[half:])
     return 60.0 * half * frames / rate / fall if fall > 0.0 else None
 
 
@@ -216,7 +217,7 @@ def _start(power: NDArray[np.float64], block_s: float) -> int:
         return start
     rise = start + int(risen[0])
     later = power[min(power.size - 1, rise + round(_LONGEST_S / block_s))]
-    if float(np.median(power[start + 1 : rise])) > 2.0 * float(later):
+    if median(power[start + 1 : rise]) > 2.0 * float(later):
         return start
     return rise + int(np.argmax(power[rise : start + span.size]))
 
@@ -242,9 +243,9 @@ def _flanks(level: NDArray[np.float64], start: int) -> tuple[NDArray[np.float64]
         right[: medians.size] = medians
     for few in range(_FEWEST_OF_A_FLANK, _FLANK):
         if start + few <= level.size:
-            left[start + few] = median(level[start : start + few].tolist())
+            left[start + few] = median(level[start : start + few])
         if few <= level.size:
-            right[level.size - few] = median(level[level.size - few :].tolist())
+            right[level.size - few] = median(level[level.size - few :])
     left[: start + _FEWEST_OF_A_FLANK] = np.nan
     return left, right
 
@@ -335,7 +336,7 @@ def _carried(bump: Bump, decay: NDArray[np.float64], frames: int, rate: float, r
         return None
     left = block_levels(block_powers(decay[begin - before * frames : begin], frames))
     right = block_levels(block_powers(decay[end : end + after * frames], frames))
-    from_db, to_db = float(np.median(left)), float(np.median(right))
+    from_db, to_db = median(left), median(right)
     # these are the levels in the middle of the flanks; the line between them has others at the edges
     apart = end - begin + 0.5 * (before + after) * frames
     slope = (to_db - from_db) / apart

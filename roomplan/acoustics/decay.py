@@ -83,6 +83,7 @@ _LATE_CHANCES = 4.0
 _FEWEST_POINTS = 4
 _RANGE_SCATTERS = 2.0
 _MOST_POINTS = 500  # a line through more points is no better: neighbours on the curve are the same energy
+_FIRST_LOOKED_AT = 2048  # frames
 _STEP_EXCESS_DB = 1.0
 # common practice, no source: of 10 dB of early decay, half must be decay, and a step of 3 dB is reported
 _LONGEST_STEP_DB = 5.0
@@ -237,7 +238,8 @@ def fit_decay(
 def _crossing(level: NDArray[np.float64], limit_db: float) -> float:
     """Position, between frames, at which a level first comes down to a limit; the last one without it."""
     under = level <= limit_db
-    index = int(np.argmax(under)) if under.any() else level.size - 1
+    index = int(under.argmax())
+    index = index if under[index] else level.size - 1
     if index == 0:
         return 0.0
     above, below = float(level[index - 1]), float(level[index])
@@ -246,9 +248,14 @@ def _crossing(level: NDArray[np.float64], limit_db: float) -> float:
 
 
 def _first_under(values: NDArray[np.float64], limit: float) -> int | None:
-    under = values <= limit
-    index = int(np.argmax(under))
-    return index if under[index] else None
+    begin, length = 0, _FIRST_LOOKED_AT  # the beginning of a long curve is enough for most limits
+    while begin < values.size:
+        under = values[begin : begin + length] <= limit
+        index = int(under.argmax())
+        if under[index]:
+            return begin + index
+        begin, length = begin + length, 2 * length
+    return None
 
 
 def _fit_line(level_db: NDArray[np.float64], step_s: float, middle_s: float) -> LineFit | None:

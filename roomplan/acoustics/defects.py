@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from roomplan.acoustics.noise import block_powers, median
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -146,7 +148,7 @@ def swelling_beginning(energy: NDArray[np.float64], *, sample_rate: float) -> st
     first = round(_WAIT_S / _SWELL_BLOCK_S)
     if count <= first:
         return None
-    power = energy[: count * width].reshape(count, width).mean(axis=1)
+    power = block_powers(energy[: count * width], width)
     loudest = first + int(np.argmax(power[first:]))
     before = float(power[0])
     if not power[loudest] > _SWELL * before > 0.0:
@@ -177,7 +179,7 @@ def find_drop_out(samples: NDArray[np.float64], *, sample_rate: float) -> tuple[
     count = steps.size // width
     if count < 2 * _DENSE_BLOCKS + _FEWEST_BLOCKS + 2:
         return None
-    power = (steps[: count * width] ** 2).reshape(count, width).mean(axis=1)
+    power = block_powers(steps * steps, width)
     loudest = float(power.max())
     if not 0.0 < loudest < np.inf:
         return None
@@ -193,7 +195,7 @@ def find_drop_out(samples: NDArray[np.float64], *, sample_rate: float) -> tuple[
         end = begin + int(sounding[0])
         # the last empty block may hold the edge
         # the median: what a converter leaves of the sound falls as that does
-        if end + 1 >= dense.size or float(np.median(power[begin : end - 1])) >= _DROPPED * dense[end + 1]:
+        if end + 1 >= dense.size or median(power[begin : end - 1]) >= _DROPPED * dense[end + 1]:
             continue
         around = steps[(begin - _DENSE_BLOCKS - 1) * width : (end + 1 + _DENSE_BLOCKS) * width]
         smallest = float(np.min(np.abs(around), where=around != 0.0, initial=np.inf))

@@ -82,6 +82,10 @@ class BandPass:
     centre_hz: float
     fraction: int = 1
 
+    def __hash__(self) -> int:
+        """As of all values, but quick: filters are the keys of everything in a measurement."""
+        return hash((self.centre_hz, self.fraction))
+
     @property
     def label(self) -> str:
         """Nominal mid-band frequency in words."""

@@ -38,7 +38,7 @@ from roomplan.frozen_classes import frozen_class
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Truncation", "block_levels", "block_powers", "find_truncation", "level_scatter"]
+__all__ = ["Truncation", "block_levels", "block_powers", "find_truncation", "level_scatter", "median"]
 
 # power: 120 dB under the peak counts as silence; band filters are held to as much
 _CONTENT_BELOW_PEAK = 1e-12
@@ -140,7 +140,7 @@ def find_truncation(energy: ArrayLike, *, sample_rate: float) -> Truncation:
     level, scatter = block_levels(power), 0.0
     wanted = round(width * _DB_PER_BLOCK / -slope)
     for _ in range(4):  # blocks of 2.5 dB, longer where a narrow band makes them scatter
-        width = int(np.clip(wanted, 1, max(1, content // _FEWEST_BLOCKS)))
+        width = max(1, min(wanted, content // _FEWEST_BLOCKS))
         power = block_powers(values, width)
         start = _decay_start(power, width / sample_rate)
         level = block_levels(power)
@@ -203,7 +203,14 @@ def block_powers(values: NDArray[np.float64], width: int) -> NDArray[np.float64]
     count = values.size // width
     if count == 0:
         return np.array([values.mean()])
-    return values[: count * width].reshape(count, width).mean(axis=1)
+    return np.add.reduce(values[: count * width].reshape(count, width), axis=1) / width
+
+
+def median(values: NDArray[np.float64]) -> float:
+    """Median of some finite numbers, at least one: numpy's own looks for much that is not there."""
+    ordered = np.sort(values)
+    half = ordered.size // 2
+    return float(ordered[half] if ordered.size % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
 
 
 def block_levels(power: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -254,7 +261,7 @@ def level_scatter(level: NDArray[np.float64]) -> float:
     if level.size < 5:
         return 0.0
     second = np.abs(level[2:] - 2.0 * level[1:-1] + level[:-2])
-    return float(np.median(second)) * 1.4826 / np.sqrt(6.0)  # normal distribution; weights 1, -2, 1
+    return median(second) * 1.4826 / np.sqrt(6.0)  # normal distribution; weights 1, -2, 1
 
 
 def _before_the_edit(level: NDArray[np.float64], start: int, scatter: float) -> int:
@@ -377,9 +384,9 @@ def _iterate(
         rate = 1.0 / data.size
     log_amplitude = float(np.mean(np.log(data[:stop]))) + rate * 0.5 * (stop - 1)
     settled = False
-    error = np.inf
+    cnn, determinant, residual = 0.0, 1.0, data
     for turn in range(60):
-        decay = np.exp(np.clip(log_amplitude - rate * index, -700.0, 50.0))
+        decay = np.exp(np.minimum(np.maximum(log_amplitude - rate * index, -700.0), 50.0))
         model = decay + noise
         relative = decay / model
         drop = index * relative
@@ -408,12 +415,12 @@ def _iterate(
         rate += shrink * step_k
         if free_noise:
             noise = max(noise + shrink * step_n, 0.1 * noise)
-            error = np.sqrt(cnn / determinant * _dot(residual, residual) / max(1, data.size - 3))
         if shrink == whole and abs(step_a) < 1e-5 and abs(step_k) < 1e-5 * rate:
             settled = True
             break
     if not settled or not (np.isfinite(rate) and rate > 1e-6):
         return None
+    error = np.sqrt(cnn / determinant * _dot(residual, residual) / max(1, data.size - 3))
     return rate, float(np.exp(log_amplitude)), noise, bool(free_noise and noise > 3.0 * error)
 
 

@@ -36,6 +36,7 @@ faster: so the standard.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -407,14 +408,22 @@ def _transform(energy: NDArray[np.float64], rate: float, *, start: int) -> NDArr
 
     In two steps, over rows and then over their starts: 14 exponentials per frame cost more than the sums.
     """
-    width = max(1, int(np.sqrt(energy.size)))
+    width = 1 << (energy.size.bit_length() // 2)  # few widths, so that the exponentials are kept
     rows = -(-energy.size // width)
     grid = np.zeros((rows, width))
     grid.reshape(-1)[: energy.size] = energy
+    cosine, sine, row_turns = _turns(width, rate)
+    sums = np.einsum("rw,fw->rf", grid, cosine) - 1j * np.einsum("rw,fw->rf", grid, sine)
+    turned = np.einsum("rf,rf->f", sums, row_turns[:rows])
+    return turned * np.exp(-1j * _OMEGA * (start / rate))
+
+
+@lru_cache(maxsize=32)
+def _turns(width: int, rate: float) -> tuple[NDArray[np.float64], ...]:
+    """Cosine and sine within a row, shape (14, width), and exp(-jωt) at the starts of 2 × width rows."""
     angle = _OMEGA[:, None] * (np.arange(width) / rate)
-    sums = np.einsum("rw,fw->rf", grid, np.cos(angle)) - 1j * np.einsum("rw,fw->rf", grid, np.sin(angle))
-    turns = np.exp(-1j * _OMEGA * ((start + width * np.arange(rows))[:, None] / rate))
-    return np.einsum("rf,rf->f", sums, turns)
+    starts = np.exp(-1j * _OMEGA * (width * np.arange(2 * width + 1)[:, None] / rate))
+    return np.cos(angle), np.sin(angle), starts
 
 
 def _noise_factor(snr_db: NDArray[np.float64]) -> NDArray[np.float64]:
