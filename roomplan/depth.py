@@ -9,6 +9,10 @@ middle of the room's `main` microphones. Several sends of a section into its mai
 powers, and are moved together; what their responses have in common is left out (0.3 dB with microphones 3 m
 apart in a small room, 0.04 dB in a nave).
 
+A section's `source` counts in synthetic rooms: it faces the microphones, so that its direct sound is that
+of an even source, while all reflected sound is lower by its *directivity index*, mid. A recorded response
+keeps the directions of the source it was recorded with, whatever plays through it.
+
 *Wet-to-dry* is what those sends return over the section's dry sound. With the direct sound out of the room's
 return it is, in theory, the direct-to-reverberant ratio D/R with its sign turned. Every room has a
 *reference section*: one of the sections whose main room it is, which keeps its sends. Relative to it a
@@ -16,17 +20,17 @@ section shall have
 
     wet-to-dry of the reference + amount × (D/R of the reference − D/R of the section)
 
-and absolutely −D/R. Sections on one seat of a synthetic room, sent alike, are one source to it: they get one
-send against their dry sound, that of the reference section where it is one of them, else the one at which
-the mean of their wet-to-dry is what is wanted. Sends that would move by less than 0.3 dB stay, and so do
-those of locked sections.
+and absolutely −D/R. Sections of one D/R on one seat of a synthetic room, sent alike, are one source to it:
+they get one send against their dry sound, that of the reference section where it is one of them, else the
+one at which the mean of their wet-to-dry is what is wanted. Sends that would move by less than 0.3 dB stay,
+and so do those of locked sections.
 
 Sources
 -------
 D/R, C80: revised theory, Barron and Lee, J. Acoust. Soc. Am. 84 (1988) 618. Air: ISO 9613-1:1993. Mid
-frequencies: ISO 3382-1:2009, clause 9.1. All as in `roomplan.acoustics.room_formulas`. That depth follows the
-direct-to-reverberant ratio, and that the gap before the first reflections implies a pre-delay: common
-practice, no source.
+frequencies: ISO 3382-1:2009, clause 9.1. All as in `roomplan.acoustics.room_formulas`; directivity as in
+`roomplan.rooms.source_kinds`. That depth follows the direct-to-reverberant ratio, and that the gap before the
+first reflections implies a pre-delay: common practice, no source.
 """
 
 from __future__ import annotations
@@ -41,7 +45,12 @@ import numpy as np
 from roomplan.acoustics.analysis import measure_response
 from roomplan.acoustics.bands import band_edges, exact_mid_band
 from roomplan.acoustics.direct_sound import find_direct_sound
-from roomplan.acoustics.room_formulas import air_attenuation, critical_distance, revised_theory
+from roomplan.acoustics.room_formulas import (
+    FieldEnergies,
+    air_attenuation,
+    critical_distance,
+    revised_theory,
+)
 from roomplan.acoustics.transforms import fast_length, inner, spectrum
 from roomplan.balance.levels import SMALL_MOVE_DB
 from roomplan.errors import PlanError, RoomplanError
@@ -52,6 +61,7 @@ from roomplan.rooms.geometry import source_position
 from roomplan.rooms.images import early_reflections
 from roomplan.rooms.recorded import RecordedRoom
 from roomplan.rooms.room_file import load_room_specification
+from roomplan.rooms.source_kinds import directivity_of
 from roomplan.rooms.spec import scale_reverberation
 
 if TYPE_CHECKING:
@@ -62,6 +72,7 @@ if TYPE_CHECKING:
     from roomplan.errors import Place
     from roomplan.plan.model import Room, Seat
     from roomplan.rendering.pass_figures import SendFigures
+    from roomplan.rooms.directivity import Directivity
     from roomplan.rooms.spec import RoomSpecification
     from roomplan.session.session import SectionSource, SendPath, Session
 
@@ -108,6 +119,8 @@ class SeatFigures:
         Time of the direct sound from the seat to the microphones.
     pre_delay_s : float or None
         Gap between the direct sound and the first reflection that the floor has no part in.
+    directivity_index_db : float
+        What the kind of source adds to the direct-to-reverberant ratio of an even one; mid.
     reasons : mapping of str to str
         Attribute that is None → why.
     """
@@ -122,6 +135,7 @@ class SeatFigures:
     air_loss_db: float | None = None
     arrival_s: float | None = None
     pre_delay_s: float | None = None
+    directivity_index_db: float = 0.0
     reasons: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -423,7 +437,9 @@ def _proposed(place: SectionInRoom, move_db: float | None) -> tuple[float, ...] 
 # --- What rooms say of seats ----------------------------------------------------------------------------
 
 
-def theoretical_figures(spec: RoomSpecification, seat: Seat) -> SeatFigures:
+def theoretical_figures(
+    spec: RoomSpecification, seat: Seat, directivity: Directivity | None = None
+) -> SeatFigures:
     """What theory says of a seat in a synthetic room, at its `main` microphones.
 
     Parameters
@@ -432,16 +448,26 @@ def theoretical_figures(spec: RoomSpecification, seat: Seat) -> SeatFigures:
         With its decay as the plan wants it.
     seat : Seat
         One that `roomplan.rooms.geometry.seat_fault` accepts.
+    directivity : Directivity, optional
+        Of the source, which faces the microphones; an even one without it.
 
     Notes
     -----
-    Source and microphones count as omnidirectional; direction and the spread of a section do not count.
+    Microphones count as omnidirectional; the spread of a section does not count. Early sound is taken to be
+    lower by the directivity index as late sound is, where each reflection has its own direction: right on
+    the average over directions.
     Barron's theory is for diffuse fields: measured C80 scatter by 1.4 dB about it (19 halls, Barron 2015,
     J. Acoust. Soc. Am. 137, read second-hand).
     """
     distance = float(np.linalg.norm(source_position(spec, seat) - _middle(spec)))
     mid, speed = spec.mid_reverberation_time_s, spec.sound_speed
     field_at = revised_theory(spec.volume_m3, mid, distance, sound_speed=speed)
+    index_db = 0.0
+    if directivity is not None:
+        mids = np.array([exact_mid_band(centre) for centre in _MID_BANDS_HZ])
+        index_db = float(np.mean(directivity.index_at(mids)))
+    factor = 10.0 ** (index_db / 10.0)
+    field_at = FieldEnergies(factor * field_at.direct, field_at.early, field_at.late)  # but for the level
     high, middle = air_attenuation(
         np.array([exact_mid_band(_HIGH_HZ), exact_mid_band(_MIDDLE_HZ)]),
         temperature_c=spec.temperature_c,
@@ -458,10 +484,11 @@ def theoretical_figures(spec: RoomSpecification, seat: Seat) -> SeatFigures:
         clarity_db=field_at.clarity_db,
         distance_m=distance,
         volume_m3=spec.volume_m3,
-        critical_distance_m=critical_distance(spec.volume_m3, mid, sound_speed=speed),
+        critical_distance_m=math.sqrt(factor) * critical_distance(spec.volume_m3, mid, sound_speed=speed),
         air_loss_db=distance * float(high - middle),
         arrival_s=distance / speed,
         pre_delay_s=gap,
+        directivity_index_db=index_db,
     )
 
 
@@ -598,7 +625,8 @@ def _section_in_room(
     elif section.seat is not None:
         if room.name not in specs:
             specs[room.name] = _specification(room)
-        figures = theoretical_figures(specs[room.name], section.seat)
+        directivity = directivity_of(session.plan.sections[section.name].source)
+        figures = theoretical_figures(specs[room.name], section.seat, directivity)
     return SectionInRoom(
         section=section.name,
         seat=section.seat,

@@ -49,9 +49,10 @@ def depth(
 ) -> None:
     """Show how far away each section is by its seat and its room, and the sends that match.
 
-    The distance of the seat, the volume of the room and its reverberation time give, by theory: critical
-    distance, direct-to-reverberant ratio, clarity, the loss of highs in air, how late the sound arrives, and
-    the pre-delay the seat implies. For measured responses it shows what is measured in them.
+    The distance of the seat, the section's source, the volume of the room and its reverberation time give, by
+    theory: critical distance, direct-to-reverberant ratio, clarity, the loss of highs in air, how late the
+    sound arrives, and the pre-delay the seat implies. For measured responses it shows what is measured in
+    them.
 
     In each room one section, the plan's `reference_section` or else the nearest, keeps its sends; the others
     there follow by the differences of their ratios. Sections that are `locked` under `balance` keep theirs.

@@ -339,7 +339,7 @@ class SectionShape(Shape):
         MappingOf("a mapping such as {distance: 12, angle: -20}"),
         Otherwise("the reference seat of each room"),
     ] = Field(default=None, description="Where the section sits.")
-    source: Annotated[model.SourceKind, Choice(get_args(model.SourceKind))] = Field(
+    source: Annotated[model.SourceKind, Choice(get_args(model.SourceKind), names="kind of source")] = Field(
         default="even",
         description="How its sound is directed, which darkens what rooms return of it at the same level; "
         "`even` changes nothing.",

@@ -331,10 +331,15 @@ class Text(ValueKind):
 
 @frozen_class
 class Choice(ValueKind):
-    """One of a few words or numbers; `also` names other forms that are accepted in the same place."""
+    """One of a few words or numbers.
+
+    `also` names other forms that are accepted in the same place; `names` says what the words are, where
+    somebody may think of others.
+    """
 
     words: tuple[str | int, ...]
     also: str = ""
+    names: str = ""
 
     def check(self, value: Any) -> str | int:
         """Return the word as it is spelt here."""
@@ -343,14 +348,16 @@ class Choice(ValueKind):
                 if value == word:
                     return word
         allowed = self.accepted()
+        wanted = f"give one {self.names}: {allowed}" if self.names else f"give one: {allowed}"
         if isinstance(value, str) and value:
             near = did_you_mean(value, [word for word in self.words if isinstance(word, str)])
+            other = f"give one: {allowed}" if self.names else allowed
             raise refusal(
-                f"{quoted(value)} is not known",
-                f"did you mean {quoted(near)}? ({allowed})" if near else allowed,
+                f"{quoted(value)} is no {self.names}" if self.names else f"{quoted(value)} is not known",
+                f"did you mean {quoted(near)}? ({allowed})" if near else other,
             )
         named = isinstance(value, int | float)  # the message says which value it is
-        raise refusal(describe(value), allowed if named else f"give one: {allowed}")
+        raise refusal(describe(value), allowed if named else wanted)
 
     def accepted(self) -> str:
         """Return the words."""

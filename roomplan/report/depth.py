@@ -34,6 +34,7 @@ _KEYS = {
     "air_loss_db": "air_loss_db",
     "arrival_s": "arrival_ms",
     "pre_delay_s": "implied_pre_delay_ms",
+    "directivity_index_db": "directivity_index_db",
 }
 
 

@@ -41,7 +41,8 @@ def _seat_table(depth: Depth, plan: Plan) -> Table:
         f"{plan.title}: the seat of every section",
         "distance: of the direct path to the main microphones · "
         "critical: where direct and reflected sound are equal · "
-        "D/R: direct over reflected · D/R and C80: revised theory, 500 and 1000 Hz; * measured · "
+        "D/R: direct over reflected · D/R and C80: revised theory for the section's source, 500 and 1000 Hz; "
+        "* measured · "
         "air: its loss at 8 kHz against 1 kHz · arrival: after the nearest · gap: from the direct "
         "sound to the first reflection without the floor; a synthetic response has it already",
     )

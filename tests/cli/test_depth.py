@@ -270,6 +270,27 @@ def test_two_sections_on_one_seat_get_one_send_whatever_they_play(run, plan):
     assert horns["sends"][0]["proposed_db"] == pytest.approx(choir["sends"][0]["proposed_db"] - 2.0, abs=0.11)
 
 
+def test_a_section_that_plays_forwards_is_wanted_drier_on_the_seat_of_an_even_one(run, plan):
+    # brass: 2.0 dB at 500 Hz and 4.7 at 1000, and so it is no one source with the choir
+    soundfile.write(
+        plan.parent / "stems" / "horns.wav", 0.1 * np.random.default_rng(8).standard_normal((RATE, 1)), RATE
+    )
+    horns = (
+        "  horns:\n    stems: [horns]\n    seat: {distance: 12, angle: 0}\n    source: brass\n"
+        "    sends: {chapel: -20}\n"
+    )
+    lone = "    sends: {chapel: -14}\n"
+    text = PLAN[: PLAN.index("    sends:\n      chapel:")] + lone + PLAN[PLAN.index("  strings:") :]
+    plan.write_text(text + horns, encoding="utf-8")
+    found = by_section(run("depth", plan, "--quiet", "--json").json)
+    choir, brass = found["choir"], found["horns"]
+    assert (choir["directivity_index_db"], brass["directivity_index_db"]) == (0.0, pytest.approx(3.35))
+    wanted = choir["wanted_wet_to_dry_db"] - 3.35
+    assert brass["wanted_wet_to_dry_db"] == pytest.approx(wanted, abs=0.01)
+    shift = brass["wanted_wet_to_dry_db"] - brass["wet_to_dry_db"]
+    assert brass["sends"][0]["proposed_db"] == pytest.approx(-20.0 + shift, abs=0.0501)
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [

@@ -553,6 +553,18 @@ def test_a_fault_in_a_room_is_one_line_with_its_place_and_remedy(said, room, spo
             "a number from -100 to 100 (left −100, right 100), such as -30",
         ),
         (
+            "{stems: x, source: trumpet}",
+            "1:38",
+            "source: 'trumpet' is no kind of source",
+            "give one: even, voice, strings, woodwinds, brass or percussion",
+        ),
+        (
+            "{stems: x, source: [voice]}",
+            "1:38",
+            "source: is a list",
+            "give one kind of source: even, voice, strings, woodwinds, brass or percussion",
+        ),
+        (
             "{stems: x, width: 201}",
             "1:37",
             "width: 201 is above 200 %",

@@ -94,6 +94,9 @@ def depth_schema() -> Schema:
         "air_loss_db": figure("At 8 kHz against 1 kHz."),
         "arrival_ms": figure(),
         "implied_pre_delay_ms": figure("Gap before the first reflection that is not the floor (ITDG)."),
+        "directivity_index_db": figure(
+            "What its `source` adds to the ratio of an even one; 0 in measured rooms."
+        ),
         "arrival_delay_ms": figure("After the nearest section."),
         "wet_to_dry_db": figure("As the plan has it."),
         "wanted_wet_to_dry_db": figure(),
