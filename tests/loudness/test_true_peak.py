@@ -429,3 +429,23 @@ def test_what_is_no_sound_is_refused():
         TruePeakMeter(sample_rate=7_999, channels=2)
     with pytest.raises(RoomplanError, match="0 channels"):
         TruePeakMeter(sample_rate=RATE, channels=0)
+
+
+@pytest.mark.parametrize("first", [np.float32, np.float64])
+@pytest.mark.parametrize("then", [np.float32, np.float64])
+def test_samples_of_either_precision_or_of_both_in_turn_have_the_same_peak_to_the_last_bit(first, then):
+    sound = np.random.default_rng(8).standard_normal((40_000, 1)).astype(np.float32)
+    sound[20_000:] **= 3
+    meter = TruePeakMeter(sample_rate=RATE, channels=1)
+    meter.feed(sound[:23_456].astype(first))
+    meter.feed(sound[23_456:].astype(then))
+    assert meter.peaks() == peaks(sound.astype(np.float64))
+
+
+def test_the_finest_samples_of_a_stream_that_becomes_finer_count():
+    coarse = np.zeros((1000, 1), np.float32)
+    fine = np.random.default_rng(9).standard_normal((1000, 1))
+    meter = TruePeakMeter(sample_rate=RATE, channels=1)
+    meter.feed(coarse)
+    meter.feed(fine)
+    assert meter.peaks() == pytest.approx([unpruned(np.concatenate([coarse, fine])[:, 0])], rel=1e-12)
