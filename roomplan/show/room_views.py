@@ -116,6 +116,7 @@ def draw_plan(drawing: Drawing, portrait: RoomPortrait, view: _View) -> None:
     if zone is not None:
         places = _stage_name_places(zone)
         drawing.place("stage", places, box, fontsize=SMALL, color="0.3", gid="name of the stage")
+    _panel_names(drawing, spec, view, 1)
     _rings(drawing, spec, view)
 
 
@@ -124,6 +125,22 @@ def _panels(drawing: Drawing, spec: RoomSpecification, view: _View, up: int) -> 
     for panel in spec.panels:
         around = [view.point(corner[0], corner[up]) for corner in corners(panel)[[0, 1, 2, 3, 0]]]
         drawing.line([x for x, _y in around], [y for _x, y in around], linewidth=1.0, color="0.45")
+
+
+def _panel_names(drawing: Drawing, spec: RoomSpecification, view: _View, up: int) -> None:
+    """Names of the panels beside their outlines, as those of reflections; one without room stays away."""
+    for panel in spec.panels:
+        around = np.array([view.point(corner[0], corner[up]) for corner in corners(panel)])
+        low, high = around.min(axis=0), around.max(axis=0)
+        name = shortened(panel.name.replace("_", " "), 1.2, TINY)
+        middle, half = (low + high) / 2.0, 0.027 * len(name) + 0.05  # of the name's width, near enough
+        ends = (low[0] + half, middle[0], high[0] - half)
+        heights = (middle[1], high[1] - 0.12, low[1] + 0.12)
+        candidates = [(x, y) for y in (high[1] + 0.10, low[1] - 0.10) for x in ends]
+        candidates += [(x, y) for x in (high[0] + half, low[0] - half) for y in heights]
+        drawing.place(
+            name, candidates, view.box, fontsize=TINY, color="0.3", gid=f"name of panel {panel.name}"
+        )
 
 
 def _seat_name(portrait: RoomPortrait) -> str:
@@ -375,6 +392,7 @@ def draw_side(drawing: Drawing, portrait: RoomPortrait, view: _View) -> None:
         up = float(np.mean(setup.positions_m, axis=0)[2])
         _named(drawing, f"{name}, {metres(up)} m up", marks[name], box, fontsize=8)
     _named(drawing, _seat_name(portrait), [view.point(x, z)], box, fontsize=8)
+    _panel_names(drawing, spec, view, 2)
     # under the drawing: what cannot be drawn
     down = box.bottom - 0.42
     setup = spec.microphones[portrait.microphones]

@@ -16,6 +16,7 @@ from roomplan.acoustics.bands import exact_mid_band
 from roomplan.errors import Place, RoomplanError
 from roomplan.plan.model import Seat
 from roomplan.rooms.geometry import source_position
+from roomplan.rooms.panels import corners
 from roomplan.rooms.portrait import portrait_of
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.spec import BAND_CENTRES_HZ, MicrophoneSetup, RoomSpecification, Stage
@@ -31,6 +32,7 @@ Text = pytest.importorskip("matplotlib.text").Text
 
 HERE = Place(Path("test"))
 BUNDLED = tuple(bundled_rooms())
+WITH_PANELS = ("larkmere_hall", "wrenfold_chamber")
 
 
 def pair(
@@ -174,6 +176,24 @@ def test_microphones_and_seat_stand_where_the_file_puts_them(portraits, pages, n
         source = source_position(spec, seat)
         assert view.metres(named(page, "seat")[half], spec)[0] == pytest.approx([source[0], source[axis]])
     assert words.count("reference seat") == 2
+
+
+@pytest.mark.parametrize("name", WITH_PANELS)
+def test_panels_have_their_names_beside_them_in_both_views(portraits, pages, name):
+    spec = portraits(name).spec
+    page, _words = pages(name)
+    for panel in spec.panels:
+        views = [plan_of(page, spec), View(page, "walls from the side", 0.0)]
+        for words, view in zip(named(page, f"name of panel {panel.name}"), views, strict=True):
+            assert words.get_text() == panel.name.replace("_", " ")
+            axis = 1 if view is views[0] else 2
+            around = (corners(panel)[:, [0, axis]] - (0.0, view.base)) * (view.right - view.left)
+            around = around / spec.dimensions_m[0] + (view.left, view.bottom)
+            x, y = words.get_position()
+            beside = np.array([0.5, 0.2])  # inches
+            low, high = around.min(axis=0) - beside, around.max(axis=0) + beside
+            assert low[0] < x < high[0]
+            assert low[1] < y < high[1]
 
 
 def test_a_microphone_s_tick_points_where_it_looks_and_an_omnidirectional_one_has_none(pages):
