@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Protocol
 
+import numpy as np
+
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["ArrayRecording", "Recording"]
+__all__ = ["ArrayRecording", "Recording", "stretch"]
 
 
 class Recording(Protocol):
@@ -59,3 +60,12 @@ class ArrayRecording:
     def read(self, first: int, frames: int) -> NDArray[np.float64]:
         """Frames from `first` on, (frames, channels); fewer where the recording ends."""
         return self._samples[first : first + frames].astype(float)
+
+
+def stretch(recording: Recording, first: int, frames: int) -> NDArray[np.float64]:
+    """Frames from `first` on, (frames, channels); silence where there is no recording yet, or no more."""
+    found = np.zeros((frames, recording.channels))
+    begin, end = max(0, first), min(recording.frames, first + frames)
+    if begin < end:
+        found[begin - first : end - first] = recording.read(begin, end - begin)
+    return found

@@ -30,6 +30,7 @@ FindingCode = Literal[
     "cut_off",
     "sides_swapped",
     "same_side",
+    "wrong_order",
     "loopback_missing",
     "loopback_constant",
     # unreliable, with its time in the recording where it has one
@@ -56,6 +57,7 @@ sweep_itself       the file that was played, not what a microphone heard
 cut_off            a sweep, or the gap behind it, is not all there: `seconds` are missing
 sides_swapped      what left played arrives first in the right channel, and the reverse: `seconds` by how much
 same_side          left and right are one and the same sound
+wrong_order        at this time another side played than the sequence says
 loopback_missing   no sweep in the channel of the electrical signal
 loopback_constant  that channel holds one value
 clipping           flat tops: `frames` at the ceiling `level_db`

@@ -1,9 +1,14 @@
-"""Recordings of claps in a room whose decay is known."""
+"""Recordings of claps in a room whose decay is known; and `chain.py` importable: folders are no packages."""
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
 
 RATE = 48_000
 

@@ -1,0 +1,181 @@
+"""Findings about takes: what is wrong, where in the recording, and how much that matters."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from roomplan.capture.likeness import (
+    gain_moved,
+    likeness,
+    noise_rise,
+    noise_suppressed,
+    takes_differ,
+)
+from roomplan.capture.result import Finding
+from roomplan.capture.tail import swept_octaves
+from roomplan.capture.takes import LEAD_S
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from roomplan.capture.harmonics import Harmonic
+    from roomplan.capture.leftover import Event
+    from roomplan.capture.played_take import PlayedTake
+    from roomplan.capture.result import Severity
+    from roomplan.capture.sequence import Side
+    from roomplan.capture.sweep import Sweep
+
+__all__ = ["findings_of_harmonics", "findings_of_ranges", "findings_of_take", "findings_of_takes"]
+
+_T30_DB, _T20_DB = 45.0, 35.0  # ISO 3382-1:2009, 5.3.3: range of a decay over its noise
+_DISTORTED_DB = -30.0
+_ABOVE_FLOOR_DB = 3.0
+_TAIL_DB = -50.0
+_WANTED_TAIL_DB = -60.0
+
+
+def findings_of_take(
+    take: PlayedTake, sweep: Sweep, *, used: bool, explained: Collection[Event]
+) -> list[Finding]:
+    """Clipping and foreign sounds of one take, but for those that are `explained` by something else."""
+    severity: Severity = "unreliable" if used else "remark"
+    begin = take.cut.first / sweep.rate
+    side = take.cut.side
+    found = [
+        Finding(
+            "clipping",
+            severity,
+            time_s=begin + each.first / sweep.rate,
+            side=side,
+            channel=each.channel,
+            frames=each.frames,
+            level_db=20.0 * math.log10(each.level),
+        )
+        for each in take.clipped
+    ]
+    found += [
+        Finding(
+            "knock",
+            severity,
+            time_s=begin + event.start_s,
+            side=side,
+            channel=event.channel,
+            level_db=event.over_db,
+            seconds=event.seconds,
+        )
+        for event in take.events
+        if event not in explained
+    ]
+    return found
+
+
+def findings_of_takes(takes: Sequence[PlayedTake], spliced: Collection[int], sweep: Sweep) -> list[Finding]:
+    """What two takes of one side, and the gaps of all, tell; but for the takes that are `spliced`."""
+    found: list[Finding] = []
+    whole = [take for place, take in enumerate(takes) if place not in spliced]
+    for at, first in enumerate(whole):
+        second = next((take for take in whole[at + 1 :] if take.cut.side == first.cut.side), None)
+        if second is not None:
+            found += _of_pair(first, second, sweep)
+    tails_s = [(take.tail / sweep.rate) - LEAD_S for take in takes]
+    rise = noise_rise([take.levels for take in takes], sweep, tails_s)
+    if rise is not None:
+        found.append(Finding("automatic_gain", "unreliable", level_db=rise))
+    if any(take.clipped for take in takes):
+        return found  # its harmonics are under the sweep, without end
+    lower = [noise_suppressed(take.levels, sweep, tail) for take, tail in zip(takes, tails_s, strict=True)]
+    known = [each for each in lower if each is not None]
+    if known and len(known) == len(lower):
+        found.append(Finding("noise_suppression", "unreliable", level_db=min(known)))
+    return found
+
+
+def _of_pair(first: PlayedTake, second: PlayedTake, sweep: Sweep) -> list[Finding]:
+    octaves = likeness(
+        first.room,
+        second.room,
+        swept_octaves(sweep),
+        rate=sweep.rate,
+        direct=first.direct,
+        tail=max(first.tail, second.tail),
+    )
+    time = second.cut.first / sweep.rate + LEAD_S
+    side = first.cut.side
+    moved = gain_moved(octaves)
+    if moved is not None:
+        return [
+            Finding(
+                "automatic_gain",
+                "unreliable",
+                time_s=time,
+                side=side,
+                frequency_hz=moved.frequency_hz,
+                level_db=moved.gain_db,
+            )
+        ]
+    if first.events or second.events:
+        return []  # a foreign sound in one of them says so itself
+    different = takes_differ(octaves)
+    if different is None:
+        return []
+    return [
+        Finding(
+            "takes_differ",
+            "unreliable",
+            time_s=time,
+            side=side,
+            frequency_hz=different.frequency_hz,
+            level_db=different.difference_db,
+        )
+    ]
+
+
+def findings_of_harmonics(harmonics: Sequence[Harmonic], take: PlayedTake, sweep: Sweep) -> list[Finding]:
+    """Distortion, and the tail of the second harmonic under the response."""
+    side: Side = take.cut.side
+    clear = [each for each in harmonics if each.level_db > each.floor_db + _ABOVE_FLOOR_DB]
+    found = []
+    for channel in sorted({each.channel for each in clear}):
+        power = sum(10.0 ** (each.level_db / 10.0) for each in clear if each.channel == channel)
+        level = 10.0 * math.log10(power)
+        if level > _DISTORTED_DB:
+            found.append(Finding("distortion", "unreliable", side=side, channel=channel, level_db=level))
+    second = max((each.level_db for each in clear if each.order == 2), default=-math.inf)
+    decay = max(
+        (
+            tail.decay_time_s
+            for tail in take.tails
+            if tail.decay_time_s is not None
+            and tail.frequency_hz > 3.0 * sweep.start_frequency
+            and tail.range_db >= _T20_DB
+        ),
+        default=None,
+    )
+    if decay is None or second == -math.inf:
+        return found
+    tail_db = second - 60.0 * sweep.harmonic_lead(2) / decay
+    if tail_db > _TAIL_DB:
+        wanted = sweep.octaves * decay * (second - _WANTED_TAIL_DB) / 60.0
+        found.append(Finding("harmonic_tail", "unreliable", side=side, level_db=tail_db, seconds=wanted))
+    return found
+
+
+def findings_of_ranges(take: PlayedTake) -> list[Finding]:
+    """Octaves whose decay is too close to the noise, by their worst channel."""
+    ranges: dict[float, float] = {}
+    for tail in take.tails:
+        ranges[tail.frequency_hz] = min(tail.range_db, ranges.get(tail.frequency_hz, np.inf))
+    return [
+        Finding(
+            "short_range",
+            "unreliable" if range_db < _T20_DB else "remark",
+            side=take.cut.side,
+            frequency_hz=frequency,
+            level_db=_T30_DB - range_db,
+        )
+        for frequency, range_db in ranges.items()
+        if range_db < _T30_DB
+    ]
