@@ -374,16 +374,20 @@ class ComponentStream:
         end, wet = self._end, len(self._outputs)
         if self._past:
             self._remember_past()
-        pending = self._pool.submit(self._read, min(self.hop, end))
+        pending = deque([self._pool.submit(self._read, min(self.hop, end))])
         with ThreadPoolExecutor(self._workers) as reading:
             for start in range(0, end, self.hop):
-                signals, dry = pending.result()
-                left = end - start - self.hop
-                if left > 0:
-                    pending = self._pool.submit(self._read, min(self.hop, left))
+                signals, dry = pending.popleft().result()
                 block = _taken(self._blocks, (len(self._components), 2, self.hop))
                 block[wet:] = dry
-                self._dries.append(dry)
+                left = end - start - self.hop
+                if left > 0:
+                    self._dries.append(dry)
+                    pending.append(self._pool.submit(self._read, min(self.hop, left)))
+                else:  # nothing more is read, and a full tail is about to hold one block more than before
+                    self._signals.clear()
+                    self._dries.clear()
+                del dry
                 self._convolve(signals, block[:wet])
                 self._read_kept(block[:wet], reading, start // self.hop)
                 self._signals.append(signals)

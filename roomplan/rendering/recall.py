@@ -155,6 +155,11 @@ class RecalledPowers:
         Gain of each of the session's components over that of the earlier pass.
     order : ndarray, shape (components,)
         Place of each of the session's components in the earlier pass.
+
+    Attributes
+    ----------
+    hops : int
+        Length in 20 ms hops.
     """
 
     def __init__(
@@ -164,17 +169,14 @@ class RecalledPowers:
         ratios: NDArray[np.float64],
         order: NDArray[np.intp],
     ) -> None:
-        self._cross = cross
-        self._ratios = ratios
-        self._order = order
+        self.hops = cross.hops
         matrix = np.zeros((len(gains), cross.components))
         matrix[:, order] = gains * ratios
         self._sums = cross.sums_many(matrix)
-
-    @property
-    def hops(self) -> int:
-        """Length in 20 ms hops."""
-        return self._cross.hops
+        # all that is asked for: an hour's file that stays mapped is 100 MB of memory
+        self._components = [
+            ratio**2 * cross.component_sums(int(place)) for ratio, place in zip(ratios, order, strict=True)
+        ]
 
     @property
     def finite(self) -> bool:
@@ -187,7 +189,7 @@ class RecalledPowers:
 
     def component_sums(self, component: int) -> NDArray[np.float64]:
         """Weighted power of one component at its gain in the mix per hop, shape (hops,)."""
-        return self._ratios[component] ** 2 * self._cross.component_sums(int(self._order[component]))
+        return self._components[component]
 
 
 def recall(

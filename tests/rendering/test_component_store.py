@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import time
+import weakref
 from collections import namedtuple
 from dataclasses import replace
 from pathlib import Path
@@ -312,6 +313,30 @@ def test_a_block_stays_as_it_is_until_the_next_but_one_is_asked_for(ensemble, st
                     assert not np.shares_memory(seen, block)
                 before.append((block, block.copy()))
             assert len(before) > 2
+
+
+def test_nothing_that_was_read_is_held_while_the_last_block_is_made_but_what_it_is_made_of(
+    ensemble, monkeypatch
+):
+    monkeypatch.setattr(component_stream, "ENGINE_BYTES", 1)  # the shortest blocks
+    read: dict[int, weakref.ref[np.ndarray]] = {}
+    alive: list[int] = []
+    reading, convolving = ComponentStream._read, ComponentStream._convolve
+
+    def remembered(self, frames):
+        arrays = reading(self, frames)
+        read.update({id(array): weakref.ref(array) for array in arrays})
+        return arrays
+
+    def counted(self, signals, wet):
+        alive.append(sum(array() is not None for array in read.values()))
+        convolving(self, signals, wet)
+
+    monkeypatch.setattr(ComponentStream, "_read", remembered)
+    monkeypatch.setattr(ComponentStream, "_convolve", counted)
+    heard(ensemble)
+    assert alive[-1] == 1
+    assert max(alive) > 2
 
 
 def test_a_disk_that_is_slower_than_the_render_keeps_less_and_does_not_hold_it_up(
