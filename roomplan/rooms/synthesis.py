@@ -29,7 +29,9 @@ Mixing time: `roomplan.acoustics.room_formulas.mixing_time`, counted from the di
 Notes
 -----
 Not done here: diffraction and seat dip, coherence between the diffuse fields of
-different seats and of different set-ups, rooms that are not boxes.
+different seats and of different set-ups, rooms that are not boxes. A directed source gives what is scattered
+the colour of its power, not that of the direction in which it left: the points that scatter are on all sides
+of it, and what they bring is taken off the diffuse field, which has that colour.
 
 Measured
 --------
