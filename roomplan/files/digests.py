@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any, TypeGuard
 from roomplan.errors import AudioError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
-__all__ = ["digest_of", "file_digest", "is_digest"]
+__all__ = ["digest_of", "file_digest", "file_digests", "is_digest"]
 
 _DIGEST = re.compile(r"[0-9a-f]{16,128}")
 _DIGEST_BYTES = 20  # 160 bits: no two contents of a lifetime share one
@@ -67,6 +68,26 @@ def file_digest(path: Path) -> str:
         raise AudioError(
             path, f"cannot be read ({error.strerror or error})", remedy="check that it is there and readable"
         ) from error
+
+
+def file_digests(paths: Iterable[Path], *, workers: int) -> dict[Path, str]:
+    """Digests of several files, as many read at a time as there are workers; none of what cannot be read."""
+
+    def digest_or_none(path: Path) -> str | None:
+        try:
+            return file_digest(path)
+        except AudioError:
+            return None
+
+    files = list(paths)
+    if not files:
+        return {}
+    # not loaded where everything is known
+    from concurrent.futures import ThreadPoolExecutor
+
+    with ThreadPoolExecutor(workers) as pool:
+        found = zip(files, pool.map(digest_or_none, files), strict=True)
+        return {path: digest for path, digest in found if digest is not None}
 
 
 def is_digest(value: Any) -> TypeGuard[str]:

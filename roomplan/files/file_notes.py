@@ -18,12 +18,12 @@ import time
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
-from roomplan.files.digests import file_digest, is_digest
+from roomplan.files.digests import file_digest, file_digests, is_digest
 from roomplan.files.json_file import read_json
 from roomplan.files.real_path import real_path
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
 __all__ = ["FileNotes"]
@@ -75,14 +75,34 @@ class FileNotes:
         before = _file_state(path)
         if before is None:
             return file_digest(path)  # which says why it cannot be
-        name = os.fspath(real_path(path))
-        remembered = self._known_digests().get(name)
-        if remembered is not None and remembered[:-1] == before:
-            return remembered[-1]
+        remembered = self._remembered(path, before)
+        if remembered is not None:
+            return remembered
         digest = file_digest(path)
-        if before == _file_state(path) and _settled(before):
-            self._remember(name, [*before, digest])
+        self._remember({path: (before, digest)})
         return digest
+
+    def digests(self, paths: Iterable[Path], *, workers: int) -> dict[Path, str]:
+        """Digests of several files as of one, those that must be read side by side.
+
+        Returns
+        -------
+        dict of Path to str
+            In the order of `paths`, without the files that cannot be read.
+        """
+        before = {path: _file_state(path) for path in paths}
+        known = {
+            path: remembered
+            for path, state in before.items()
+            if state is not None and (remembered := self._remembered(path, state)) is not None
+        }
+        read = file_digests((path for path in before if path not in known), workers=workers)
+        states = {path: (before[path], digest) for path, digest in read.items()}
+        self._remember(
+            {path: (state, digest) for path, (state, digest) in states.items() if state is not None}
+        )
+        found = known | read
+        return {path: found[path] for path in before if path in found}
 
     def noted(self, ledger: str) -> dict[str, list[float]]:
         """Numbers of a ledger by digest; what is not as it is written is left out.
@@ -128,11 +148,23 @@ class FileNotes:
         except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
             return {}
 
-    def _remember(self, name: str, state: list[Any]) -> None:
-        known = dict(self._known_digests())  # again: another process may have written meanwhile
-        known.pop(name, None)
-        known[name] = state  # at the end: the oldest are dropped first
-        kept = dict(list(known.items())[-_MOST_DIGESTS:])
+    def _remembered(self, path: Path, state: list[int]) -> str | None:
+        remembered = self._known_digests().get(os.fspath(real_path(path)))
+        return remembered[-1] if remembered is not None and remembered[:-1] == state else None
+
+    def _remember(self, found: Mapping[Path, tuple[list[int], str]]) -> None:
+        """Remember digests of files, with their states before they were read, that are still as they were."""
+        lines = {
+            os.fspath(real_path(path)): [*state, digest]
+            for path, (state, digest) in found.items()
+            if state == _file_state(path) and _settled(state)
+        }
+        if not lines:
+            return
+        known = self._known_digests()  # again: another process may have written meanwhile
+        others = {name: line for name, line in known.items() if name not in lines}
+        # at the end: the oldest are dropped first
+        kept = dict(list((others | lines).items())[-_MOST_DIGESTS:])
         text = json.dumps({"schema": _DIGESTS_SCHEMA, "files": kept})
         self._write(self._digests_file, text)
 

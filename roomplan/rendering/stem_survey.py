@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import math
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
 from dataclasses import astuple, fields
 from typing import TYPE_CHECKING
 
@@ -24,7 +23,7 @@ import numpy as np
 
 from roomplan.audio.info import SoundSource
 from roomplan.errors import AudioError
-from roomplan.files.digests import file_digest
+from roomplan.files.digests import file_digests
 from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
@@ -124,12 +123,9 @@ def survey_stems(
         In the order of the plan; without the files that cannot be read, or are not those that the session
         was opened with.
     """
-    digest = file_digest if cache is None else cache.files.digest
+    digests_of = file_digests if cache is None else cache.files.digests
     stem_of = {file: path.stem for s in session.sections for path in s.stems for file in path.stem.files}
-    digests: dict[Path, str] = {}
-    for file in stem_of:
-        with suppress(AudioError):
-            digests[file] = digest(file)
+    digests = digests_of(stem_of, workers=workers)
     known = {} if cache is None else _known(cache)
     unknown = {digests[file]: file for file in digests if digests[file] not in known}
     found: dict[str, StemFigures] = {}

@@ -12,7 +12,7 @@ import pytest
 from roomplan.errors import AudioError
 from roomplan.files import file_notes as module
 from roomplan.files.cache import Cache
-from roomplan.files.digests import file_digest
+from roomplan.files.digests import file_digest, file_digests
 
 
 @pytest.fixture
@@ -157,3 +157,55 @@ def test_index_forgets_the_oldest_files(cache, tmp_path, monkeypatch):
 def test_file_that_cannot_be_read_is_named(name, cache, tmp_path):
     with pytest.raises(AudioError, match="cannot be read"):
         cache.files.digest(tmp_path / name)
+
+
+@pytest.mark.usefixtures("settled")
+def test_digests_of_several_files_are_those_of_each_without_the_one_that_cannot_be_read(cache, tmp_path):
+    sounds = [tmp_path / f"stem_{number}.wav" for number in range(5)]
+    for number, sound in enumerate(sounds):
+        sound.write_bytes(bytes([number]) * 3_000)
+    cache.files.digest(sounds[3])
+    asked = [sounds[4], tmp_path / "gone.wav", *sounds[:4]]
+    found = cache.files.digests(asked, workers=2)
+    assert list(found.items()) == [(sound, file_digest(sound)) for sound in (sounds[4], *sounds[:4])]
+
+
+@pytest.mark.usefixtures("settled")
+def test_files_digested_side_by_side_are_all_remembered_in_one_write(cache, tmp_path, monkeypatch):
+    sounds = [tmp_path / f"stem_{number}.wav" for number in range(8)]
+    for number, sound in enumerate(sounds):
+        sound.write_bytes(bytes([number]) * 3_000)
+    earlier = tmp_path / "earlier.wav"
+    earlier.write_bytes(b"RIFF")
+    cache.files.digest(earlier)
+    written = []
+    write = cache.files._write
+    monkeypatch.setattr(cache.files, "_write", lambda *text: (written.append(text), write(*text)))
+    first = cache.files.digests(sounds, workers=2)
+    assert len(written) == 1
+    for name in ("file_digest", "file_digests"):
+        monkeypatch.setattr(
+            module, name, lambda *paths, **_: pytest.fail("read again") if [*paths[0]] else {}
+        )
+    assert Cache(cache.folder).files.digests(sounds, workers=2) == first
+    monkeypatch.setattr(module, "file_digest", lambda _path: pytest.fail("read again"))
+    assert cache.files.digest(earlier)
+
+
+def test_a_file_that_is_written_while_others_are_digested_is_not_remembered(cache, tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "_SETTLED_S", -1.0)
+    one, other = tmp_path / "one.wav", tmp_path / "other.wav"
+    for sound in (one, other):
+        sound.write_bytes(b"RIFF" * 100)
+
+    def written_meanwhile(paths, **threads):
+        found = file_digests(paths, **threads)
+        other.write_bytes(b"another" * 100)
+        return found
+
+    with monkeypatch.context() as patch:
+        patch.setattr(module, "file_digests", written_meanwhile)
+        cache.files.digests([one, other], workers=2)
+    index = json.loads((cache.folder / "files.json").read_text())
+    assert list(index["files"]) == [str(one)]
+    assert cache.files.digest(other) == file_digest(other)
