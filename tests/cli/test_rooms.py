@@ -269,7 +269,7 @@ def test_a_seat_outside_the_walls_says_how_far_the_room_reaches(rooms):
 def test_unknown_microphones_name_the_nearest_and_all_there_are(rooms):
     outcome = rooms(ROOM, "--microphones", "raer")
     assert outcome.status == 1
-    assert "did you mean rear? it has main, rear" in outcome.errors
+    assert "did you mean rear? it has main, wide, rear" in outcome.errors
 
 
 # --- streams and pictures
