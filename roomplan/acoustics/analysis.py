@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.band_decay import decay_of_band, figures_of_band
+from roomplan.acoustics.band_decay import decay_of_band, energies_of_band, figures_of_band
 from roomplan.acoustics.bands import OCTAVE_CENTRES_HZ, band_edges, exact_mid_band
 from roomplan.acoustics.checks import validate_rate, validate_response, validate_vector
 from roomplan.acoustics.decay import schroeder_curve
@@ -34,9 +34,12 @@ from roomplan.acoustics.energies import (
 )
 from roomplan.acoustics.figures import (
     FIGURES,
+    MID_OCTAVES_HZ,
     BandFigures,
     DecayFigures,
+    MeanFigure,
     dry_alone,
+    mean_over_bands,
     no_band,
     nothing_measured,
     summarise,
@@ -187,6 +190,31 @@ def decay_of_energies(
         absent = frozenset(FIGURES) if sound.problem == SILENT else frozenset()
         return nothing_measured(filters, sound.problem, absent=absent)
     return summarise(figures_of_filters(sound, filters, with_dry=with_dry))
+
+
+def mid_energy_figure(sound: SoundEnergies, key: str, *, with_dry: bool) -> MeanFigure:
+    """C50, C80, D50 or centre time of the mid octaves alone, as `decay_of_energies` finds it.
+
+    Parameters
+    ----------
+    sound : SoundEnergies
+        Without a `problem`, and with the octaves 500 and 1000 Hz unless the rate is too low for them.
+    key : str
+        Such as `c80_db`.
+    """
+    filters = octave_filters(MID_OCTAVES_HZ)
+    return mean_over_bands(
+        key,
+        [
+            (
+                look.centre_hz,
+                energies_of_band(sound, look, with_dry=with_dry)
+                if look in sound.bands
+                else no_band(look.centre_hz, rate_too_low(look), label=look.label),
+            )
+            for look in filters
+        ],
+    )
 
 
 def time_to_level(

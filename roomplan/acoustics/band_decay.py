@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.acoustics.energies import BandEnergies, SoundEnergies
+    from roomplan.acoustics.energy import EnergyFigures
     from roomplan.acoustics.figures import BandFigures
     from roomplan.acoustics.filters import Filter
     from roomplan.acoustics.noise import Truncation
@@ -34,6 +35,7 @@ __all__ = [
     "BandDecay",
     "bumps_of_band",
     "decay_of_band",
+    "energies_of_band",
     "figures_moved_by",
     "figures_of_band",
 ]
@@ -97,9 +99,7 @@ def decay_of_band(sound: SoundEnergies, look: Filter) -> BandDecay:
     """Find where the decay of one band ends, and integrate it backwards."""
     band = sound.bands[look]
     rate = band.rate
-    start = int(np.ceil(sound.onset / sound.sample_rate * rate - 1e-9))
-    blind = round(_FILTER_END / look.bandwidth_hz * rate) if look.bandwidth_hz else 0
-    span = slice(start, max(start + 1, band.content - blind))
+    span = _span(sound, look)
     decay, truncation, curve, total = _integrated(band.envelope, span, band)
     whole = inside = None
     if band.inside.size:
@@ -109,14 +109,38 @@ def decay_of_band(sound: SoundEnergies, look: Filter) -> BandDecay:
     return BandDecay(
         look=look,
         band=band,
-        start=start,
+        start=span.start,
         decay=decay,
         truncation=truncation,
         curve=curve,
         total=total,
-        lead_s=band.lead / band.power if band.power > 0.0 else band.mean_lead_s,
+        lead_s=_lead_s(band),
         leak=None if whole is None or inside is None else (whole, inside),
     )
+
+
+def energies_of_band(sound: SoundEnergies, look: Filter, *, with_dry: bool) -> EnergyFigures:
+    """Energies of one band alone, as `figures_of_band` has them: for those who ask for no decay time."""
+    band, span = sound.bands[look], _span(sound, look)
+    return energy_figures(
+        band,
+        with_dry=with_dry,
+        lead_s=_lead_s(band),
+        truncation=find_truncation(band.envelope[span], sample_rate=band.rate),
+        onset=span.start,
+    )
+
+
+def _span(sound: SoundEnergies, look: Filter) -> slice:
+    """Envelope frames from the onset to where the filter still sees all of the sound."""
+    band = sound.bands[look]
+    start = int(np.ceil(sound.onset / sound.sample_rate * band.rate - 1e-9))
+    blind = round(_FILTER_END / look.bandwidth_hz * band.rate) if look.bandwidth_hz else 0
+    return slice(start, max(start + 1, band.content - blind))
+
+
+def _lead_s(band: BandEnergies) -> float:
+    return band.lead / band.power if band.power > 0.0 else band.mean_lead_s
 
 
 def _integrated(

@@ -39,10 +39,12 @@ __all__ = [
     "MID_THIRDS_HZ",
     "BandFigures",
     "DecayFigures",
+    "MeanFigure",
     "band_figures",
     "doubtful_figures",
     "dry_alone",
     "mark",
+    "mean_over_bands",
     "no_band",
     "nothing_measured",
     "summarise",
@@ -286,12 +288,15 @@ def _mid(bands: tuple[BandFigures, ...], centres_hz: Sequence[float]) -> BandFig
         return no_band(None, f"the mean needs {which}")
     reasons: dict[str, str] = {}
     means: dict[str, float | None] = {}
+    labelled = [(band.centre_hz or 0.0, band) for band in group]
+    absent = set()
     for key in (*FIGURES, *_SHAPE):
-        values = [getattr(band, key) for band in group]
-        means[key] = None if None in values else sum(values) / len(values)
-        for band, value in zip(group, values, strict=True):
-            if value is None and key in band.reasons and key not in reasons:
-                reasons[key] = f"{band.centre_hz:g} Hz: {band.reasons[key]}"
+        mean = mean_over_bands(key, labelled)
+        means[key] = mean.value
+        if mean.reason is not None:
+            reasons[key] = mean.reason
+        if mean.absent:
+            absent.add(key)
     worst = max(group, key=_badness)
     if "verdict" in worst.reasons:
         reasons["verdict"] = f"{worst.centre_hz:g} Hz: {worst.reasons['verdict']}"
@@ -303,12 +308,32 @@ def _mid(bands: tuple[BandFigures, ...], centres_hz: Sequence[float]) -> BandFig
         reasons=reasons,
         doubt={key: _mean_doubt(key, group) for key in FIGURES},
         double_slope=None,
-        absent=frozenset(
-            key
-            for key in FIGURES
-            if means[key] is None and all(key in b.absent for b in group if getattr(b, key) is None)
-        ),
+        absent=frozenset(absent),
         **means,
+    )
+
+
+@frozen_class
+class MeanFigure:
+    """Mean of a figure over bands; None with the reason of the first band without one.
+
+    `absent`: no band without one has anything to measure.
+    """
+
+    value: float | None
+    reason: str | None
+    absent: bool
+
+
+def mean_over_bands(key: str, bands: Sequence[tuple[float, BandFigures | EnergyFigures]]) -> MeanFigure:
+    """Arithmetic mean of a figure, of bands with their centres in hertz."""
+    values = [getattr(band, key) for _centre_hz, band in bands]
+    if None not in values:
+        return MeanFigure(sum(values) / len(values), None, absent=False)
+    without = [one for one, value in zip(bands, values, strict=True) if value is None]
+    reasons = (f"{centre_hz:g} Hz: {band.reasons[key]}" for centre_hz, band in without if key in band.reasons)
+    return MeanFigure(
+        None, next(reasons, None), absent=all(key in band.absent for _centre_hz, band in without)
     )
 
 

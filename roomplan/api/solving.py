@@ -1,4 +1,4 @@
-"""Plans brought to what they are to be: levels that meet the targets, sends that agree with the seats.
+"""Plans brought to what they are to be: levels that meet the targets.
 
 Conventions
 -----------
@@ -13,13 +13,11 @@ from roomplan.api.opening import open_plan
 from roomplan.balance.balance import broken_promises, solve_balance
 from roomplan.balance.levels import silent_sections
 from roomplan.balance.record import keeping
-from roomplan.depth import absolute_depth, relative_depth, sections_in_rooms
 from roomplan.documents.rewriting import write_edited
 from roomplan.errors import Place, RoomplanError
 from roomplan.files.cache import Cache
 from roomplan.frozen_classes import frozen_class
-from roomplan.plan.overrides import Overrides, SendOverride, prepare_overrides, write_overrides
-from roomplan.rendering.measure import measure_session
+from roomplan.plan.overrides import Overrides, SendOverride, prepare_overrides
 from roomplan.rendering.progress import silent_progress
 from roomplan.show.balance_tables import broken_line
 
@@ -28,14 +26,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from roomplan.balance.answer import Balance
-    from roomplan.depth import Depth
     from roomplan.errors import Problem
-    from roomplan.plan.model import Plan
     from roomplan.plan.overrides import SharedLevel
     from roomplan.rendering.progress import Progress
     from roomplan.session.session import Session
 
-__all__ = ["BalancedFile", "DepthOfFile", "balance_file", "depth_of_file", "overrides_of"]
+__all__ = ["BalancedFile", "balance_file", "overrides_of"]
 
 
 @frozen_class
@@ -45,15 +41,6 @@ class BalancedFile:
     found: Balance
     backup: Path | None = None
     shared: Sequence[SharedLevel] = ()
-
-
-@frozen_class
-class DepthOfFile:
-    """What was found for a plan's seats; `backup` is the old plan, None where nothing was written."""
-
-    found: Depth
-    plan: Plan
-    backup: Path | None = None
 
 
 def balance_file(
@@ -128,50 +115,6 @@ def overrides_of(found: Balance) -> Overrides:
         trim_db=trim,
         silent=silent_sections(found.session),
     )
-
-
-def depth_of_file(
-    path: Path,
-    *,
-    amount: float | None = 1.0,
-    write: bool = False,
-    progress: Progress = silent_progress,
-    notice: Callable[[Problem], None] = lambda _note: None,
-) -> DepthOfFile:
-    """Find the sends that agree with the seats of a plan.
-
-    Parameters
-    ----------
-    amount : float or None
-        Share of the differences between sections; None for the ratios of the rooms themselves.
-    write : bool
-        Whether the plan gets the sends that change.
-    notice : callable
-        As in `balance_file`.
-    """
-    cache = Cache.open()
-    session = _open(path, cache, progress, notice)
-    plan = session.plan
-    rendering = measure_session(session, progress=progress, cache=cache)
-    progress("looking at seats", 0, 1)
-    places = sections_in_rooms(session, rendering.sends)
-    if amount is None:
-        found = absolute_depth(places)
-    else:
-        found = relative_depth(
-            places,
-            reference_section=plan.reference_section,
-            amount=amount,
-            reference_place=plan.place_of("reference_section"),
-        )
-    if not write or not found.changes:
-        return DepthOfFile(found, plan)
-    sends = tuple(
-        SendOverride(change.section, change.room, change.send.position, change.after_db)
-        for change in found.changes
-    )
-    overrides = Overrides(sends=sends, silent=silent_sections(session))
-    return DepthOfFile(found, plan, write_overrides(path, overrides))
 
 
 def _open(path: Path, cache: Cache | None, progress: Progress, notice: Callable[[Problem], None]) -> Session:

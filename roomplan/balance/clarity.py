@@ -18,12 +18,13 @@ ISO 3382-1:2009, A.2.2, A.2.3 and Table A.1, as in `acoustics.energy` and `acous
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.analysis import DecayFigures, SoundEnergies, decay_of_energies
+from roomplan.acoustics.analysis import SoundEnergies
 from roomplan.acoustics.direct_sound import find_onset
 from roomplan.acoustics.early_and_late import EARLY_LIMITS_S, split_energies
 from roomplan.acoustics.energies import SILENT, BandEnergies
@@ -31,7 +32,7 @@ from roomplan.acoustics.figures import MID_OCTAVES_HZ
 from roomplan.acoustics.filterbank import band_envelopes, power_sums, transform_length
 from roomplan.acoustics.filters import BandPass
 from roomplan.acoustics.transforms import spectrum as to_spectrum
-from roomplan.balance.decay_figures import figure_of_decay
+from roomplan.balance.decay_figures import figure_of_sound
 from roomplan.rendering.composite_parts import dry_heights
 from roomplan.session.response_matrices import section_response
 
@@ -41,11 +42,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.acoustics.filters import Filter
+    from roomplan.balance.decay_figures import DecayFigure
     from roomplan.plan.targets import Target, WishKind
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import SectionSource
-
-    Known = dict[int, DecayFigures | None]
 
 __all__ = ["Composite", "CompositeFigure"]
 
@@ -54,6 +54,8 @@ _RING = 1.5  # as `acoustics.energy` cuts its heads
 _FRAME_S = 0.01  # of the coarse decay that stands in between two looks
 _LEVELS_DB = np.linspace(5.0, 35.0, 61)  # T30: ISO 3382-1:2009, 5.3.3
 _NEPER_20_DB = np.log(10.0) / 20.0
+_DB_PER_NEPER = 10.0 / np.log(10.0)
+_NONE = 1e-300  # stands for an energy of 0 in a ratio
 _STEP_DB = 0.1  # for slopes of what is no quotient of forms
 
 
@@ -73,6 +75,10 @@ class _Form:
     matrix: NDArray[np.float64]
     linear: NDArray[np.float64]
     constant: float
+
+    def energy(self, gains: NDArray[np.float64]) -> float:
+        """Energy alone, as `value` has it."""
+        return float(gains @ (self.matrix @ gains) + self.linear @ gains) + self.constant
 
     def value(self, gains: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
         """Energy, and its derivative by the level of each send in dB."""
@@ -146,7 +152,9 @@ class Composite:
         self._sample_rate = float(sample_rate)
         self.heights = None if section.dry_gain is None else dry_heights(section)
         self._filters = tuple(BandPass(float(centre)) for centre in centres_hz)
-        self._centres_hz = tuple(centres_hz)
+        # looks in full come back to where they were, and several targets look at one sound
+        self._figures: dict[tuple[WishKind, bytes], DecayFigure] = {}
+        self._last: tuple[bytes, SoundEnergies | None] | None = None
         self.bands: dict[BandPass, Band] = {}
         if not self.sends:
             return
@@ -327,7 +335,7 @@ class Composite:
             )
         return SoundEnergies(self._sample_rate, onset, np.zeros(0), impulse, 0.0, bands)
 
-    def evaluate(self, target: Target, gains: NDArray[np.float64], known: Known) -> CompositeFigure:
+    def evaluate(self, target: Target, gains: NDArray[np.float64]) -> CompositeFigure:
         """Figure of a target at some gains.
 
         Parameters
@@ -335,16 +343,13 @@ class Composite:
         target : Target
             One of `decay_figures.CLARITY_KINDS`.
         gains : ndarray, shape (sends,)
-        known : dict
-            What was found at these gains for other targets; gets what is found here.
         """
-        key = id(self)
-        if key not in known:
-            sound = self.energies(gains)
-            known[key] = None
-            if sound is not None:
-                known[key] = decay_of_energies(sound, centres_hz=self._centres_hz, with_dry=sound.has_dry)
-        figure = figure_of_decay(known[key], target.kind)
+        at = gains.tobytes()
+        figure = self._figures.get((target.kind, at))
+        if figure is None:
+            if self._last is None or self._last[0] != at:
+                self._last = at, self.energies(gains)
+            figure = self._figures[target.kind, at] = figure_of_sound(self._last[1], target.kind)
         value = figure.value
         if value is None:
             return CompositeFigure(None, figure.reason, 0.0)
@@ -355,7 +360,20 @@ class Composite:
         """About the figure of a kind, from the forms."""
         if kind == "longest_wet_decay":
             return float(self._wet_decays(gains[None])[0])
-        return self.line(kind, gains)[0]
+        values = []
+        for band in self.bands.values():
+            index = 1 if kind == "least_c80" else 0
+            early, late = (
+                max(band.early[index].energy(gains), _NONE),
+                max(band.late[index].energy(gains), _NONE),
+            )
+            if kind == "least_c80":
+                values.append(_ratio_db(early, late))
+            elif kind == "least_d50":
+                values.append(early / (early + late))
+            else:
+                values.append(band.moment.energy(gains) / (early + late))
+        return sum(values) / len(values) if values else math.nan
 
     def line(self, kind: WishKind, gains: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
         """About the figure of a kind, from the forms, and its derivative by each send's level (per dB)."""
@@ -368,11 +386,11 @@ class Composite:
             index = 1 if kind == "least_c80" else 0
             early, by_early = band.early[index].value(gains)
             late, by_late = band.late[index].value(gains)
-            early, late = max(early, 1e-300), max(late, 1e-300)
+            early, late = max(early, _NONE), max(late, _NONE)
             whole = early + late
             if kind == "least_c80":
-                values.append(10.0 * np.log10(early / late))
-                slopes.append(10.0 / np.log(10.0) * (by_early / early - by_late / late))
+                values.append(_ratio_db(early, late))
+                slopes.append(_DB_PER_NEPER * (by_early / early - by_late / late))
             elif kind == "least_d50":
                 values.append(early / whole)
                 slopes.append((by_early * late - by_late * early) / whole**2)
@@ -380,7 +398,8 @@ class Composite:
                 moment, by_moment = band.moment.value(gains)
                 values.append(moment / whole)
                 slopes.append((by_moment - (by_early + by_late) * (moment / whole)) / whole)
-        return float(np.mean(values)), np.mean(slopes, axis=0)
+        # of two bands: the means of numpy take longer than all that is above
+        return sum(values) / len(values), sum(slopes[1:], start=slopes[0]) / len(slopes)
 
     def _wet_decays(self, gains: NDArray[np.float64]) -> NDArray[np.float64]:
         """T30 of the wet composite on the coarse decay, for several sets of gains, shape (sets,)."""
@@ -391,6 +410,10 @@ class Composite:
             energy = np.maximum(products @ band.decay, 0.0)
             times += [_decay_time(row, band.frame_s) for row in energy]
         return times / len(self.bands)
+
+
+def _ratio_db(early: float, late: float) -> float:
+    return float(10.0 * np.log10(early / late))
 
 
 def _decay_time(energy: NDArray[np.float64], frame_s: float) -> float:

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from roomplan.balance.clarity import Known
     from roomplan.balance.record import Record
     from roomplan.balance.sound import PowerRatio
     from roomplan.balance.speech import SpeechModel
@@ -136,16 +135,9 @@ class BalanceProblem:
     def evaluate(self, shifts: NDArray[np.float64]) -> list[Figure]:
         """Figures of all targets at some shifts, each with the way it moves about there."""
         gains = self.gains * 10.0 ** (self.moves @ shifts / 20.0)
-        known: Known = {}
-        return [self._figure(target, shifts, gains, known) for target in self.targets]
+        return [self._figure(target, shifts, gains) for target in self.targets]
 
-    def _figure(
-        self,
-        target: Target,
-        shifts: NDArray[np.float64],
-        gains: NDArray[np.float64],
-        known: Known,
-    ) -> Figure:
+    def _figure(self, target: Target, shifts: NDArray[np.float64], gains: NDArray[np.float64]) -> Figure:
         silent = why_silent(self.session, target)
         if silent is not None:
             return Figure(None, silent, None)
@@ -162,7 +154,7 @@ class BalanceProblem:
             composite = self.composites[name]
             moves = self.send_moves(name, composite)
             base = composite.gains(section)
-            figure = composite.evaluate(target, base * 10.0 ** (moves @ shifts / 20.0), known)
+            figure = composite.evaluate(target, base * 10.0 ** (moves @ shifts / 20.0))
             local = None
             if figure.value is not None:
                 local = _LocalComposite(composite, target, figure.offset, base, moves)

@@ -72,7 +72,7 @@ def depth(
     from roomplan.api.readable import require_plans
 
     require_plans([plan])
-    from roomplan.api.solving import depth_of_file
+    from roomplan.api.seats import depth_of_file
     from roomplan.report.depth import depth_document
     from roomplan.report.documents import to_text
     from roomplan.show import depth_tables

@@ -8,6 +8,7 @@ from made_sessions import RATE, made_session, wish
 
 from roomplan.acoustics.analysis import composite_energies, decay_of_energies
 from roomplan.balance.clarity import Composite
+from roomplan.balance.decay_figures import CLARITY_KINDS, figure_of_decay, figure_of_sound
 from roomplan.balance.levels import session_at, written_levels
 from roomplan.balance.problem import build_problem
 from roomplan.balance.verifying import results_at
@@ -105,3 +106,49 @@ def test_a_target_counts_as_met_within_its_tolerance_and_on_the_side_that_matter
     assert equal.met_by(-23.1)
     assert not equal.met_by(-22.85)
     assert (least.miss(1.0), most.miss(-3.0), equal.miss(-24.0)) == (1.0, 0.0, 1.0)
+
+
+def _noise(seconds, decay_s, *, gap_s=0.0, floor=0.0, rate=24_000):
+    frames = np.arange(round(seconds * rate))
+    wet = np.random.default_rng(7).standard_normal((frames.size, 2))
+    wet = wet * (10.0 ** (-3.0 * frames / rate / decay_s))[:, None] + floor * np.roll(wet, 99, axis=0)
+    wet[: round(gap_s * rate)] = 0.0
+    return wet
+
+
+SOUNDS = {
+    "a decay": (_noise(1.5, 0.9), 24_000),
+    "a short decay": (_noise(0.5, 0.1), 24_000),
+    "nothing before 80 ms": (_noise(1.0, 0.6, gap_s=0.2), 24_000),
+    "a decay into noise": (_noise(1.5, 0.4, floor=0.01), 24_000),
+    "noise alone": (_noise(1.0, 1e6), 24_000),
+    "cut after 60 ms": (_noise(0.06, 0.9), 24_000),
+    "a click": (np.eye(4000, 2), 24_000),
+    "silence": (np.zeros((4000, 2)), 24_000),
+    "a rate too low for the mid octaves": (_noise(1.0, 0.6, rate=1600), 1600),
+}
+
+
+@pytest.mark.parametrize("dry", [None, (1.0, 1.0)], ids=["wet alone", "with dry"])
+@pytest.mark.parametrize("kind", CLARITY_KINDS)
+@pytest.mark.parametrize("sound", SOUNDS)
+def test_a_figure_looked_for_alone_is_that_of_the_whole_decay_to_the_last_bit(sound, kind, dry):
+    wet, rate = SOUNDS[sound]
+    energies = composite_energies(wet, dry=dry, sample_rate=rate, centres_hz=(500, 1000))
+    whole = decay_of_energies(energies, centres_hz=(500, 1000), with_dry=energies.has_dry)
+    assert figure_of_sound(energies, kind) == figure_of_decay(whole, kind)
+
+
+def test_a_composite_asked_again_at_the_same_levels_is_not_measured_again(made, monkeypatch):
+    section = made.session.section("s1")
+    composite = Composite(section, made.matrices, sample_rate=RATE, workers=1)
+    gains = composite.gains(section)
+
+    def every():
+        found = [composite.evaluate(target, level * gains) for level in (1.0, 0.5) for target in EVERY[5:]]
+        return [(one.value, one.reason, one.offset) for one in found]
+
+    before = every()
+    monkeypatch.setattr(composite, "energies", None)  # nobody may ask
+    assert every() == before
+    assert before[0] != before[4]
