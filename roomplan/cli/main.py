@@ -7,9 +7,9 @@ import io
 import os
 import sys
 import warnings
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib import import_module
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer.core import TyperCommand, TyperGroup
@@ -17,6 +17,9 @@ from typer.core import TyperCommand, TyperGroup
 from roomplan.cli.environment import ExitStatus, print_errors
 from roomplan.errors import RoomplanError, system_problem
 from roomplan.foreign_text import printable
+
+if TYPE_CHECKING:
+    from typer.models import CommandInfo
 
 __all__ = ["build", "main"]
 
@@ -52,6 +55,8 @@ COMMANDS = (
 _COLLECTED_AFTER = 50_000
 
 _INTERRUPTED = "interrupted: earlier files are untouched"
+
+_HELP_OPTIONS = ("-h", "--help")
 
 _WHOLE = 1_000  # characters: the first sentence of a command's help, not its beginning
 
@@ -123,14 +128,23 @@ class _Commands(TyperGroup):
     def get_params(self, ctx: Any) -> list[Any]:
         return _without_type(super().get_params(ctx))
 
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        if not args:  # typer's own way leaves showing the help to the frames that are left out here
+            sys.stderr.write(f"{ctx.get_help()}\n")
+            ctx.exit(ExitStatus.USAGE)
+        return super().parse_args(ctx, args)
+
     def format_help(self, ctx: Any, formatter: Any) -> None:
         # without the frames of a command's own help, which take as long to load as all of this
         super(TyperGroup, self).format_help(ctx, formatter)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ARG002 - click's signature
-        rows = [(name, command.get_short_help_str(_WHOLE)) for name, command in self.commands.items()]
         with formatter.section("Commands"):
-            formatter.write_dl(rows)
+            formatter.write_dl(self.rows())
+
+    def rows(self) -> list[tuple[str, str]]:
+        """Names of the commands, and what each does in a sentence."""
+        return [(name, command.get_short_help_str(_WHOLE)) for name, command in self.commands.items()]
 
     def make_context(self, *args: Any, **settings: Any) -> Any:
         try:
@@ -145,6 +159,24 @@ class _Commands(TyperGroup):
             raise _printable_usage_error(error) from None
 
 
+class _ListedCommands(_Commands):
+    """The commands as they are listed: without their options, which take longer to make than all else."""
+
+    def rows(self) -> list[tuple[str, str]]:
+        return [
+            (name, TyperCommand(name, help=info.help).get_short_help_str(_WHOLE))
+            for name in COMMANDS
+            for info in _registered(name)
+        ]
+
+
+def _registered(name: str) -> Sequence[CommandInfo]:
+    """What a module tells typer of its command."""
+    app = typer.Typer()
+    import_module(f"roomplan.cli.{name}").register(app)
+    return app.registered_commands
+
+
 def _printable_usage_error(error: typer.TyperException) -> typer.TyperException:
     words = getattr(error, "message", None)
     if isinstance(words, str):
@@ -154,22 +186,26 @@ def _printable_usage_error(error: typer.TyperException) -> typer.TyperException:
 
 def build(wanted: str | None = None) -> typer.Typer:
     """Return the command line with all its commands, or with one alone that is wanted and needs no other."""
-    app = typer.Typer(
-        cls=_Commands,
-        name="roomplan",
-        help=HELP,
-        no_args_is_help=True,
-        add_completion=False,
-        pretty_exceptions_enable=False,
-        rich_markup_mode="rich",
-        context_settings={"help_option_names": ["-h", "--help"]},
-    )
-    app.callback()(options)
+    app = _without_commands(_Commands)
     alone = wanted is not None and wanted in COMMANDS and wanted != "help"  # which explains the others
     for name in (wanted,) if alone else COMMANDS:
         import_module(f"roomplan.cli.{name}").register(app)
     for command in app.registered_commands:
         command.cls = _Command
+    return app
+
+
+def _without_commands(cls: type[_Commands]) -> typer.Typer:
+    app = typer.Typer(
+        cls=cls,
+        name="roomplan",
+        help=HELP,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+        rich_markup_mode="rich",
+        context_settings={"help_option_names": [*_HELP_OPTIONS]},
+    )
+    app.callback()(options)
     return app
 
 
@@ -205,7 +241,9 @@ def main() -> None:
             if not sys.warnoptions:  # what libraries warn of is for whoever asks: PYTHONWARNINGS=default
                 warnings.simplefilter("ignore")
                 os.environ.setdefault("PYTHONWARNINGS", "ignore")  # for the processes we start
-            build(sys.argv[1] if len(sys.argv) > 1 else None)()
+            first = sys.argv[1] if len(sys.argv) > 1 else _HELP_OPTIONS[0]
+            app = _without_commands(_ListedCommands) if first in _HELP_OPTIONS else build(first)
+            app()
     except RoomplanError as error:
         print_errors(error)
         status = ExitStatus.INPUT

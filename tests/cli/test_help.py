@@ -195,3 +195,17 @@ def test_no_word_of_an_option_is_lost_as_markup(run, command):
     sentences = [one.help for one in COMMANDS[command].params if one.param_type_name == "option"]
     lost = {word for text in sentences for word in text.split()} - set(shown.split())
     assert lost == set()
+
+
+@pytest.mark.parametrize("arguments", [(), ("-h",), ("--help",)], ids=["nothing", "-h", "--help"])
+def test_the_list_of_commands_is_what_the_whole_command_line_shows(run, capsys, arguments):
+    with pytest.raises(SystemExit) as ended:
+        build()([*arguments], prog_name="roomplan")
+    captured = capsys.readouterr()
+    listed = run(*arguments)
+    assert listed.status == int(ended.value.code or 0)
+    assert (listed.output, listed.errors) == (captured.out, captured.err)
+    shown, other = (listed.output, listed.errors) if arguments else (listed.errors, listed.output)
+    assert listed.status == (0 if arguments else 2)
+    assert not other
+    assert all(f"\n  {name} " in shown for name in COMMANDS)
