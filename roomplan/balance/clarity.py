@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from roomplan.acoustics.analysis import SoundEnergies
+from roomplan.acoustics.analysis import SoundEnergies, decay_of_energies, mid_energy_figure
 from roomplan.acoustics.direct_sound import find_onset
 from roomplan.acoustics.early_and_late import EARLY_LIMITS_S, split_energies
 from roomplan.acoustics.energies import SILENT, BandEnergies
@@ -32,7 +32,7 @@ from roomplan.acoustics.figures import MID_OCTAVES_HZ
 from roomplan.acoustics.filterbank import band_envelopes, power_sums, transform_length
 from roomplan.acoustics.filters import BandPass
 from roomplan.acoustics.transforms import spectrum as to_spectrum
-from roomplan.balance.decay_figures import figure_of_sound
+from roomplan.balance.decay_figures import KEY_OF_KIND, DecayFigure, figure_of_decay
 from roomplan.rendering.composite_parts import dry_heights
 from roomplan.session.response_matrices import section_response
 
@@ -42,12 +42,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from roomplan.acoustics.filters import Filter
-    from roomplan.balance.decay_figures import DecayFigure
     from roomplan.plan.targets import Target, WishKind
     from roomplan.session.response_matrices import ResponseMatrix
     from roomplan.session.session import SectionSource
 
-__all__ = ["Composite", "CompositeFigure"]
+__all__ = ["Composite", "CompositeFigure", "figure_of_sound"]
 
 _HEAD_S = 0.3  # of the responses: holds the onset, and what is early with the ringing of its filters
 _RING = 1.5  # as `acoustics.energy` cuts its heads
@@ -410,6 +409,17 @@ class Composite:
             energy = np.maximum(products @ band.decay, 0.0)
             times += [_decay_time(row, band.frame_s) for row in energy]
         return times / len(self.bands)
+
+
+def figure_of_sound(sound: SoundEnergies | None, kind: WishKind) -> DecayFigure:
+    """As `figure_of_decay`, from the energies of the mid octaves; what a kind does not need is left out."""
+    if sound is None:
+        return figure_of_decay(None, kind)
+    if kind == "longest_wet_decay" or sound.problem is not None:
+        decay = decay_of_energies(sound, centres_hz=MID_OCTAVES_HZ, with_dry=sound.has_dry)
+        return figure_of_decay(decay, kind)
+    found = mid_energy_figure(sound, KEY_OF_KIND[kind], with_dry=sound.has_dry)
+    return DecayFigure(found.value, found.reason, absent=found.absent)
 
 
 def _ratio_db(early: float, late: float) -> float:

@@ -4,27 +4,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from roomplan.acoustics.analysis import decay_of_energies, mid_energy_figure
-from roomplan.acoustics.figures import MID_OCTAVES_HZ
 from roomplan.frozen_classes import frozen_class
 
 if TYPE_CHECKING:
-    from roomplan.acoustics.analysis import SoundEnergies
     from roomplan.acoustics.figures import DecayFigures
     from roomplan.plan.targets import WishKind
 
-__all__ = ["CLARITY_KINDS", "NO_SEND", "DecayFigure", "figure_of_decay", "figure_of_sound"]
+__all__ = ["CLARITY_KINDS", "KEY_OF_KIND", "NO_SEND", "DecayFigure", "figure_of_decay"]
 
 CLARITY_KINDS = ("least_c80", "least_d50", "longest_centre_time", "longest_wet_decay")
 
 NO_SEND = "the section has no send in use"
 
-_KEYS: dict[WishKind, str] = {
+KEY_OF_KIND: dict[WishKind, str] = {
     "least_c80": "c80_db",
     "least_d50": "d50",
     "longest_centre_time": "centre_time_s",
     "longest_wet_decay": "t30_s",
 }
+"""Kind of a target → key of the figure that it is about."""
 
 
 @frozen_class
@@ -49,16 +47,5 @@ def figure_of_decay(decay: DecayFigures | None, kind: WishKind) -> DecayFigure:
     """
     if decay is None:
         return DecayFigure(None, NO_SEND, absent=True)
-    key, mid = _KEYS[kind], decay.mid
+    key, mid = KEY_OF_KIND[kind], decay.mid
     return DecayFigure(getattr(mid, key), mid.reasons.get(key), absent=key in mid.absent)
-
-
-def figure_of_sound(sound: SoundEnergies | None, kind: WishKind) -> DecayFigure:
-    """As `figure_of_decay`, from the energies of the mid octaves; what a kind does not need is left out."""
-    if sound is None:
-        return figure_of_decay(None, kind)
-    if kind == "longest_wet_decay" or sound.problem is not None:
-        decay = decay_of_energies(sound, centres_hz=MID_OCTAVES_HZ, with_dry=sound.has_dry)
-        return figure_of_decay(decay, kind)
-    found = mid_energy_figure(sound, _KEYS[kind], with_dry=sound.has_dry)
-    return DecayFigure(found.value, found.reason, absent=found.absent)

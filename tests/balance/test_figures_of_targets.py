@@ -7,8 +7,8 @@ import pytest
 from made_sessions import RATE, made_session, wish
 
 from roomplan.acoustics.analysis import composite_energies, decay_of_energies
-from roomplan.balance.clarity import Composite
-from roomplan.balance.decay_figures import CLARITY_KINDS, figure_of_decay, figure_of_sound
+from roomplan.balance.clarity import Composite, figure_of_sound
+from roomplan.balance.decay_figures import CLARITY_KINDS, figure_of_decay
 from roomplan.balance.levels import session_at, written_levels
 from roomplan.balance.problem import build_problem
 from roomplan.balance.verifying import results_at
