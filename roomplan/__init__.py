@@ -21,6 +21,7 @@ from roomplan._version import __version__
 from roomplan.late_names import late_names
 
 if TYPE_CHECKING:
+    from roomplan.api.capturing import Captured, capture_responses
     from roomplan.api.comparing import Comparison, compare
     from roomplan.api.measuring import Measured, Metered, measure, measure_loudness
     from roomplan.api.plans import OpenPlan, load, load_with_arrays, problems
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AudioError",
+    "Captured",
     "Checked",
     "Comparison",
     "Measured",
@@ -44,6 +46,7 @@ __all__ = [
     "RoomplanError",
     "SyntheticRoom",
     "__version__",
+    "capture_responses",
     "check",
     "compare",
     "load",
@@ -62,6 +65,7 @@ __all__ = [
 # module → the names it gives to the package
 _NAMES = {
     "errors": ("AudioError", "Place", "PlanError", "Problem", "RoomplanError"),
+    "api.capturing": ("Captured", "capture_responses"),
     "api.comparing": ("Comparison", "compare"),
     "api.measuring": ("Measured", "Metered", "measure", "measure_loudness"),
     "api.plans": ("OpenPlan", "load", "load_with_arrays", "problems"),

@@ -8,6 +8,7 @@ Everything here is a name of `roomplan` itself: write `roomplan.load`, not `room
     compare                              plans, results and rendered folders side by side
     measure, measure_loudness            a response or any sound, from a file or an array
     room, room_names                     synthetic rooms and their responses
+    sweep, capture_responses             what to play in a room, and what a recording of it gives
 
 Conventions
 -----------

@@ -45,7 +45,7 @@ __all__ = ["RANKED_OCTAVES_HZ", "Bang", "BangFault", "bang_response", "find_bang
 RANKED_OCTAVES_HZ = (250.0, 500.0, 1000.0, 2000.0, 4000.0)
 """Octaves whose smallest range over the noise ranks a bang."""
 
-LEAD_S = 0.01
+LEAD_S = 0.005
 """What a response has ahead of its onset."""
 
 _STEPS_PER_S = 1000  # a step is a millisecond

@@ -45,6 +45,7 @@ COMMANDS = (
     "rooms",
     "synthesise",
     "sweep",
+    "capture",
     "schema",
     "cache",
     "help",

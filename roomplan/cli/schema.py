@@ -37,6 +37,7 @@ class Described(enum.StrEnum):
     ONE_ROOM = "one_room"
     SYNTHESISE = "synthesise"
     SWEEP = "sweep"
+    CAPTURE = "capture"
     NEW = "new"
     CACHE = "cache"
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from roomplan.cautions import SWEEPS
-from roomplan.cli.environment import StageProgress, emit, show
+from roomplan.cli.environment import ExitStatus, StageProgress, emit, print_errors, show
 from roomplan.cli.parameters import AsJson, Quiet, help_of
 
 __all__ = ["register"]
@@ -78,6 +79,27 @@ def sweep(
             show_default=False,
         ),
     ] = None,
+    play: Annotated[
+        str | None,
+        typer.Option(
+            "--play",
+            metavar="DEVICE",
+            help="Play it at once on this sound device, a name or a number; with --record.",
+            show_default=False,
+        ),
+    ] = None,
+    record: Annotated[
+        Path | None,
+        typer.Option(
+            "--record", metavar="FILE", help="Where the recording made meanwhile goes.", show_default=False
+        ),
+    ] = None,
+    inputs: Annotated[
+        int,
+        typer.Option(
+            "--inputs", metavar="N", min=1, max=32, help="Inputs that --record takes, from the first."
+        ),
+    ] = 2,
     replace: Annotated[bool, typer.Option("--replace", help="Replace existing files.")] = False,
     as_json: AsJson = False,
     quiet: Quiet = False,
@@ -92,7 +114,12 @@ def sweep(
     Example: roomplan sweep sweep.wav --decay 4
 
     Example: roomplan sweep sweep.wav --sides left --seconds 20 --rate 96000
+
+    Example: roomplan sweep sweep.wav --play 0 --record nave_front.wav
     """
+    if (play is None) != (record is None):
+        raise typer.BadParameter("--play DEVICE and --record FILE go together", param_hint="--play")
+    from roomplan.api.playing import open_device, play_and_record, refuse_recording
     from roomplan.api.sweeps import refuse_sweep_file, sweep_advice, write_sweep
     from roomplan.api.sweeps import sweep as make_sweep
 
@@ -113,8 +140,22 @@ def sweep(
         over_noise_db=over_noise,
     )
     advice = sweep_advice(played.sweep, decay_s=decay, range_db=wanted, over_noise_db=over_noise)
+    if record is not None:
+        refuse_recording(record, replace=replace)
+    device = None if play is None else open_device(play)
     with StageProgress(quiet=quiet) as progress:
         written = write_sweep(played, output, advice, replace=replace, progress=progress, notice=progress.say)
+        if device is not None and record is not None:
+            found = play_and_record(
+                played,
+                device,
+                record,
+                channels=inputs,
+                replace=replace,
+                progress=progress,
+                notice=progress.say,
+            )
+            written = dataclasses.replace(written, recording=found)
     if as_json:
         from roomplan.report.documents import to_text
         from roomplan.report.sweeps import sweep_document
@@ -124,3 +165,6 @@ def sweep(
         from roomplan.show.sweep_lines import sweep_lines
 
         show(*sweep_lines(written))
+    if written.recording is not None and written.recording.has_gaps:
+        print_errors(f"{record}: sound was lost on the way — close other programs and record again")
+        raise typer.Exit(ExitStatus.INPUT)

@@ -101,9 +101,9 @@ TOPICS = {
         "measuring impulse responses, and how far to trust the figures", "measure.md", commands=("measure",)
     ),
     "capture": Topic(
-        "recording a room of your own: the sweep, and a sheet for the session",
+        "a room of your own: playing, recording, responses, a plan; a sheet for the session",
         "capture.md",
-        commands=("sweep",),
+        commands=("sweep", "capture"),
     ),
     "loudness": Topic("how loudness is measured", "loudness.md", commands=("loudness",)),
     "synthetic": Topic(

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from roomplan.documents.places import KeyPath, PlaceMap
     from roomplan.errors import Place
 
-__all__ = ["LONGEST_NAME", "NAME_PATTERN", "name_problems"]
+__all__ = ["LONGEST_NAME", "NAME_PATTERN", "name_fault", "name_problems"]
 
 LONGEST_NAME = 60
 _SEPARATORS = ":/\\"
@@ -28,7 +28,7 @@ _SEPARATORS = ":/\\"
 NAME_PATTERN = r"^[^\s.:/\\\u0000-\u001f](?:[^:/\\\u0000-\u001f]*[^\s:/\\\u0000-\u001f])?$"
 
 
-def _fault(name: str) -> tuple[str, str] | None:
+def name_fault(name: str) -> tuple[str, str] | None:
     """Return what is wrong with one name and what would be right, or None."""
     held = next((character for character in name if character in _SEPARATORS), None)
     if held is not None:
@@ -62,7 +62,7 @@ def name_problems(kind: str, names: Iterable[str], path: KeyPath, places: PlaceM
     seen: dict[str, tuple[str, Place]] = {}
     for name in names:
         place = places.of((*path, name))
-        fault = _fault(name)
+        fault = name_fault(name)
         if fault is not None:
             problems.append(Problem(f"the {kind} name {quoted(name)} {fault[0]}", place, fault[1]))
         plain = unicodedata.normalize("NFC", name).casefold()

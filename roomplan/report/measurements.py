@@ -35,6 +35,7 @@ __all__ = [
     "Against",
     "measure_csv",
     "measure_document",
+    "measured_band",
     "numbered_channels",
 ]
 
@@ -116,10 +117,10 @@ def _channel(number: int, channel: ChannelFigures, against: Against | None) -> D
         reasons["sti"] = speech.reason
     entry: Document = {
         "channel": number,
-        "bands": [{"centre_hz": nominal(band.centre_hz)} | _band(band) for band in decay.bands],
-        "mid": _band(decay.mid),
-        "broadband": _band(channel.broadband),
-        "a_weighted": _band(channel.a_weighted),
+        "bands": [{"centre_hz": nominal(band.centre_hz)} | measured_band(band) for band in decay.bands],
+        "mid": measured_band(decay.mid),
+        "broadband": measured_band(channel.broadband),
+        "a_weighted": measured_band(channel.a_weighted),
         "sti": rounded(speech.value, 4),
         "sti_qualification": speech.qualification,
         "doubt": {"sti": _speech_doubt(speech)},
@@ -131,7 +132,8 @@ def _channel(number: int, channel: ChannelFigures, against: Against | None) -> D
     return entry
 
 
-def _band(band: BandFigures) -> Document:
+def measured_band(band: BandFigures) -> Document:
+    """Every figure of a band with its doubt, without the band's centre."""
     slope = band.double_slope
     return band_entry(band, with_centre=False) | {
         "t10_s": rounded(band.t10_s, 4),

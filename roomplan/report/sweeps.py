@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from roomplan.capture.sequence import SweepSequence
 
-__all__ = ["SWEEP_FILE_SCHEMA", "SweepAdvice", "WrittenSweep", "sweep_document"]
+__all__ = ["SWEEP_FILE_SCHEMA", "PlayedBack", "SweepAdvice", "WrittenSweep", "sweep_document"]
 
 SWEEP_FILE_SCHEMA = "roomplan.sweep_file/1"
 
@@ -49,13 +49,42 @@ class SweepAdvice:
 
 
 @dataclass(frozen=True, slots=True)
+class PlayedBack:
+    """What came of playing a sweep.
+
+    Attributes
+    ----------
+    file : Path
+        The recording.
+    over_noise_db : float
+        How far the quiet sweep was over the noise, over all frequencies.
+    peak_dbfs : float
+        Of the recording.
+    overflow, underflow : bool
+        Whether input was lost, or output had a gap: record again.
+    """
+
+    file: Path
+    over_noise_db: float
+    peak_dbfs: float
+    overflow: bool
+    underflow: bool
+
+    @property
+    def has_gaps(self) -> bool:
+        """Whether something was lost on the way."""
+        return self.overflow or self.underflow
+
+
+@dataclass(frozen=True, slots=True)
 class WrittenSweep:
-    """What `sweep` has written."""
+    """What `sweep` has written, and what came of playing it; None where it was not played."""
 
     file: Path
     text_file: Path
     played: SweepSequence
     advice: SweepAdvice
+    recording: PlayedBack | None = None
 
     @property
     def duration_s(self) -> float:
@@ -86,5 +115,16 @@ def sweep_document(written: WrittenSweep) -> Document:
             "least_sweep_s": rounded(advice.seconds, 3),
             "long_enough": written.long_enough,
         },
+        "recording": None if written.recording is None else _recording(written.recording),
         "hearing_note": SWEEPS,
+    }
+
+
+def _recording(found: PlayedBack) -> Document:
+    return {
+        "file": str(found.file),
+        "over_noise_db": rounded(found.over_noise_db, 1),
+        "peak_dbfs": rounded(found.peak_dbfs, 2),
+        "input_lost": found.overflow,
+        "output_gap": found.underflow,
     }

@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from roomplan.measuring.responses import MeasuredFile
     from roomplan.report.measurements import Against
 
-__all__ = ["against_tables", "notes", "response_tables", "sort_measured", "summary_table"]
+__all__ = ["against_tables", "decay_table", "notes", "response_tables", "sort_measured", "summary_table"]
 
 _HEADINGS = ("EDT s", "T20 s", "T30 s", "± s", "C50 dB", "C80 dB", "D50", "Ts ms", DECAY_RANGE)
 _LEGEND = (
@@ -78,13 +78,18 @@ def _name(measured: MeasuredFile) -> str:
 
 
 def _band_table(title: str, channel: ChannelFigures) -> Table:
+    return decay_table(title, channel.decay.bands, (channel.decay.mid, channel.broadband, channel.a_weighted))
+
+
+def decay_table(title: str, bands: Sequence[BandFigures], wide: Sequence[BandFigures]) -> Table:
+    """A row for each band, and for what covers several."""
     table = plain_table(title, _LEGEND)
     figure_columns(table, ("band", *_HEADINGS))
     table.add_column("verdict", min_width=24)
-    for band in channel.decay.bands:
+    for band in bands:
         table.add_row(band.label, *_cells(band), _verdict(band))
     table.add_section()
-    for band in (channel.decay.mid, channel.broadband, channel.a_weighted):
+    for band in wide:
         table.add_row(band.label, *_cells(band), _verdict(band))
     return table
 

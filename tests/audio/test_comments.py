@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from typing import Any
 
 import numpy as np
@@ -52,6 +53,15 @@ def test_a_comment_is_found_among_other_texts_that_another_program_wrote(tmp_pat
         sound.comment = TEXT
         sound.write(np.zeros(10))
     assert read_comment(path) == TEXT
+
+
+def test_a_text_of_odd_size_before_the_comment_is_padded_as_riff_wants_it(tmp_path):
+    # RIFF 1991: sizes count no padding
+    texts = b"INAM" + struct.pack("<I", 5) + b"Nave\0\0" + b"ICMT" + struct.pack("<I", 3) + b"ok\0\0"
+    contents = b"WAVELIST" + struct.pack("<I", 4 + len(texts)) + b"INFO" + texts
+    path = tmp_path / "made.wav"
+    path.write_bytes(b"RIFF" + struct.pack("<I", len(contents)) + contents)
+    assert read_comment(path) == "ok"
 
 
 def test_a_file_without_a_comment_has_none(tmp_path, written):

@@ -25,6 +25,7 @@ HELP = {
     "rooms": [MUSIC_ONLY],
     "synthesise": [MUSIC_ONLY, RESPONSE],
     "sweep": [SWEEPS],
+    "capture": [MUSIC_ONLY, SWEEPS],
     "new": [],
     "cache": [],
     "schema": [],

@@ -24,6 +24,7 @@ COMMANDS = (
     "rooms",
     "synthesise",
     "sweep",
+    "capture",
     "schema",
     "cache",
 )

@@ -81,6 +81,10 @@ PRINTED = {
         ("synthesise", "marram_choir_room", "two.wav", "--spread", "2", "--without-direct"),
     ],
     "sweep": [("sweep", "s.wav", "--seconds", "1"), ("sweep", "t.wav", "--over-noise", "40")],
+    "capture": [
+        ("capture", "nave.wav", "silence.wav", "--impulse", "-o", "captured"),
+        ("capture", "mono.wav", "--impulse", "-o", "of_one", "--room", "a_room", "--write", "plan.yaml"),
+    ],
     "new": [
         ("new", "stems", "-o", "new.yaml"),
         ("new", "stems", "--template", "plan.yaml", "-o", "filled.yaml"),
@@ -193,3 +197,17 @@ def test_every_document_is_on_the_page_about_documents_with_its_version():
     for name in DOCUMENTS:
         identity = document_schema(name)["properties"]["schema"]["const"]
         assert re.search(rf"^\| .*`{re.escape(identity)}`.* \| `{name}` \|$", page, re.MULTILINE), name
+
+
+def test_captured_sweeps_have_the_keys_and_kinds_of_values_that_the_schema_says(run, place):
+    settings = ("--seconds", "1", "--rate", "16000", "--decay", "0.3", "--quiet")
+    assert run("sweep", "sweep.wav", *settings).status == 0
+    played, rate = soundfile.read(place / "sweep.wav")
+    heard = 0.5 * played + 1e-3 * np.random.default_rng(1).standard_normal(played.shape)
+    heard[400:] += 0.2 * played[:-400, ::-1]
+    soundfile.write(place / "front.wav", heard, rate)
+    outcome = run("capture", "front.wav", "--sweep", "sweep.wav", "-o", "captured", "--json", "--quiet")
+    document = json.loads(outcome.output)
+    (one,) = document["sweeps"]
+    assert all(one[key] for key in ("files", "takes", "ranges", "harmonics", "arrivals", "findings"))
+    hold(document, "capture")

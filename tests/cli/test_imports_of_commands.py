@@ -76,6 +76,7 @@ RUNS = {
     "a room": ("rooms", "wrenfold_chamber"),
     "synthesise": ("synthesise", "wrenfold_chamber", "made.wav"),
     "sweep": ("sweep", "sweep.wav", "--seconds", "1"),
+    "capture": ("capture", "nave.wav", "--impulse", "--output", "captured"),
     "measure": ("measure", "nave.wav"),
     "measure against another": ("measure", "nave.wav", "--against", "hall.wav"),
     "new": ("new", "stems", "--output", "new.yaml"),

@@ -9,6 +9,7 @@ import pytest
 import soundfile
 
 import roomplan
+from roomplan.api.playing import RecordedSound
 from roomplan.api.sweeps import read_sweep
 from roomplan.cautions import SWEEPS
 from roomplan.errors import RoomplanError
@@ -61,6 +62,10 @@ def test_how_it_was_made_is_in_the_file_and_in_the_text_beside_it(sweep, folder)
     assert (played.sweep.start_frequency, played.sweep.end_frequency) == (50.0, 5000.0)
     assert (played.sweep.seconds, played.sides) == (1.5, ("right", "left", "right"))
     assert read_sweep_of("sweep.txt") == played
+    # either is enough
+    (folder / "sweep.txt").rename(folder / "elsewhere")
+    assert read_sweep_of("sweep.wav") == played
+    (folder / "elsewhere").rename(folder / "sweep.txt")
     # an editor that drops the text of the file
     samples, rate = soundfile.read("sweep.wav")
     soundfile.write("sweep.wav", samples, rate)
@@ -119,3 +124,36 @@ def test_the_library_makes_the_sound_that_the_command_writes(sweep):
     made = roomplan.sweep(seconds=1.0, sample_rate=16_000).samples()
     samples, _rate = soundfile.read("sweep.wav")
     assert np.abs(samples - made).max() < 4 * 2.0**-24  # dither and rounding of 24 bit
+
+
+def test_a_played_sweep_comes_back_as_a_recording_and_lost_sound_is_an_error(sweep, monkeypatch, folder):
+    class Wire:
+        lost = False
+
+        def playrec(self, samples, *, sample_rate, channels):
+            noise = 1e-4 * np.random.default_rng(1).standard_normal((len(samples), channels))
+            heard = 0.5 * samples[:, :1] + 0.5 * samples[:, 1:] + noise
+            assert sample_rate == 16_000
+            return RecordedSound(heard.astype(np.float32), self.lost, False)
+
+    monkeypatch.setattr("roomplan.api.playing.open_device", lambda _name: Wire())
+    shown = sweep("s.wav", "--seconds", "1", "--play", "0", "--record", "front.wav", "--inputs", "1").output
+    assert shown.startswith(SWEEPS)
+    assert "roomplan capture front.wav --sweep s.wav --output FOLDER" in shown
+    assert soundfile.info("front.wav").channels == 1
+    assert (
+        "front.wav: already exists"
+        in sweep("t.wav", "--seconds", "1", "--play", "0", "--record", "front.wav", status=1).errors
+    )
+    assert not (folder / "t.wav").exists()
+    Wire.lost = True
+    again = ("t.wav", "--seconds", "1", "--play", "0", "--record", "rear.wav")
+    outcome = sweep(*again, "--json", status=1)
+    assert outcome.json["recording"]["input_lost"] is True
+    assert "rear.wav: sound was lost on the way" in outcome.errors
+
+
+@pytest.mark.parametrize("arguments", [("--play", "0"), ("--record", "r.wav")])
+def test_playing_and_recording_go_together(sweep, folder, arguments):
+    assert "go together" in sweep("s.wav", *arguments, status=2).errors
+    assert list(folder.iterdir()) == []

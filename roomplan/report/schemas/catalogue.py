@@ -16,7 +16,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from roomplan.report.schemas.cache import cache_schema
-from roomplan.report.schemas.capturing import sweep_schema
+from roomplan.report.schemas.capturing import capture_schema, sweep_schema
 from roomplan.report.schemas.comparing import compare_many_schema, compare_schema
 from roomplan.report.schemas.drafts import new_schema
 from roomplan.report.schemas.measuring import loudness_schema, measure_schema
@@ -49,6 +49,7 @@ DOCUMENTS = {
     "one_room": one_room_schema,
     "synthesise": synthesise_schema,
     "sweep": sweep_schema,
+    "capture": capture_schema,
     "new": new_schema,
     "cache": cache_schema,
 }

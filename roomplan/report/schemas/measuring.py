@@ -34,7 +34,7 @@ from roomplan.report.schemas.values import (
     truth,
 )
 
-__all__ = ["loudness_schema", "measure_schema"]
+__all__ = ["loudness_schema", "measure_schema", "measured_band"]
 
 _VERDICT = one_of(get_args(Verdict))
 
@@ -49,7 +49,8 @@ _DOUBT = object_of(
 )
 
 
-def _measured_band() -> Schema:
+def measured_band() -> Schema:
+    """Return the keys of a measured band but its centre."""
     slope = {
         "first_decay_time_s": number(),
         "second_decay_time_s": number(),
@@ -71,7 +72,7 @@ def _measured_band() -> Schema:
 
 
 def _measured_channel() -> Schema:
-    band = _measured_band()
+    band = measured_band()
     return object_of(
         {
             "channel": count("From 1."),
