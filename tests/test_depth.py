@@ -16,15 +16,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from roomplan.depth import (
-    PlannedSend,
-    SeatFigures,
-    SectionInRoom,
-    absolute_depth,
-    measured_figures,
-    relative_depth,
-    theoretical_figures,
-)
+from roomplan.depth.model import PlannedSend, SeatFigures, SectionInRoom
+from roomplan.depth.seats import measured_figures, theoretical_figures
+from roomplan.depth.wanted import absolute_depth, relative_depth
 from roomplan.errors import Place, RoomplanError
 from roomplan.plan.model import Seat
 from roomplan.rooms.directivity import DIRECTIVITY_CENTRES_HZ

@@ -10,7 +10,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from roomplan.api.opening import open_plan
-from roomplan.depth import absolute_depth, relative_depth, sections_in_rooms
+from roomplan.depth.sections import sections_in_rooms
+from roomplan.depth.wanted import absolute_depth, relative_depth
 from roomplan.files.cache import Cache
 from roomplan.frozen_classes import frozen_class
 from roomplan.rendering.measure import measure_session
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from roomplan.depth import Depth
+    from roomplan.depth.model import Depth
     from roomplan.errors import Problem
     from roomplan.plan.model import Plan
     from roomplan.rendering.progress import Progress

@@ -14,7 +14,7 @@ from roomplan.cautions import MUSIC_ONLY
 from roomplan.report.documents import Document, rounded, rounded_ms
 
 if TYPE_CHECKING:
-    from roomplan.depth import Depth, SeatFigures, SectionDepth
+    from roomplan.depth.model import Depth, SeatFigures, SectionDepth
     from roomplan.plan.model import Plan
 
 __all__ = ["DEPTH_SCHEMA", "LOCKED", "depth_document", "large_changes"]

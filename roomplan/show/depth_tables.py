@@ -25,7 +25,7 @@ from roomplan.show.tables import (
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from roomplan.depth import Depth, SectionDepth, SectionInRoom, SendChange
+    from roomplan.depth.model import Depth, SectionDepth, SectionInRoom, SendChange
     from roomplan.plan.model import Plan
 
 __all__ = ["change_lines", "depth_lines", "depth_tables"]
