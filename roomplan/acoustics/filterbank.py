@@ -241,11 +241,17 @@ def statistical_bandwidth(power: NDArray[np.float64], spacing: float) -> float:
     total = float(power.sum())
     if not total > 0.0:
         return float(power.size * spacing)
-    edges = np.unique(np.round(2.0 ** np.arange(0.0, np.log2(power.size) + 1e-9, 1.0 / 6.0)).astype(np.int64))
-    edges = np.concatenate([[0], edges, [power.size]])
-    edges = np.unique(edges)
-    sums = np.add.reduceat(power, edges[:-1])
-    return float(spacing * total * total / np.sum(sums * sums / np.diff(edges)))
+    starts, widths = _sixths(power.size)
+    sums = np.add.reduceat(power, starts)
+    return float(spacing * total * total / np.sum(sums * sums / widths))
+
+
+@lru_cache(maxsize=16)
+def _sixths(bins: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First bin and number of bins of each sixth of an octave, the constant first."""
+    steps = np.round(2.0 ** np.arange(0.0, np.log2(bins) + 1e-9, 1.0 / 6.0)).astype(np.int64)
+    edges = np.unique(np.concatenate([[0], steps, [bins]]))
+    return edges[:-1], np.diff(edges)
 
 
 @lru_cache(maxsize=8)

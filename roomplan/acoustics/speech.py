@@ -383,22 +383,22 @@ def uncertainty_of_index(
     width = _STATISTICAL_WIDTH * _validate_positive(bandwidth_hz, "a bandwidth")
     sensitivity = _band_sensitivity(_transmission_index(matrix).mean(axis=1))
     omega = np.concatenate([_OMEGA, [0.0]])
-    deviation = np.zeros(_SHAPE[0])
-    for band in range(_SHAPE[0]):
-        slope = _slope_of_transmission_index(matrix[band]) * sensitivity[band] / _SHAPE[1]
-        weight = np.concatenate([slope, [-slope.sum()]])
-        inverse = decay_rate[band] + 1j * omega
-        twice = 2.0 * decay_rate[band]
-        # variance of the coefficient over its squared mean, without what it shares with the whole energy
-        scatter = np.abs(inverse) ** 2 / (twice * width[band]) * omega**2 / (twice**2 + omega**2)
-        # variance of the logarithm of a Rice variable, 1 / (2/s + 24/π² e^(-1/s)) with the scatter s
-        held = 12.0 / np.pi**2 * scatter * np.exp(-1.0 / np.maximum(scatter, 1e-9))
-        weighted = weight * inverse / np.sqrt(1.0 + held)
-        # Re z Re w = Re(z w + z w*) / 2
-        plus = np.outer(weighted, weighted) / (twice + 1j * (omega[:, None] + omega))
-        minus = np.outer(weighted, weighted.conj()) / (twice + 1j * (omega[:, None] - omega))
-        variance = 0.5 * float((plus + minus).real.sum()) / width[band]
-        deviation[band] = np.sqrt(max(0.0, variance))
+    # of all bands at once, (bands, frequencies)
+    slope = _slope_of_transmission_index(matrix) * sensitivity[:, None] / _SHAPE[1]
+    weight = np.concatenate([slope, -slope.sum(axis=1, keepdims=True)], axis=1)
+    inverse = decay_rate[:, None] + 1j * omega
+    twice = 2.0 * decay_rate[:, None]
+    # variance of the coefficient over its squared mean, without what it shares with the whole energy
+    scatter = np.abs(inverse) ** 2 / (twice * width[:, None]) * omega**2 / (twice**2 + omega**2)
+    # variance of the logarithm of a Rice variable, 1 / (2/s + 24/π² e^(-1/s)) with the scatter s
+    held = 12.0 / np.pi**2 * scatter * np.exp(-1.0 / np.maximum(scatter, 1e-9))
+    weighted = weight * inverse / np.sqrt(1.0 + held)
+    # Re z Re w = Re(z w + z w*) / 2
+    row, column, twice = weighted[:, :, None], weighted[:, None], twice[:, :, None]
+    plus = row * column / (twice + 1j * (omega[:, None] + omega))
+    minus = row * column.conj() / (twice + 1j * (omega[:, None] - omega))
+    variance = 0.5 * (plus + minus).real.sum(axis=(1, 2)) / width
+    deviation = np.sqrt(np.maximum(0.0, variance))
     shared = 2.0 * _SHARED * float((deviation[1:] * deviation[:-1]).sum())
     return float(np.sqrt((deviation**2).sum() + shared))
 
@@ -445,11 +445,11 @@ def _transmission_index(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
     return (np.clip(ratio, -_LIMIT_DB, _LIMIT_DB) + _LIMIT_DB) / (2.0 * _LIMIT_DB)
 
 
-def _slope_of_transmission_index(row: NDArray[np.float64]) -> NDArray[np.float64]:
+def _slope_of_transmission_index(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
     """Derivative of the transmission index by ln m; 0 where it is held at a limit."""
-    index = _transmission_index(row)
+    index = _transmission_index(matrix)
     free = (index > 0.0) & (index < 1.0)
-    return np.where(free, 10.0 / np.log(10.0) / (2.0 * _LIMIT_DB) / np.where(free, 1.0 - row, 1.0), 0.0)
+    return np.where(free, 10.0 / np.log(10.0) / (2.0 * _LIMIT_DB) / np.where(free, 1.0 - matrix, 1.0), 0.0)
 
 
 def _band_sensitivity(index: NDArray[np.float64]) -> NDArray[np.float64]:
