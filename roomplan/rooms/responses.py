@@ -51,7 +51,7 @@ SHORTEST_JUDGED = 64  # frames; shorter files are too short for means
 _OTHER_SOUNDS = {
     "sweep": (
         "is a sweep: its frequency runs one way through three octaves or more",
-        "deconvolve it with the sweep that was played, and give the response that comes out",
+        "make a response of it with roomplan capture and the sweep that was played, and give that",
     ),
     "steady": (
         "does not decay: it stays as loud for seconds, as noise and music do",
@@ -160,7 +160,7 @@ def _require_length(info: SoundInfo) -> None:
         raise AudioError(
             info.path,
             f"is {length} long: a response lasts at most {LONGEST_RESPONSE_S:g} s",
-            remedy="is this a stem, or a sweep not yet deconvolved? Otherwise cut the silence off",
+            remedy="is this a stem, or a recorded sweep (roomplan capture)? Otherwise cut the silence off",
         )
 
 
