@@ -18,7 +18,7 @@ The energies are those of the sum, but for rounding: 1e-12 of those of the paths
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -43,8 +43,6 @@ if TYPE_CHECKING:
 
     from roomplan.acoustics.filterbank import BandKernel
     from roomplan.acoustics.filters import BandPass, Filter
-
-    Pairs = Mapping[tuple[int, int], Sequence[tuple[int, int, int]]]
 
 __all__ = ["BandForms", "EnergyForms", "Paths", "forms_of"]
 
@@ -78,15 +76,12 @@ class Paths:
         """How many channels each distinct one stands for."""
         return np.bincount(self.alike)
 
-    def pairs(self) -> dict[tuple[int, int], list[tuple[int, int, int]]]:
-        """Pairs of sources → pairs of their paths that meet in a channel, and how often they do."""
-        counts = self.counts
-        found: dict[tuple[int, int], list[tuple[int, int, int]]] = {}
-        for first, (source, channel) in enumerate(zip(self.sources, self.channels, strict=True)):
-            for second, (other, there) in enumerate(zip(self.sources, self.channels, strict=True)):
-                if channel == there and source <= other:
-                    found.setdefault((source, other), []).append((first, second, int(counts[channel])))
-        return dict(sorted(found.items()))
+    def pairs(self) -> list[tuple[int, int]]:
+        """Pairs of sources that meet in a channel, each with itself among them."""
+        met: dict[int, set[int]] = {}
+        for source, channel in zip(self.sources, self.channels, strict=True):
+            met.setdefault(channel, set()).add(source)
+        return sorted({(i, j) for sources in met.values() for i in sources for j in sources if i <= j})
 
     def total(self, gains: NDArray[np.float64]) -> NDArray[np.float64]:
         """Sum at the gains of the sources, shape (distinct channels, frames)."""
@@ -209,96 +204,130 @@ def forms_of(paths: Paths, *, sample_rate: float, filters: Sequence[BandPass]) -
     ----------
     filters : sequence of BandPass
         Those above half the sample rate are left out.
+
+    Notes
+    -----
+    One channel after the other, so that memory grows with the sources alone.
     """
     usable = tuple(look for look in filters if look.top_hz(sample_rate) is not None)
     whole = EnergyForms(paths, sample_rate, tuple(filters), {})
     if not usable or not paths.samples.size:
         return whole
-    samples = paths.samples * paths.gains[:, None]
-    count = samples.shape[1]
+    count = paths.samples.shape[1]
     length = transform_length(count, sample_rate=sample_rate, filters=usable)
-    spectrum = to_spectrum(samples, length, workers=_WORKERS)
-    pairs = paths.pairs()
-    split = _split(samples, pairs, sample_rate=sample_rate, filters=usable)
-    bands = {}
-    for look, (early, late, early_meeting, early_impulse) in zip(usable, split, strict=True):
-        kernel = band_kernel(length, sample_rate=sample_rate, look=look)
-        group = frames_added(kernel.rate, kernel.length)
-        numbers, envelopes = _filtered(spectrum, kernel, pairs)
-        content = min(kernel.length // group, int(np.ceil(count / sample_rate * kernel.rate / group)))
-        first = content * group
-        pulse = kernel.pulse[first:]
-        bands[look] = BandForms(
-            rate=kernel.rate / group,
-            middle_s=0.5 * (group - 1) / kernel.rate,
-            mean_lead_s=kernel.mean_lead_s,
-            content=content,
-            bandwidth_hz=look.bandwidth_hz,
-            envelope=np.array([_products(envelopes, envelopes, meets, group) for meets in pairs.values()]),
-            numbers=numbers,
-            early=early,
-            late=late,
-            ahead_meeting=np.array(
-                [2.0 * _product(envelope[first:], pulse, group) for envelope in envelopes]
-            ),
-            early_meeting=early_meeting,
-            ahead_impulse=_product(pulse, pulse, group),
-            early_impulse=early_impulse,
-        )
-    return replace(whole, bands=bands)
+    kernels = {look: band_kernel(length, sample_rate=sample_rate, look=look) for look in usable}
+    forms = {look: _empty(look, kernel, paths, sample_rate) for look, kernel in kernels.items()}
+    for channel in range(len(paths.counts)):
+        mine = [number for number, there in enumerate(paths.channels) if there == channel]
+        if not mine:
+            continue
+        samples = paths.samples[mine] * paths.gains[mine, None]
+        meetings = _meetings(paths, mine, float(paths.counts[channel]))
+        _add_split(forms, samples, mine, meetings, sample_rate=sample_rate)
+        spectrum = to_spectrum(samples, length, workers=_WORKERS)
+        del samples
+        for look, kernel in kernels.items():
+            _add_band(forms[look], spectrum, kernel, mine, meetings)
+    return replace(whole, bands=forms)
 
 
-def _filtered(
-    spectrum: NDArray[np.complex128], kernel: BandKernel, pairs: Pairs
-) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:
-    """Numbers of a band, shape (pairs, 4), and the envelopes of its paths."""
+class _Meeting(NamedTuple):
+    """Two paths of one channel, by their places in it: their pair, and how many channels they stand for."""
+
+    pair: int
+    first: int
+    second: int
+    times: float
+
+
+def _meetings(paths: Paths, mine: Sequence[int], times: float) -> list[_Meeting]:
+    """Paths of a channel that meet, each with itself among them."""
+    places = {pair: number for number, pair in enumerate(paths.pairs())}
+    sources = [paths.sources[path] for path in mine]
+    return [
+        _Meeting(places[source, other], first, second, times)
+        for first, source in enumerate(sources)
+        for second, other in enumerate(sources)
+        if source <= other
+    ]
+
+
+def _empty(look: BandPass, kernel: BandKernel, paths: Paths, sample_rate: float) -> BandForms:
+    """Forms of a band to which no channel has been added."""
+    group = frames_added(kernel.rate, kernel.length)
+    frames, count = kernel.length // group, paths.samples.shape[1]
+    content = min(frames, int(np.ceil(count / sample_rate * kernel.rate / group)))
+    pulse = kernel.pulse[content * group :]
+    pairs, number, limits = len(paths.pairs()), len(paths.samples), len(EARLY_LIMITS_S)
+    return BandForms(
+        rate=kernel.rate / group,
+        middle_s=0.5 * (group - 1) / kernel.rate,
+        mean_lead_s=kernel.mean_lead_s,
+        content=content,
+        bandwidth_hz=look.bandwidth_hz,
+        envelope=np.zeros((pairs, frames)),
+        numbers=np.zeros((pairs, 4)),
+        early=np.zeros((pairs, limits)),
+        late=np.zeros((pairs, limits)),
+        ahead_meeting=np.zeros((number, frames - content)),
+        early_meeting=np.zeros((number, limits)),
+        ahead_impulse=_product(pulse, pulse, group),
+        early_impulse=np.zeros(limits),
+    )
+
+
+def _add_band(
+    forms: BandForms,
+    spectrum: NDArray[np.complex128],
+    kernel: BandKernel,
+    mine: Sequence[int],
+    meetings: Sequence[_Meeting],
+) -> None:
+    """Add a channel to what a band has of envelopes."""
     bins = min(kernel.gain.size, spectrum.shape[1])
     band = spectrum[:, :bins] * kernel.gain[:bins]
-    first, end = (0, bins) if kernel.edges is None else kernel.edges
-    numbers = np.empty((len(pairs), 4))
-    for row, meeting in zip(numbers, pairs.values(), strict=True):
-        power = _products(band, band, meeting, 1)
-        row[:] = (
+    low, high = (0, bins) if kernel.edges is None else kernel.edges
+    for pair, first, second, times in meetings:
+        power = times * _product(band[first], band[second], 1)
+        forms.numbers[pair] += (
             float(power.sum()),
             inner(power, kernel.lead_s[:bins]),
-            float(power[:first].sum()),
-            float(power[end:].sum()),
+            float(power[:low].sum()),
+            float(power[high:].sum()),
         )
-    return numbers, inverse(band, kernel.length, workers=_WORKERS)
+    envelopes = inverse(band, kernel.length, workers=_WORKERS)
+    group = frames_added(kernel.rate, kernel.length)
+    for pair, first, second, times in meetings:
+        forms.envelope[pair] += times * _product(envelopes[first], envelopes[second], group)
+    ahead = forms.content * group
+    for path, envelope in zip(mine, envelopes, strict=True):
+        forms.ahead_meeting[path] = 2.0 * _product(envelope[ahead:], kernel.pulse[ahead:], group)
 
 
-def _split(
-    samples: NDArray[np.float64], pairs: Pairs, *, sample_rate: float, filters: Sequence[BandPass]
-) -> list[tuple[NDArray[np.float64], ...]]:
-    """Per filter what `BandForms` has of early and late: early, late, early_meeting, early_impulse."""
-    parts = split_spectra(samples, sample_rate=sample_rate, filters=filters)
-    gain, whole = parts.gain, parts.whole
-    limits = len(EARLY_LIMITS_S)
-    early, late = (np.empty((len(filters), len(pairs), limits)) for _side in range(2))
-    meeting = np.empty((len(filters), len(samples), limits))
+def _add_split(
+    forms: Mapping[BandPass, BandForms],
+    samples: NDArray[np.float64],
+    mine: Sequence[int],
+    meetings: Sequence[_Meeting],
+    *,
+    sample_rate: float,
+) -> None:
+    """Add a channel to what all bands have of early and late."""
+    parts = split_spectra(samples, sample_rate=sample_rate, filters=tuple(forms))
+    whole = parts.whole
     for limit, (spectrum, removed) in enumerate(zip(parts.early, parts.removed, strict=True)):
-        for number, meets in enumerate(pairs.values()):
-            early[:, number, limit] = np.einsum("bf,f->b", gain, _products(spectrum, spectrum, meets, 1))
-            behind = _products(removed, removed, meets, 1) - _products(whole, removed, meets, 1)
-            behind -= _products(removed, whole, meets, 1)
-            late[:, number, limit] = np.einsum("bf,f->b", gain, behind)
-        for path, own in enumerate(spectrum):
-            meeting[:, path, limit] = 2.0 * np.einsum("bf,f->b", gain, own.real)
-    impulse = np.repeat(gain.sum(axis=1)[:, None], limits, axis=1)
-    return list(zip(early, late, meeting, impulse, strict=True))
-
-
-def _products(
-    first: NDArray[np.complex128],
-    second: NDArray[np.complex128],
-    meeting: Sequence[tuple[int, int, int]],
-    group: int,
-) -> NDArray[np.float64]:
-    """Sum of the products of pairs of rows as often as they meet."""
-    total = np.zeros(first.shape[1] // group)
-    for one, other, count in meeting:
-        total += count * _product(first[one], second[other], group)
-    return total
+        for pair, first, second, times in meetings:
+            before = _product(spectrum[first], spectrum[second], 1)
+            behind = _product(removed[first], removed[second], 1)
+            behind -= _product(whole[first], removed[second], 1) + _product(removed[first], whole[second], 1)
+            early, late = (times * np.einsum("bf,f->b", parts.gain, side) for side in (before, behind))
+            for band, *energies in zip(forms.values(), early, late, strict=True):
+                band.early[pair, limit] += energies[0]
+                band.late[pair, limit] += energies[1]
+        met = 2.0 * np.einsum("bf,pf->bp", parts.gain, spectrum.real)
+        for band, own, gain in zip(forms.values(), met, parts.gain, strict=True):
+            band.early_meeting[mine, limit] = own
+            band.early_impulse[limit] = gain.sum()
 
 
 def _product(

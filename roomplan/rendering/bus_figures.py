@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,7 +25,14 @@ from roomplan.files.digests import digest_of
 from roomplan.frozen_classes import frozen_class
 from roomplan.loudness.meter import passing_blocks, power_over_blocks, why_nothing_passes
 from roomplan.plan.bus_name import BusName
-from roomplan.rendering.composite_parts import composite_digest, position_of, room_digest, sends_to
+from roomplan.rendering.composite_parts import (
+    composite_digest,
+    outline_of_room,
+    outline_of_section,
+    position_of,
+    room_digest,
+    sends_to,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -55,6 +63,8 @@ __all__ = [
 
 NO_WIDTH = "too little of its wet sound is late, in one of its channels or in both"
 _ROOM_KINDS = {"room", "room_position"}
+_MOST_FORMS_BYTES = 128_000_000  # of one composite, for memory's sake
+_MOST_FORMS_OF_PLAN_BYTES = 512_000_000  # a quarter of what the cache holds by default
 
 
 @frozen_class
@@ -141,6 +151,7 @@ class _Composites:
                 digest=digest,
                 sample_rate=rate,
                 title=title,
+                most_bytes=self._most_bytes,
             )
         section = session.section(name.subject)
         self._late[name] = late_powers_of_section(section, matrices, cache, sample_rate=rate, title=title)
@@ -150,6 +161,7 @@ class _Composites:
             sample_rate=rate,
             frames=self._frames,
             title=title,
+            most_bytes=self._most_bytes,
         )
 
     def figures(self, mixture: _Mixture) -> MeasuredDecay:
@@ -159,6 +171,18 @@ class _Composites:
         parts = [(self.measured[name], weight) for name, weight in mixture.parts]
         late = [(self._late[name], weight) for name, weight in mixture.parts if name in self._late]
         return figures_of_mixture(parts, late, with_dry=mixture.with_dry)
+
+    @cached_property
+    def _most_bytes(self) -> float:
+        """Largest forms of a composite: with all of a plan too large together, its larger ones have none."""
+        session, matrices = self._session, self._matrices
+        outlines = [outline_of_section(s, matrices, frames=self._frames) for s in session.sections]
+        for bus in self._rooms.values():
+            outline, _powers = outline_of_room(session, matrices, bus.name.subject, position_of(bus))
+            outlines.append(outline)
+        if sum(outline.forms_bytes for outline in outlines) <= _MOST_FORMS_OF_PLAN_BYTES:
+            return _MOST_FORMS_BYTES
+        return min(_MOST_FORMS_BYTES, _MOST_FORMS_OF_PLAN_BYTES / len(outlines))
 
     def _digest(self, name: BusName) -> str | None:
         rate = self._session.sample_rate

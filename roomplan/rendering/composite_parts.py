@@ -84,6 +84,11 @@ class CompositeOutline:
             met.setdefault(path.channel, set()).add(path.source)
         return len({(i, j) for sources in met.values() for i in sources for j in sources if i <= j})
 
+    @property
+    def forms_bytes(self) -> int:
+        """About how large the forms of its energies are: samples of all paths, and as much for every pair."""
+        return 8 * self.frames * (len(self.paths) + self.pairs)
+
     def digest(self, matrices: Matrices, *, sample_rate: int) -> str:
         """Digest of everything that the forms of its energies follow from."""
         told = [

@@ -53,8 +53,6 @@ __all__ = [
     "section_composite",
 ]
 
-_MOST_FORMS_BYTES = 64_000_000  # of a composite: a larger one is measured at each of its levels
-
 
 def section_composite(
     section: SectionSource, matrices: Matrices
@@ -110,6 +108,7 @@ def energies_of_section(
     sample_rate: int,
     frames: int,
     title: str,
+    most_bytes: float,
 ) -> SoundEnergies:
     """Energies of the composite of a section with a send in use, counted as `frames` long.
 
@@ -119,10 +118,12 @@ def energies_of_section(
         Where they, or their forms, are looked for and kept.
     digest : str
         Of the composite at its levels; `title` says to a person what it is.
+    most_bytes : float
+        Of forms: a composite of larger ones is measured at its levels.
     """
     outline = outline_of_section(section, matrices, frames=frames)
     dry = None if section.dry_gain is None else dry_heights(section)
-    if _forms_bytes(outline) <= _MOST_FORMS_BYTES:
+    if outline.forms_bytes <= most_bytes:
         gains = np.array([send.response_gain for send in section.sends if not send.muted])
         forms = _kept_or_measured_forms(cache, outline, matrices, sample_rate=sample_rate, title=title)
         return forms.at(gains, dry)
@@ -145,16 +146,17 @@ def energies_of_room(
     digest: str,
     sample_rate: int,
     title: str,
+    most_bytes: float,
 ) -> SoundEnergies:
     """Energies of a room that a section sends to; no figure of a room depends on its level.
 
     Parameters
     ----------
-    cache, digest, title
+    cache, digest, title, most_bytes
         As for `energies_of_section`.
     """
     outline, powers = outline_of_room(session, matrices, room, position)
-    if _forms_bytes(outline) <= _MOST_FORMS_BYTES:
+    if outline.forms_bytes <= most_bytes:
         weights = np.array(powers) / max(*powers, 1e-300)
         forms = _kept_or_measured_forms(cache, outline, matrices, sample_rate=sample_rate, title=title)
         return forms.at(np.sqrt(weights), None)
@@ -167,11 +169,6 @@ def energies_of_room(
         return composite_energies(wet, dry=None, sample_rate=sample_rate, weights=weights)
 
     return kept_or_measured(cache, digest, measure, title=title)
-
-
-def _forms_bytes(outline: CompositeOutline) -> int:
-    """About how large forms are: the samples of all paths, and as much for what of every pair."""
-    return 8 * outline.frames * (len(outline.paths) + outline.pairs)
 
 
 def _kept_or_measured_forms(

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = ["KeptForms"]
 
-_VERSION = 1  # of how forms are measured: raise it when that changes
+_VERSION = 2  # of how forms are measured: raise it when that changes
 _NUMBERS = ("rate", "middle_s", "mean_lead_s", "bandwidth_hz")
 _ARRAYS = tuple(one.name for one in fields(BandForms) if one.name not in {*_NUMBERS, "content"})
 

@@ -20,7 +20,7 @@ from roomplan.acoustics.doubt import Doubt
 from roomplan.acoustics.energy_forms import Paths, forms_of
 from roomplan.acoustics.figures import BandFigures, DecayFigures
 from roomplan.files.cache import Cache
-from roomplan.rendering import composites, kept_decays
+from roomplan.rendering import bus_figures, composites, kept_decays
 from roomplan.rendering.kept_energies import KeptEnergies
 from roomplan.rendering.kept_forms import KeptForms
 from roomplan.rendering.measure import measure_session
@@ -74,7 +74,7 @@ def measured(monkeypatch):
 @pytest.fixture
 def measured_at_levels(monkeypatch):
     """Count the composites that are measured at their levels, as those are whose forms would be too large."""
-    monkeypatch.setattr(composites, "_MOST_FORMS_BYTES", 0)
+    monkeypatch.setattr(bus_figures, "_MOST_FORMS_BYTES", 0)
     return counted(monkeypatch, "composite_energies")
 
 
@@ -174,9 +174,18 @@ def test_of_composites_too_large_for_forms_only_what_moved_is_measured(
     assert decays(found) == decays(measure_session(cue.session(plan)))
 
 
+def test_of_a_plan_whose_forms_are_too_large_together_the_larger_ones_are_measured_at_their_levels(
+    cue, content, measured, monkeypatch
+):
+    monkeypatch.setattr(bus_figures, "_MOST_FORMS_OF_PLAN_BYTES", 4_500_000)  # more is asked for
+    at_levels = counted(monkeypatch, "composite_energies")
+    measure_session(cue.session(content))
+    assert (len(measured), len(at_levels)) == (1, 4)  # the stage is small enough
+
+
 def test_figures_from_forms_are_those_of_composites_measured_at_their_levels(cue, content, monkeypatch):
     by_forms = measure_session(cue.session(content)).buses
-    monkeypatch.setattr(composites, "_MOST_FORMS_BYTES", 0)
+    monkeypatch.setattr(bus_figures, "_MOST_FORMS_BYTES", 0)
     for ours, theirs in zip(by_forms, measure_session(cue.session(content)).buses, strict=True):
         assert number(ours.decay_to_minus_40_s) == pytest.approx(number(theirs.decay_to_minus_40_s), rel=1e-9)
         assert (ours.decay is None) == (theirs.decay is None)
