@@ -228,3 +228,22 @@ def test_a_rate_too_low_for_the_sweep_is_named_with_its_recording(run, folder, w
     (line,) = capture("front.wav", status=1).errors.splitlines()
     assert line.startswith("front.wav: ")
     assert not (folder / "nave").exists()
+
+
+def test_with_a_loopback_the_converters_are_out_of_the_responses(played, write, capture):
+    responses = room()
+    heard = recorded(played, responses, noise=1e-7)
+    electrical = np.zeros((len(heard), 1))
+    sound = played.samples().sum(axis=1)
+    ahead = round(0.7 * RATE)
+    electrical[ahead : ahead + len(sound), 0] = sound
+    # every input has the same converter: a first difference, 20 dB down at 370 Hz, and 3 ms of latency
+    taken = np.concatenate([heard, electrical], axis=1)
+    taken = 0.5 * (taken - 0.9 * np.concatenate([np.zeros((1, 3)), taken[:-1]]))
+    write("front.wav", np.concatenate([np.zeros((72, 3)), taken]), RATE)
+    capture("front.wav", "--loopback", "3")
+    found, _rate = soundfile.read("nave/front.wav")
+    assert found.shape[1] == 4
+    truth = responses.reshape(4, -1).T[LEAD:]
+    for path in range(4):
+        assert difference_db(found[:, path], truth[:, path]) < -40.0
