@@ -169,7 +169,7 @@ class _ChannelPeak:
         """Add one block, shape (frames, channels)."""
         for start in range(0, len(samples), _SLICE_FRAMES):
             row = samples[start : start + _SLICE_FRAMES, self._index]
-            # float32 stays: it is looked through twice as fast, and oversampled in float64 all the same
+            # float32 stays: it is quicker to look through, and oversampled in float64 all the same
             single = self._waiting.dtype.itemsize == row.dtype.itemsize == 4
             dtype = np.float32 if single else np.float64
             sound = np.concatenate((self._waiting, row), dtype=dtype, casting="same_kind")
