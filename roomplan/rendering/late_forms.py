@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from roomplan._version import __version__
+from roomplan.acoustics.transforms import inner
 from roomplan.files.digests import digest_of
 from roomplan.rooms.late_likeness import LATE_S, NO_SOUND, LatePowers, late_spectra
+from roomplan.scipy_kernels import scipy_version
 from roomplan.session.response_matrices import section_response
 
 if TYPE_CHECKING:
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = ["late_powers_of_section"]
 
-_VERSION = 1  # of how they are measured: raise it when that changes
+_VERSION = 2  # of how they are measured: raise it when that changes
 _ROUNDING = 1e-12  # of the power of all sends: what is left of sends that cancel
 
 
@@ -51,7 +53,8 @@ def late_powers_of_section(
     used = [index for index, send in enumerate(section.sends) if not send.muted]
     told = [[matrices[section.name, i].identity, section.sends[i].pre_delay_s] for i in used]
     key = digest_of(
-        "late forms", _VERSION, __version__, np.__version__, sample_rate, section.signal_channels, told
+        *("late forms", _VERSION, __version__, np.__version__, scipy_version()),
+        *(sample_rate, section.signal_channels, told),
     )
     entry = None if cache is None else cache.entry(key)
     forms = None if entry is None else _decoded(entry.document("late"), len(used))
@@ -78,17 +81,22 @@ def _measured(
     frames = max(matrices[section.name, i].taps for i in used) - min(starts)
     forms = np.zeros((3, len(used), len(used)))
     for heard in range(section.signal_channels):
-        late = np.zeros((len(used), max(frames, 0), 2))
-        for row, index, start in zip(late, used, starts, strict=True):
+        late = np.zeros((2, len(used), max(frames, 0)))
+        for row, (index, start) in enumerate(zip(used, starts, strict=True)):
             for source, output, gain, cell in section_response(section, matrices[section.name, index]):
                 if source == heard:
                     # at its own time among the others
-                    row[start - min(starts) : len(cell) - min(starts), output] += gain * cell[start:]
-        lines = late_spectra(late, sample_rate=sample_rate)
-        left, right = lines[..., 0], lines[..., 1]
-        crossed = np.real(left @ right.conj().T)
-        forms += [np.real(left @ left.conj().T), np.real(right @ right.conj().T), (crossed + crossed.T) / 2.0]
+                    late[output, row, start - min(starts) : len(cell) - min(starts)] += gain * cell[start:]
+        left, right = late_spectra(late, sample_rate=sample_rate)
+        crossed = _products(left, right)
+        forms += [_products(left, left), _products(right, right), (crossed + crossed.T) / 2.0]
     return forms
+
+
+def _products(one: NDArray[np.complex128], other: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Real inner products of all rows with all rows of the other."""
+    rows = [[part.view(np.float64) for part in lines] for lines in (one, other)]
+    return np.array([[inner(first, second) for second in rows[1]] for first in rows[0]])
 
 
 def _decoded(content: Any, sends: int) -> NDArray[np.float64] | None:

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 __all__ = ["KeptRooms"]
 
-_VERSION = 5  # of whatever decides how a room is prepared: raise it when that changes
+_VERSION = 6  # of whatever decides how a room is prepared: raise it when that changes
 _WIRINGS = {"one_source", "per_channel", "true_stereo"}
 _MOST_FRAMES = 1 << 28
 _MOST_ALIKE = 1.0 + 1e-9  # a correlation is rounded

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from roomplan.acoustics.transforms import fast_length, spectrum
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -62,17 +64,17 @@ def late_powers(samples: Array, *, sample_rate: int) -> tuple[LatePowers, ...]:
     sample_rate : int
         Hz.
     """
-    spectrum = late_spectra(samples[round(LATE_S * sample_rate) :], sample_rate=sample_rate)
-    if not len(spectrum):
+    lines = late_spectra(samples[round(LATE_S * sample_rate) :].T, sample_rate=sample_rate)
+    if not lines.size:
         return ()
-    channels = samples.shape[1]
+    channels = len(lines)
     pairs = [(0, 0)] if channels == 1 else [(first, first + 1) for first in range(0, channels, 2)]
-    powers = np.sum(np.abs(spectrum) ** 2, axis=0)
+    powers = np.sum(np.abs(lines) ** 2, axis=1)
     return tuple(
         LatePowers(
             float(powers[left]),
             float(powers[right]),
-            float(np.sum((spectrum[:, left] * np.conj(spectrum[:, right])).real)),
+            float(np.sum((lines[left] * np.conj(lines[right])).real)),
         )
         for left, right in pairs
     )
@@ -83,14 +85,14 @@ def late_spectra(late: Array, *, sample_rate: int) -> NDArray[np.complex128]:
 
     Parameters
     ----------
-    late : ndarray, shape (..., frames, channels)
+    late : ndarray, shape (..., frames)
     sample_rate : int
         Hz.
     """
-    frames = late.shape[-2]
-    if frames < SHORTEST_S * sample_rate:
-        return np.zeros((*late.shape[:-2], 0, late.shape[-1]), np.complex128)
-    return np.fft.rfft(late, axis=-2)[..., math.ceil(LOWEST_HZ * frames / sample_rate) :, :]
+    if late.shape[-1] < SHORTEST_S * sample_rate:
+        return np.zeros((*late.shape[:-1], 0), np.complex128)
+    length = fast_length(late.shape[-1])
+    return spectrum(np.ascontiguousarray(late), length)[..., math.ceil(LOWEST_HZ * length / sample_rate) :]
 
 
 def widened(correlation: float, width: float) -> float:
