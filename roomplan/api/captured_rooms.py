@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 from roomplan.documents.edits import edited_text
 from roomplan.documents.emission import block_entry
-from roomplan.documents.parsing import parse_text
+from roomplan.documents.extends import read_extended
 from roomplan.documents.rewriting import read_original, write_edited
-from roomplan.errors import PlanError, RoomplanError
+from roomplan.errors import Place, PlanError, RoomplanError
 from roomplan.files.real_path import real_path
 from roomplan.plan.names import name_fault
 from roomplan.report.captures import CapturedRoom
+from roomplan.report_file import find_report
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -40,7 +41,8 @@ def require_room_name(name: str, plan: Path | None) -> None:
         what, remedy = fault
         raise RoomplanError(f"the room name {name!r} {what}", remedy=remedy)
     if plan is not None:
-        _require_free(name, plan, read_original(plan).text)
+        read_original(plan)
+        _require_free(name, plan)
 
 
 def captured_room(name: str, files: Sequence[ResponseFile], plan: Path | None) -> CapturedRoom:
@@ -62,7 +64,7 @@ def captured_room(name: str, files: Sequence[ResponseFile], plan: Path | None) -
         entry = _entry(files, {written.position: written.file.as_posix() for written in files})
         return CapturedRoom(name, "\n".join(block_entry(name, entry, 0, 2)))
     original = read_original(plan)
-    _require_free(name, plan, original.text)
+    _require_free(name, plan)
     folder = real_path(plan.parent)
     entry = _entry(files, {written.position: _seen_from(folder, written.file) for written in files})
     text = edited_text(original.text, {("rooms", name): entry}, file=plan)
@@ -87,14 +89,18 @@ def _seen_from(folder: Path, file: Path) -> str:
         return target.as_posix()
 
 
-def _require_free(name: str, plan: Path, text: str) -> None:
-    parsed, problems = parse_text(text.removeprefix("\N{ZERO WIDTH NO-BREAK SPACE}"), plan)
-    if parsed is None or not isinstance(parsed.data, dict):
+def _require_free(name: str, plan: Path) -> None:
+    """Raise where the plan, or one that it extends, has a room of this name, and for a report."""
+    if find_report(plan) is not None:
+        what = "is a report; only a plan itself can be changed"
+        raise RoomplanError(what, remedy="name the plan it was made from", place=Place(plan))
+    document, problems = read_extended(plan)
+    if document is None or not document.complete:
         raise PlanError(problems)
-    rooms = parsed.data.get("rooms")
+    rooms = document.data.get("rooms")
     if isinstance(rooms, dict) and name in rooms:
         raise RoomplanError(
             f"there is a room {name} already",
             remedy="choose another name, or remove it",
-            place=parsed.places.of(("rooms", name)),
+            place=document.places.of(("rooms", name)),
         )

@@ -107,6 +107,10 @@ def capture(
 
     if room is not None:
         require_room_name(room, plan)
+    if plot is not None:
+        from roomplan.show.capture_pictures import require_pages
+
+        require_pages(plot, len(recordings))
     with StageProgress(quiet=quiet) as progress:
         if sweep is None:
             from roomplan.api.capturing_bangs import capture_bangs

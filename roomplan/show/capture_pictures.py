@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
     Path_ = tuple[str, int]
 
-__all__ = ["draw_captures"]
+__all__ = ["draw_captures", "require_pages"]
 
 # The look: common practice, no source. All of it was chosen by looking.
 _SIZE = (9.6, 7.6)
@@ -67,11 +67,16 @@ def draw_captures(captured: Sequence[CapturedSweeps], target: Path) -> None:
     RoomplanError
         Another suffix, several recordings and no PDF, a place that cannot be written.
     """
-    if picture_format(target) != "pdf" and len(captured) > 1:
-        raise RoomplanError(
-            f"{target}: a picture shows one recording, not {len(captured)}", remedy="name a .pdf"
-        )
+    require_pages(target, len(captured))
     save_pages(_pages(captured), target)
+
+
+def require_pages(target: Path, recordings: int) -> None:
+    """Refuse a picture that cannot show so many recordings; asked before any work."""
+    if picture_format(target) != "pdf" and recordings > 1:
+        raise RoomplanError(
+            f"{target}: a picture shows one recording, not {recordings}", remedy="name a .pdf"
+        )
 
 
 def _pages(captured: Sequence[CapturedSweeps]) -> Iterator[Figure]:

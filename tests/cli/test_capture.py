@@ -148,7 +148,8 @@ def test_a_picture_of_several_recordings_is_a_pdf(played, write, capture, folder
         write(name, recorded(played, room()), RATE)
     outcome = capture("front.wav", "rear.wav", "--plot", "p.png", status=1)
     assert "p.png: a picture shows one recording, not 2 — name a .pdf" in outcome.errors
-    assert sorted(path.name for path in (folder / "nave").iterdir()) == ["front.wav", "rear.wav"]
+    assert "a picture cannot be of the kind .gif" in capture("front.wav", "--plot", "p.gif", status=1).errors
+    assert not (folder / "nave").exists()
     capture("front.wav", "rear.wav", "--plot", "p.pdf", "--replace")
     assert (folder / "p.pdf").read_bytes().count(b"/Type /Page\n") + (folder / "p.pdf").read_bytes().count(
         b"/Type /Page "

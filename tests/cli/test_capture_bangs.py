@@ -138,6 +138,26 @@ def test_a_room_that_the_plan_has_is_not_replaced_and_nothing_is_written(capture
     assert (folder / "cue.yaml").read_text(encoding="utf-8") == PLAN
 
 
+def test_a_room_of_a_plan_that_is_extended_is_not_changed_from_its_leaf(capture, recording, folder):
+    (folder / "base.yaml").write_text(PLAN, encoding="utf-8")
+    (folder / "leaf.yaml").write_text("extends: base.yaml\n", encoding="utf-8")
+    outcome = capture(recording(), "--room", "stage", "--write", "leaf.yaml", status=1)
+    assert "base.yaml:5:3: there is a room stage already" in outcome.errors
+    assert not (folder / "nave").exists()
+    capture("claps.wav", "--room", "parish_nave", "--write", "leaf.yaml")
+    leaf = (folder / "leaf.yaml").read_text(encoding="utf-8")
+    assert leaf.startswith("extends: base.yaml\nrooms:\n")
+    assert "parish_nave" in leaf
+
+
+def test_a_report_is_no_plan_that_a_room_could_go_into(capture, recording, folder, session, run):
+    assert run("render", session / "plan.yaml", "--output", "out", "--quiet").status == 0
+    before = (folder / "out" / "report.json").read_bytes()
+    outcome = capture(recording(), "--room", "nave", "--write", "out/report.json", status=1)
+    assert "report.json: is a report; only a plan itself can be changed" in outcome.errors
+    assert (folder / "out" / "report.json").read_bytes() == before
+
+
 def test_what_is_there_is_kept_unless_it_may_be_replaced(capture, recording, folder):
     capture(recording())
     before = (folder / "nave" / "claps.wav").read_bytes()
