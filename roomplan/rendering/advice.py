@@ -125,15 +125,28 @@ def signal_advice(session: Session, statistics: Mapping[str, SignalStatistics]) 
 def width_advice(session: Session, buses: Iterable[BusFigures]) -> list[Problem]:
     """Sections and the mix whose wet sound is nearly mono, but where each of their rooms is said to be so."""
     alike = {bus.name: bus.late_correlation for bus in buses}
-    found = []
+    found = [
+        Problem(
+            f"room {name} returns sections of one channel in mono: its response has one channel",
+            session.plan.rooms[name].place,
+            "use a response of two channels",
+        )
+        for name in dict.fromkeys(
+            send.room
+            for section in session.sections
+            if section.signal_channels == 1
+            for send in section.sends
+            if _one_for_each_side(send) and not send.muted
+        )
+    ]
     for section in session.sections:
         value = alike.get(BusName.of_section(section.name))
-        if value is not None and value > NEARLY_MONO and not _all_pointed_out(session, section.sends):
+        if value is not None and value > NEARLY_MONO and not _all_pointed_out(session, [section]):
             what = f"comes back from its rooms {_nearly_mono(value)}"
             found.append(_note(session.plan, section, what, "use a wider room, or give them more `width`"))
     value = alike.get(BusName("mix"))
-    sends = [send for section in session.sections if not section.muted for send in section.sends]
-    if value is not None and value > NEARLY_MONO and not _all_pointed_out(session, sends):
+    sections = [section for section in session.sections if not section.muted]
+    if value is not None and value > NEARLY_MONO and not _all_pointed_out(session, sections):
         found.append(
             Problem(
                 f"all rooms together return {_nearly_mono(value)}",
@@ -149,14 +162,21 @@ def _nearly_mono(value: float) -> str:
     return f"nearly in mono: their channels have a late correlation of {value:.2f} from 500 Hz up"
 
 
-def _all_pointed_out(session: Session, sends: Iterable[SendPath]) -> bool:
-    """Whether every room that is sent to is called nearly mono itself: one channel for each side is not."""
+def _all_pointed_out(session: Session, sections: Iterable[SectionSource]) -> bool:
+    """Whether of every room that is sent to it is said that it returns these sections nearly in mono."""
     return all(
-        (session.rooms[send.room].late_correlation or 0.0) > NEARLY_MONO
-        and not (send.prepared.response.channels == 1 and send.wiring == "per_channel")
-        for send in sends
+        section.signal_channels == 1
+        if _one_for_each_side(send)
+        else (session.rooms[send.room].late_correlation or 0.0) > NEARLY_MONO
+        for section in sections
+        for send in section.sends
         if not send.muted
     )
+
+
+def _one_for_each_side(send: SendPath) -> bool:
+    """Whether each side of a section goes through the one channel of a response."""
+    return send.prepared.response.channels == 1 and send.wiring == "per_channel"
 
 
 def passage_advice(plan: Plan, duration_s: float) -> list[Problem]:

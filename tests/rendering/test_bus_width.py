@@ -158,9 +158,16 @@ def test_what_is_said_of_every_room_is_not_said_of_sections_again(cue):
     assert rendering.bus("mix").late_correlation > 0.8
 
 
-@pytest.mark.parametrize(("channels", "said"), [(1, ["section:choir", "mix"]), (2, [])])
-def test_one_channel_for_each_side_is_mono_to_a_mono_section_alone(cue, channels, said):
-    cue.stem("choir.wav", 0.1 * np.random.default_rng(3).standard_normal((RATE, channels)))
-    content = plan_of(cue, {"near": hall(1, alike=0.5)[:, :1]}, {"choir": ({"near": 0}, {})})
+@pytest.mark.parametrize(("channels", "rooms"), [(1, ["near"]), (2, [])])
+def test_one_channel_for_each_side_is_mono_to_mono_sections_alone_and_is_said_once(cue, channels, rooms):
+    for seed, name in enumerate(("choir", "brass")):
+        cue.stem(f"{name}.wav", 0.1 * np.random.default_rng(seed).standard_normal((RATE, channels)))
+    sections = {name: ({"near": 0}, {}) for name in ("choir", "brass")}
+    content = plan_of(cue, {"near": hall(1, alike=0.5)[:, :1]}, sections)
     content["rooms"]["near"]["wiring"] = "per_channel"
-    assert said_of_width(cue.measure(content)) == said
+    rendering = cue.measure(content)
+    assert said_of_width(rendering) == []
+    said = [warning.what for warning in rendering.warnings if "in mono" in warning.what]
+    assert said == [
+        f"room {room} returns sections of one channel in mono: its response has one channel" for room in rooms
+    ]
