@@ -9,8 +9,9 @@ import numpy as np
 
 from roomplan.capture.likeness import (
     gain_moved,
+    gap_noise,
     likeness,
-    noise_rise,
+    noise_raised,
     noise_suppressed,
     takes_differ,
 )
@@ -80,16 +81,14 @@ def findings_of_takes(takes: Sequence[PlayedTake], spliced: Collection[int], swe
         second = next((take for take in whole[at + 1 :] if take.cut.side == first.cut.side), None)
         if second is not None:
             found += _of_pair(first, second, sweep)
-    tails_s = [(take.tail / sweep.rate) - LEAD_S for take in takes]
-    rise = noise_rise([take.levels for take in takes], sweep, tails_s)
-    if rise is not None:
-        found.append(Finding("automatic_gain", "unreliable", level_db=rise))
     if any(take.clipped for take in takes):
         return found  # its harmonics are under the sweep, without end
-    lower = [noise_suppressed(take.levels, sweep, tail) for take, tail in zip(takes, tails_s, strict=True)]
-    known = [each for each in lower if each is not None]
-    if known and len(known) == len(lower):
-        found.append(Finding("noise_suppression", "unreliable", level_db=min(known)))
+    gaps = [gap_noise(take.levels, sweep) for take in takes]
+    raised, lowered = noise_raised(gaps), noise_suppressed(gaps)
+    if raised is not None:
+        found.append(Finding("automatic_gain", "unreliable", level_db=raised))
+    if lowered is not None:
+        found.append(Finding("noise_suppression", "unreliable", level_db=lowered))
     return found
 
 

@@ -30,8 +30,7 @@ _STEP_OCTAVES = 0.25
 _LOWEST_HZ = 60.0
 _LEAST_BANDS = 4
 _LEAST_S = 5e-4
-_BETTER = 3.0
-_BETTER_AT_CLICK = 1.3
+_BETTER = 1.3
 _NEAR_OCTAVES = 0.75
 
 
@@ -55,10 +54,10 @@ def find_jump(
     sweep : Sweep
         At the rate of the recording.
     clicks_hz : sequence of float
-        What was swept when something clicked: less is asked of a jump there.
+        What was swept when something clicked: a splice does, and arrivals alone accuse a dense room.
     """
     centres = _centres(sweep)
-    if centres.size < 2 * _LEAST_BANDS:
+    if centres.size < 2 * _LEAST_BANDS or not clicks_hz:
         return None
     # squared once more: a direct sound then counts for more than the decay behind it
     envelopes = _envelopes(response, direct, sweep, centres) ** 2
@@ -77,7 +76,7 @@ def find_jump(
         gain = float(fit[moved]) / max(here, 1e-300)
         edge = np.log2(centres[split - 1] * centres[split]) / 2.0
         near = any(abs(np.log2(click) - edge) < _NEAR_OCTAVES for click in clicks_hz)
-        if gain > (_BETTER_AT_CLICK if near else _BETTER) and (best is None or gain > best[0]):
+        if near and gain > _BETTER and (best is None or gain > best[0]):
             best = (gain, split, int(lags[moved]))
     if best is None:
         return None

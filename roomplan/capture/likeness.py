@@ -12,7 +12,6 @@ of the room nor of the chain. The limits are the project's own.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -29,7 +28,16 @@ if TYPE_CHECKING:
     from roomplan.acoustics.filters import BandPass
     from roomplan.capture.sweep import Sweep
 
-__all__ = ["OctaveLikeness", "gain_moved", "likeness", "noise_rise", "noise_suppressed", "takes_differ"]
+__all__ = [
+    "GapNoise",
+    "OctaveLikeness",
+    "gain_moved",
+    "gap_noise",
+    "likeness",
+    "noise_raised",
+    "noise_suppressed",
+    "takes_differ",
+]
 
 _DIFFERENT_DB = -30.0
 _OVER_NOISE_DB = 6.0
@@ -37,10 +45,13 @@ _GAIN_DB = 0.2
 _GAIN_OVER_NOISE_DB = 25.0
 _ONE_SOUND_DB = -15.0  # less alike, and a gain between them means nothing
 _SHARE_BEHIND = 0.9  # a decay that goes on for longer is noise enough there
-_RISE_DB = 1.5
-_RISE_SCATTER_DB = 0.3
-_QUARTERS = 4
-_SUPPRESSED_DB = 20.0
+_LAST_OF_GAP = 0.25
+_FEWEST_BLOCKS = 8
+_FEWEST_GAPS = 2
+_FALLING_DB = 0.5  # over an eighth of a gap: a decay that is still 3 dB over the noise falls faster
+_RAISED_DB = 3.0
+_SUPPRESSED_DB = 15.0
+_QUIET_DB = -90.0  # under the loudest of the sweep: what suppresses less does no harm
 _UNDER_FROM_HZ = 500.0  # as the leftover
 _HIGHEST_ORDER = 8
 
@@ -117,39 +128,56 @@ def takes_differ(octaves: Sequence[OctaveLikeness]) -> OctaveLikeness | None:
     return max(different, key=lambda each: each.difference_db, default=None)
 
 
-def noise_rise(levels: Sequence[NDArray[np.float64]], sweep: Sweep, tails_s: Sequence[float]) -> float | None:
-    """Decibels by which the noise rises in every gap behind the decay; None where it does not in one."""
-    rises = []
-    for own, tail_s in zip(levels, tails_s, strict=True):
-        gap = _gap(own, sweep, tail_s)
-        if gap.size < _QUARTERS * 10:
-            return None
-        quarters = [float(np.median(part)) for part in np.array_split(gap, _QUARTERS)]
-        if any(later < earlier - _RISE_SCATTER_DB for earlier, later in pairwise(quarters)):
-            return None
-        rises.append(quarters[-1] - quarters[0])
-    return min(rises) if len(rises) > 1 and min(rises) > _RISE_DB else None
+class GapNoise(NamedTuple):
+    """Noise of the gap behind a take over that under the low notes of its sweep, in dB.
 
-
-def noise_suppressed(levels: NDArray[np.float64], sweep: Sweep, tail_s: float) -> float | None:
-    """Decibels by which the noise of a gap is under that beneath the sweep's low notes; None where it is not.
-
-    While those sound, the leftover above has neither the sweep nor its harmonics in it.
+    Under low notes the leftover above them has neither the sweep nor its harmonics in it. `decayed` tells
+    whether it falls no more.
     """
-    gap = _gap(levels, sweep, tail_s)
+
+    over_db: float
+    decayed: bool
+
+
+def gap_noise(levels: NDArray[np.float64], sweep: Sweep) -> GapNoise | None:
+    """Compare the noise of a gap with that under the sweep; None where either is too short or too quiet.
+
+    Parameters
+    ----------
+    levels : ndarray, shape (channels, blocks)
+        Of the leftover of a take.
+    sweep : Sweep
+        At the rate of the recording.
+    """
+    mean = np.mean(levels, axis=0)
+    end = (LEAD_S + sweep.total_seconds) / BLOCK_S
+    gap_s = (mean.size - end) * BLOCK_S
+    gap = mean[round(end + (1.0 - _LAST_OF_GAP) * gap_s / BLOCK_S) : -1]
     first = round((LEAD_S + 0.5 * sweep.lead_in_seconds) / BLOCK_S)
     last = round((LEAD_S + sweep.played_at(_UNDER_FROM_HZ) - sweep.harmonic_lead(_HIGHEST_ORDER)) / BLOCK_S)
-    if last - first < 10 or gap.size < 10:
+    if last - first < _FEWEST_BLOCKS or gap.size < _FEWEST_BLOCKS:
         return None
-    under = float(np.median(np.mean(levels[:, first:last], axis=0)))
-    lower = under - float(np.median(gap))
-    return lower if lower > _SUPPRESSED_DB else None
+    earlier, later = (float(np.median(half)) for half in np.array_split(gap, 2))
+    under = float(np.median(mean[first:last]))
+    if under < _QUIET_DB:
+        return None
+    return GapNoise(float(np.median(gap)) - under, later > earlier - _FALLING_DB)
 
 
-def _gap(levels: NDArray[np.float64], sweep: Sweep, tail_s: float) -> NDArray[np.float64]:
-    """Mean level over channels of the blocks behind the decay, without the last."""
-    first = round((LEAD_S + sweep.total_seconds + tail_s) / BLOCK_S)
-    return np.mean(levels[:, first:-1], axis=0)
+def noise_raised(gaps: Sequence[GapNoise | None]) -> float | None:
+    """Decibels by which noise is louder in every gap than under the sweeps, as an automatic gain makes it."""
+    known = [gap.over_db for gap in gaps if gap is not None and gap.decayed]
+    if len(known) < _FEWEST_GAPS or len(known) < len(gaps):
+        return None
+    return min(known) if min(known) > _RAISED_DB else None
+
+
+def noise_suppressed(gaps: Sequence[GapNoise | None]) -> float | None:
+    """Decibels by which noise is quieter in every gap than under the sweeps, as its suppression makes it."""
+    known = [-gap.over_db for gap in gaps if gap is not None]
+    if not known or len(known) < len(gaps):
+        return None
+    return min(known) if min(known) > _SUPPRESSED_DB else None
 
 
 def _db(ratio: float) -> float:

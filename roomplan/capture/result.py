@@ -64,7 +64,8 @@ clipping           flat tops: `frames` at the ceiling `level_db`
 dropout, inserted  `frames` are missing, or too many, from `frequency_hz` (or that time) on
 knock              a foreign sound at this time: `level_db` over what else is left over, for `seconds`
 takes_differ       two takes of one side are less alike than their noise allows: `level_db` of the difference
-automatic_gain     the gain moved: `level_db` between two takes
+automatic_gain     the gain moved: `level_db` between two takes in an octave, or (no `side`) of the noise from
+                   under the sweeps to the gaps
 noise_suppression  the noise between sweeps is `level_db` under that beneath them
 distortion         `level_db` of harmonics relative to the fundamental
 harmonic_tail      the room's tail of the second harmonic at the direct sound: `level_db`; `seconds` of sweep

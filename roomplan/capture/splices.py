@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, NamedTuple
 from roomplan.capture.clock import lag_between
 from roomplan.capture.inversion import line_frequencies
 from roomplan.capture.result import Finding
-from roomplan.capture.takes import LEAD_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,17 +27,21 @@ __all__ = ["Splice", "splices_of"]
 
 _MOST_EVENTS = 4
 _BESIDE = 1.2  # of the frequency at a click, as a ratio: nearer, both arrivals are mixed
+_INSIDE = 1.5  # edges of the sweep: nearer, there is too little on one side
 _ALIKE = 0.5
 _LEAST_FRAMES = 3.0
 _NEAR = 0.8  # rate constants round a jump in which its click is looked for
 
 
 class Splice(NamedTuple):
-    """Frames too many (below 0: missing), in which take or after which, and the foreign sound that it is."""
+    """Frames too many (below 0: missing), the take they are in, and the foreign sound that they make.
+
+    Without a time, all that is known is that they are in that take or behind it.
+    """
 
     take: int
     frames: int
-    time_s: float
+    time_s: float | None
     frequency_hz: float | None
     event: Event | None
 
@@ -46,9 +49,9 @@ class Splice(NamedTuple):
         """What is to be said of it."""
         return Finding(
             "dropout" if self.frames < 0 else "inserted",
-            "unreliable" if used else "remark",
+            "unreliable" if used or self.time_s is None else "remark",
             time_s=self.time_s,
-            side=takes[self.take].cut.side,
+            side=None if self.time_s is None else takes[self.take].cut.side,
             frequency_hz=self.frequency_hz,
             frames=abs(self.frames),
         )
@@ -79,13 +82,12 @@ def splices_of(takes: Sequence[PlayedTake], aligned: Aligned, sweep: Sweep) -> t
 
 
 def _between(first: int, late: int, frames: int, takes: Sequence[PlayedTake], sweep: Sweep) -> Splice:
-    """Splice from one take to a later one: where something clicks most, else in the gap behind the first."""
+    """Splice from one take to a later one: where something clicks most, else nobody knows where."""
     events = [
         (event.over_db, place, event) for place in range(first, late + 1) for event in takes[place].events
     ]
     if not events:
-        time = takes[first].cut.first / sweep.rate + LEAD_S + sweep.total_seconds
-        return Splice(first, frames, time, None, None)
+        return Splice(first, frames, None, None, None)
     _, place, event = max(events)
     return Splice(place, frames, takes[place].cut.first / sweep.rate + event.start_s, None, event)
 
@@ -99,6 +101,8 @@ def _against(
     clearest = sorted(take.events, key=lambda event: -event.over_db)[:_MOST_EVENTS]
     for event in clearest:
         edge = sweep.frequency_at(event.start_s - take.direct / sweep.rate)
+        if not sweep.start_frequency * _INSIDE < edge < sweep.end_frequency / _INSIDE:
+            continue
         lags = []
         for band in (lines < edge / _BESIDE, lines > edge * _BESIDE):
             lag, like = lag_between(

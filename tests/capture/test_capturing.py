@@ -10,7 +10,18 @@ import math
 
 import numpy as np
 import pytest
-from chain import Chain, clipped, decaying_room, dropout, expected, inserted, knock, recorded
+from chain import (
+    Chain,
+    automatic_gain,
+    clipped,
+    decaying_room,
+    dropout,
+    expected,
+    gate,
+    inserted,
+    knock,
+    recorded,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -232,6 +243,19 @@ def test_a_sweep_too_short_for_the_room_says_how_long_it_should_be():
     # T ≥ octaves · RT · (R + HD2) / 60 for R 60 dB and the second harmonic at 0.05 · 10^(-6/20)
     second = 20.0 * math.log10(0.05 * 10**-0.3)
     assert found.seconds == pytest.approx(SWEEP.octaves * 1.5 * (60.0 + second) / 60.0, rel=0.1)
+
+
+@pytest.mark.parametrize("release_s", [0.3, 0.6])
+def test_an_automatic_gain_is_told_by_the_noise_that_comes_up_in_the_gaps(release_s):
+    _, capture = captured(Chain(ROOM, faults=[automatic_gain(release_s=release_s)], **NOISY))
+    assert finding(capture, "automatic_gain").severity == "unreliable"
+    assert "noise_suppression" not in codes(capture)
+
+
+def test_a_suppression_of_noise_is_told_by_the_noise_that_goes_away_in_the_gaps():
+    _, capture = captured(Chain(ROOM, faults=[gate(depth_db=40.0)], **NOISY))
+    assert finding(capture, "noise_suppression").level_db == pytest.approx(40.0, abs=6.0)
+    assert "automatic_gain" not in codes(capture)
 
 
 # ---------------------------------------- refused
