@@ -27,6 +27,7 @@ from roomplan.capture.refusals import (
     nothing_found,
     sides_are_swapped,
 )
+from roomplan.capture.repeats import without_repeats
 from roomplan.capture.result import Arrival, Capture, Finding, HarmonicLevel, OctaveRange, Take
 from roomplan.capture.scanning import scan
 from roomplan.capture.splices import splices_of
@@ -104,7 +105,8 @@ def capture_sweeps(recording: Recording, sequence: SweepSequence, *, loopback: i
     refusal = _refusal_of(takes, aligned, sweep)
     if refusal is not None:
         return _refused(sweep, sequence, microphones, [*known, refusal])
-    return _assembled(takes, aligned, sweep, microphones, known)
+    takes, distorts = without_repeats(takes)
+    return _assembled(takes, aligned, sweep, microphones, known, distorts=distorts)
 
 
 def _refused(
@@ -201,6 +203,8 @@ def _assembled(
     sweep: Sweep,
     channels: tuple[int, ...],
     known: Sequence[Finding],
+    *,
+    distorts: bool,
 ) -> Capture:
     """Responses, figures and findings of takes that can be used."""
     best = _best_of_sides(takes)
@@ -222,7 +226,7 @@ def _assembled(
             time = take.cut.first / sweep.rate + LEAD_S
             findings.append(Finding("take_unused", "remark", time_s=time, side=take.cut.side))
     for side, take in best.items():
-        findings += findings_of_harmonics(harmonics[side], take, sweep)
+        findings += findings_of_harmonics(harmonics[side], take, sweep, distorts=distorts)
         findings += findings_of_ranges(take)
     return Capture(
         sample_rate=sweep.rate,

@@ -33,6 +33,9 @@ __all__ = ["findings_of_harmonics", "findings_of_ranges", "findings_of_take", "f
 
 _T30_DB, _T20_DB = 45.0, 35.0  # ISO 3382-1:2009, 5.3.3: range of a decay over its noise
 _DISTORTED_DB = -30.0
+_SURELY_DISTORTED_DB = (
+    -60.0
+)  # where harmonics show that are too high to be told apart, as clipping makes them
 _ABOVE_FLOOR_DB = 3.0
 _TAIL_DB = -50.0
 _WANTED_TAIL_DB = -60.0
@@ -132,7 +135,9 @@ def _of_pair(first: PlayedTake, second: PlayedTake, sweep: Sweep) -> list[Findin
     ]
 
 
-def findings_of_harmonics(harmonics: Sequence[Harmonic], take: PlayedTake, sweep: Sweep) -> list[Finding]:
+def findings_of_harmonics(
+    harmonics: Sequence[Harmonic], take: PlayedTake, sweep: Sweep, *, distorts: bool
+) -> list[Finding]:
     """Distortion, and the tail of the second harmonic under the response."""
     side: Side = take.cut.side
     clear = [each for each in harmonics if each.level_db > each.floor_db + _ABOVE_FLOOR_DB]
@@ -140,7 +145,7 @@ def findings_of_harmonics(harmonics: Sequence[Harmonic], take: PlayedTake, sweep
     for channel in sorted({each.channel for each in clear}):
         power = sum(10.0 ** (each.level_db / 10.0) for each in clear if each.channel == channel)
         level = 10.0 * math.log10(power)
-        if level > _DISTORTED_DB:
+        if level > (_SURELY_DISTORTED_DB if distorts else _DISTORTED_DB):
             found.append(Finding("distortion", "unreliable", side=side, channel=channel, level_db=level))
     second = max((each.level_db for each in clear if each.order == 2), default=-math.inf)
     decay = max(

@@ -228,6 +228,17 @@ def test_clipping_is_named_with_the_level_it_clips_at():
     assert finding(capture, "clipping").level_db == pytest.approx(ceiling, abs=0.1)
 
 
+def test_what_clips_before_the_recorder_is_a_distortion_and_no_string_of_knocks():
+    def clipped_and_noisy(samples, _rate):
+        ceiling = 0.5 * np.max(np.abs(samples))
+        noise = 1e-5 * np.random.default_rng(2).normal(size=samples.shape)
+        return np.clip(samples, -ceiling, ceiling) + noise
+
+    _, capture = captured(Chain(ROOM, faults=[clipped_and_noisy], bits=24))
+    assert "knock" not in codes(capture)
+    assert {"distortion", "clipping"} & set(codes(capture))
+
+
 def test_distortion_is_named_from_three_per_cent_on():
     _, capture = captured(Chain(ROOM, second=0.2, **NOISY))
     assert finding(capture, "distortion").level_db == pytest.approx(20 * math.log10(0.1 * 10**-0.3), abs=0.5)
