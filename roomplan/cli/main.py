@@ -42,6 +42,7 @@ COMMANDS = (
     "measure",
     "compare",
     "loudness",
+    "share",
     "rooms",
     "synthesise",
     "sweep",

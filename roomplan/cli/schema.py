@@ -38,6 +38,8 @@ class Described(enum.StrEnum):
     SYNTHESISE = "synthesise"
     SWEEP = "sweep"
     CAPTURE = "capture"
+    SHARE = "share"
+    PAGE = "page"
     NEW = "new"
     CACHE = "cache"
 

@@ -95,6 +95,7 @@ TOPICS = {
     "render": Topic("excerpts, rendering while you edit, rendering again", "render.md", commands=("render",)),
     "cues": Topic("many cues at once, also on a cluster", "cues.md"),
     "compare": Topic("comparing plans by figures and by ear", "compare.md", commands=("compare",)),
+    "share": Topic("a plan on a page, for people without this program", "share.md", commands=("share",)),
     "balance": Topic("the levels that meet the targets", "balance.md", commands=("balance",)),
     "depth": Topic("how far back each section sits", "depth.md", commands=("depth",)),
     "measure": Topic(

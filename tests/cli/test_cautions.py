@@ -18,6 +18,7 @@ HELP = {
     "demo": [LEVELS],
     "compare": [LEVELS],
     "loudness": [LEVELS],
+    "share": [MUSIC_ONLY, LEVELS],
     "measure": [MUSIC_ONLY, SWEEPS],
     "check": [MUSIC_ONLY],
     "balance": [MUSIC_ONLY],
@@ -45,6 +46,7 @@ SHOWN = [
     (("render", "plan.yaml", "targets.yaml", "--output", "many", "--replace"), LEVELS),
     (("compare", "plan.yaml", "targets.yaml", "--write-to", "listen"), LEVELS),
     (("loudness", "stems/choir.wav"), LEVELS),
+    (("share", "plan.yaml", "page.html"), LEVELS),
 ]
 
 

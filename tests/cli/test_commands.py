@@ -21,6 +21,7 @@ COMMANDS = (
     "measure",
     "compare",
     "loudness",
+    "share",
     "rooms",
     "synthesise",
     "sweep",

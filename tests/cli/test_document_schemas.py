@@ -85,12 +85,14 @@ PRINTED = {
         ("capture", "nave.wav", "silence.wav", "--impulse", "-o", "captured"),
         ("capture", "mono.wav", "--impulse", "-o", "of_one", "--room", "a_room", "--write", "plan.yaml"),
     ],
+    "share": [("share", "plan.yaml", "one.html"), ("share", "more.yaml", "two.html", "--length", "0.5")],
     "new": [
         ("new", "stems", "-o", "new.yaml"),
         ("new", "stems", "--template", "plan.yaml", "-o", "filled.yaml"),
     ],
     "cache": [("cache",), ("cache", "--clear")],
 }
+INSIDE_A_PAGE = "page"  # printed by no command: see tests/show/page
 REPORTS = [("render", "more.yaml", "--output", "out"), ("render", "rooms.yaml", "--output", "out")]
 
 
@@ -145,8 +147,12 @@ def test_the_schema_of_a_document_is_a_schema(name):
     jsonschema.Draft202012Validator.check_schema(document_schema(name))
 
 
+def test_every_document_but_that_inside_a_page_is_printed_by_a_command():
+    assert {*PRINTED, INSIDE_A_PAGE} == set(DOCUMENTS)
+
+
 @pytest.mark.usefixtures("place")
-@pytest.mark.parametrize("name", DOCUMENTS)
+@pytest.mark.parametrize("name", PRINTED)
 def test_what_a_command_prints_has_the_keys_and_kinds_of_values_that_its_schema_says(run, name):
     if name in {"reproduction_check", "compare"}:
         for plan, folder in (("plan.yaml", "a"), ("more.yaml", "b")):

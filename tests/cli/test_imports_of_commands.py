@@ -72,6 +72,7 @@ RUNS = {
     "compare": ("compare", "plan.yaml", "targets.yaml"),
     "depth": ("depth", "depth.yaml"),
     "loudness": ("loudness", "stems/choir.wav"),
+    "share": ("share", "plan.yaml", "page.html"),
     "rooms": ("rooms",),
     "a room": ("rooms", "wrenfold_chamber"),
     "synthesise": ("synthesise", "wrenfold_chamber", "made.wav"),

@@ -27,6 +27,7 @@ from roomplan.report.schemas.rendering import (
     reproduction_check_schema,
 )
 from roomplan.report.schemas.rooms import one_room_schema, rooms_schema, synthesise_schema
+from roomplan.report.schemas.sharing import page_schema, share_schema
 from roomplan.report.schemas.solving import balance_schema, depth_schema
 
 if TYPE_CHECKING:
@@ -50,6 +51,8 @@ DOCUMENTS = {
     "synthesise": synthesise_schema,
     "sweep": sweep_schema,
     "capture": capture_schema,
+    "share": share_schema,
+    "page": page_schema,
     "new": new_schema,
     "cache": cache_schema,
 }
