@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from ensemble import RATE, ensemble  # noqa: F401 - a fixture
 
-from roomplan.acoustics.analysis import decay_of_energies, level_time_of_energies
+from roomplan.acoustics.analysis import composite_energies, decay_of_energies, level_time_of_energies
 from roomplan.acoustics.figures import MID_OCTAVES_HZ
 from roomplan.balance.section_forms import FRAME_S, section_forms
 from roomplan.rendering.composite_parts import dry_heights
@@ -28,9 +28,9 @@ def moved(section, first_db, dry_db):
 
 def measured(section, matrices):
     """Return C80 and the decay to −40 dB of the full measurement."""
-    from roomplan.acoustics.analysis import composite_energies
-
-    wet, dry = section_composite(section, matrices)
+    composite = section_composite(section, matrices)
+    assert composite is not None
+    wet, dry = composite
     sound = composite_energies(wet, dry=dry, sample_rate=RATE, centres_hz=MID_OCTAVES_HZ)
     figures = decay_of_energies(sound, centres_hz=MID_OCTAVES_HZ, with_dry=sound.has_dry)
     return figures.mid.c80_db, level_time_of_energies(sound, with_dry=sound.has_dry)[0]

@@ -41,7 +41,7 @@ def test_a_page_that_is_there_is_replaced_only_on_request(run, session):
         ("page.html", ("--from", "never"), "'never' is no moment of a cue"),
         ("page.html", ("--from", "99"), "is beyond the end of the cue"),
         ("page.html", ("--length", "0"), "nothing to hear"),
-        ("page.html", ("--size", "0.1", "--length", "1"), "does not fit into"),
+        ("page.html", ("--size", "0.1", "--length", "1"), "a larger --size"),
     ],
 )
 def test_what_cannot_be_written_is_refused_in_one_line(run, session, output, arguments, words):

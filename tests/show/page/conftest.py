@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import re
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 import soundfile
 from browser import open_browser
+from shared_page import Shared
 
 from roomplan.api.sharing import share_file
 
@@ -69,35 +67,6 @@ targets:
   - {true_peak: -1}
   - {loudness: -23}
 """
-
-
-@dataclass(frozen=True)
-class Shared:
-    """A folder with `plan.yaml` and the page of it."""
-
-    folder: Path
-    page: Path
-
-    @property
-    def text(self) -> str:
-        return self.page.read_text(encoding="utf-8")
-
-    @property
-    def document(self) -> dict[str, Any]:
-        return json.loads(re.findall(r'id="document">(.*?)</script>', self.text)[0])
-
-    @property
-    def sounds(self) -> dict[str, str]:
-        """Number of a component → its coded sound."""
-        return dict(re.findall(r'id="sound-(\d+)">([^<]*)</script>', self.text))
-
-    def component(self, section: str, room: str | None, position: str | None = None) -> int:
-        """Place of a component."""
-        return next(
-            number
-            for number, one in enumerate(self.document["components"])
-            if one["section"] == section and one["room"] == room and position in {None, one["position"]}
-        )
 
 
 def write_cue(folder: Path, seconds: float = 9.0) -> None:

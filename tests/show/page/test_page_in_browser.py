@@ -20,8 +20,8 @@ from roomplan.rendering.progress import silent_progress
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from conftest import Shared
     from playwright.sync_api import Browser, Page
+    from shared_page import Shared
 
 FIGURES = """async ({plan, moves}) => {
   const { Figures } = await import("./figures.js");
