@@ -84,7 +84,7 @@ def _measured(
         late = np.zeros((2, len(used), max(frames, 0)))
         for row, (index, start) in enumerate(zip(used, starts, strict=True)):
             for source, output, gain, cell in section_response(section, matrices[section.name, index]):
-                if source == heard:
+                if source == heard and len(cell) > start:
                     # at its own time among the others
                     late[output, row, start - min(starts) : len(cell) - min(starts)] += gain * cell[start:]
         left, right = late_spectra(late, sample_rate=sample_rate)

@@ -133,6 +133,14 @@ def test_a_bus_without_late_sound_has_no_width_and_says_why(cue):
         assert rendering.bus(name).reasons["late_correlation"]
 
 
+def test_a_response_that_ends_before_it_is_late_narrows_nothing_and_widens_nothing(cue):
+    impulse(cue, "choir")
+    long, short = hall(1, alike=0.3), hall(2, alike=0.9, seconds=0.04)
+    content = plan_of(cue, {"long": long, "short": short}, {"choir": ({"long": 0, "short": 0}, {})})
+    found = cue.measure(content).bus("section:choir").late_correlation
+    assert found == pytest.approx(correlation(long[LATE:]), abs=1e-3)
+
+
 def said_of_width(rendering):
     return [warning.subject for warning in rendering.warnings if "from 500 Hz up" in str(warning)]
 
