@@ -61,7 +61,7 @@ def _constructor(cls: Any) -> Any:
 
 
 def _values(self: Any) -> tuple[Any, ...]:
-    return tuple([getattr(self, name) for name in self.__match_args__])
+    return tuple([getattr(self, name) for name in self.__compared__])
 
 
 def _equal(self: Any, other: object) -> bool:
@@ -73,7 +73,7 @@ def _hash(self: Any) -> int:
 
 
 def _repr(self: Any) -> str:
-    shown = (f"{name}={getattr(self, name)!r}" for name in self.__match_args__)
+    shown = (f"{one.name}={getattr(self, one.name)!r}" for one in fields(self) if one.repr)
     return f"{type(self).__qualname__}({', '.join(shown)})"
 
 
@@ -100,7 +100,7 @@ def frozen_class(cls: type[ClassT]) -> type[ClassT]:
 
     Notes
     -----
-    Not done: fields that are arguments alone, by keyword alone, or no part of a comparison. What is made of
+    Not done: fields that are arguments alone, by keyword alone, or compared but not hashed. What is made of
     such a class by inheritance is decorated likewise: the standard decorator refuses to mix the kinds.
     """
     methods: dict[str, Any] = {
@@ -110,4 +110,6 @@ def frozen_class(cls: type[ClassT]) -> type[ClassT]:
         methods["__init__"] = _LateConstructor()
     for name, method in methods.items():
         setattr(cls, name, method)
-    return dataclass(init=False, repr=False, eq=False)(cls)
+    made: Any = dataclass(init=False, repr=False, eq=False)(cls)
+    made.__compared__ = tuple([one.name for one in fields(made) if one.compare])
+    return made

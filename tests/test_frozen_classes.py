@@ -21,6 +21,7 @@ class _Written:
     name: str
     level_db: float = -6.0
     sends: dict[str, float] = field(default_factory=dict)
+    picture: str = field(default="", compare=False, repr=False)
 
 
 def _made(decorate):
@@ -76,7 +77,7 @@ RUNS = {
     "by keyword": lambda cls: cls(sends={}, name="choir"),
     "defaults": lambda cls: cls("choir"),
     "nothing given": lambda cls: cls(),
-    "too many given": lambda cls: cls("choir", 1.0, {}, 3),
+    "too many given": lambda cls: cls("choir", 1.0, {}, "", 3),
     "an unknown one": lambda cls: cls("choir", pan=3),
     "given twice": lambda cls: cls("choir", name="brass"),
     "a field set": lambda cls: setattr(cls("choir"), "name", "brass"),
@@ -90,6 +91,8 @@ RUNS = {
     "the signature of the constructor": lambda cls: inspect.signature(cls.__init__),
     "equal": lambda cls: cls("choir", 1.0, {"nave": 2.0}) == cls("choir", 1.0, {"nave": 2.0}),
     "not equal": lambda cls: cls("choir", 1.0) == cls("choir", 2.0),
+    "equal but for what is not compared": lambda cls: cls("choir", picture="a") == cls("choir", picture="b"),
+    "one hash for what is equal": lambda cls: len({cls("a", 1.0, (), "a"), cls("a", 1.0, (), "b")}),
     "equal to something else": lambda cls: cls("choir") == ("choir", -6.0, {}),
     "equal hashes": lambda cls: hash(cls("choir", 1.0, ())) == hash(cls("choir", 1.0, ())),
     "no hash of what has none": lambda cls: hash(cls("choir")),
