@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,7 +17,7 @@ from roomplan.capture.judging import (
     findings_of_takes,
 )
 from roomplan.capture.jumps import arrivals_of
-from roomplan.capture.locating import locate
+from roomplan.capture.locating import hearing_channels, locate
 from roomplan.capture.loopback import is_electrical, without_chain
 from roomplan.capture.played_take import played_take
 from roomplan.capture.recording import stretch
@@ -86,7 +87,10 @@ def capture_sweeps(recording: Recording, sequence: SweepSequence, *, loopback: i
         reasons = nothing_found(scanned, located, sequence, seconds=seconds)
         return _refused(sweep, sequence, microphones, reasons)
     starts = located.passes[0]
-    found = [cut_short(starts, sequence, seconds=seconds)]
+    heard = hearing_channels(scanned, sequence, microphones)
+    deaf = [Finding("no_signal", "unreliable", channel=each) for each in microphones if each not in heard]
+    microphones = heard
+    found = [*deaf, cut_short(starts, sequence, seconds=seconds)]
     if loopback is not None:
         sent = locate(scanned, sequence, channels=(loopback,))
         found.append(loopback_refusal(scanned, loopback, sent))
@@ -218,7 +222,7 @@ def _assembled(
     splices = splices_of(takes, aligned, sweep)
     spliced = {splice.take for splice in splices if splice.event is not None or splice.frequency_hz}
     explained = {splice.event for splice in splices if splice.event is not None}
-    findings = [*known, *_of_clock(aligned), *findings_of_takes(takes, spliced, sweep)]
+    findings = [*_of_clock(aligned), *findings_of_takes(takes, spliced, sweep)]
     findings += [splice.finding(takes, used=used[splice.take]) for splice in splices]
     for take, in_use in zip(takes, used, strict=True):
         findings += findings_of_take(take, sweep, used=in_use, explained=explained)
@@ -252,8 +256,15 @@ def _assembled(
             for tail in take.tails
         ),
         arrivals=_arrivals(best, sweep, channels),
-        findings=_sorted(findings),
+        findings=_sorted([*known, *_in_recording(findings, channels)]),
     )
+
+
+def _in_recording(findings: Sequence[Finding], channels: tuple[int, ...]) -> list[Finding]:
+    """Findings whose channels count in the takes, with those of the recording."""
+    return [
+        each if each.channel is None else replace(each, channel=channels[each.channel]) for each in findings
+    ]
 
 
 def _of_clock(aligned: Aligned) -> list[Finding]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from roomplan.capture.scanning import Scan
     from roomplan.capture.sequence import SweepSequence
 
-__all__ = ["Located", "locate"]
+__all__ = ["Located", "hearing_channels", "locate"]
 
 # A compressed sweep is 30 to 45 dB over noise as loud as itself. Noise peaks at 9 dB over its median.
 _OVER_MEDIAN = 10.0 ** (17.0 / 10.0)
@@ -68,6 +68,17 @@ def locate(scanned: Scan, sequence: SweepSequence, *, channels: tuple[int, ...])
     if passes or not times.size:
         return Located(tuple(passes), (), ())
     return Located((), *_best_partial(times, loud, offsets))
+
+
+def hearing_channels(scanned: Scan, sequence: SweepSequence, channels: tuple[int, ...]) -> tuple[int, ...]:
+    """Those of some channels with a sweep in them; all where it is only seen in them together."""
+    found = [locate(scanned, sequence, channels=(channel,)) for channel in channels]
+    heard = tuple(
+        channel
+        for channel, own in zip(channels, found, strict=True)
+        if own.passes or any(time is not None for time in own.partial)
+    )
+    return heard or channels
 
 
 def _over_median(energies: NDArray[np.float32], span_s: float) -> NDArray[np.float64]:

@@ -44,6 +44,7 @@ FindingCode = Literal[
     "distortion",
     "harmonic_tail",
     "short_range",
+    "no_signal",
     # remarks
     "drift",
     "drift_unknown",
@@ -71,6 +72,7 @@ distortion         `level_db` of harmonics relative to the fundamental
 harmonic_tail      the room's tail of the second harmonic at the direct sound: `level_db`; `seconds` of sweep
                    would put it 60 dB down
 short_range        `level_db` missing to 45 dB of decay over the noise, in the octave `frequency_hz`
+no_signal          nothing of the sweeps is in this channel: it has no responses
 drift              `ppm`, repaired
 drift_unknown      one take of each side, and nothing to tell a drift by
 take_unused        another take of the side was better
@@ -162,7 +164,8 @@ class Capture:
     pre_delay : int
         Frame of the earliest direct sound of all.
     channels : tuple of int
-        The recorded channels that `responses` hold, counted from 0: all but a loopback.
+        The recorded channels that `responses` hold, counted from 0: all but a loopback, and those that
+        nothing of the sweeps is in.
     takes : tuple of Take
         All sweeps found.
     drift_ppm : float or None

@@ -94,6 +94,19 @@ def _other_sweep(finding: Finding) -> Said:
     return Said(what, "give the sweep file that was played")
 
 
+def _no_sweep(finding: Finding) -> Said:
+    if finding.side is not None:
+        return Said("no sweep is found there", "check that it plays, or give the sweep file that was played")
+    return Said("there is no sweep in it", "give the recording of the whole sweep file, made in one take")
+
+
+def _automatic_gain(finding: Finding) -> Said:
+    remedy = "switch off automatic gain and limiter"
+    if finding.side is None:
+        return Said(f"the noise is {_size(finding, 1)} louder between the sweeps than under them", remedy)
+    return Said(f"the gain moved by {_size(finding, 1)} between two takes", remedy)
+
+
 def _short_range(finding: Finding) -> Said:
     missing = finding.level_db or 0.0
     octave = "" if finding.frequency_hz is None else f"in the octave at {finding.frequency_hz:g} Hz "
@@ -123,9 +136,7 @@ def _drift(finding: Finding) -> Said:
 
 _WORDS: Mapping[str, Callable[[Finding], Said]] = {
     "silence": lambda _f: Said("it is silent", "check the input and its cable, and record again"),
-    "no_sweep": lambda _f: Said(
-        "there is no sweep in it", "give the recording of the whole sweep file, made in one take"
-    ),
+    "no_sweep": _no_sweep,
     "other_sweep": _other_sweep,
     "sweep_itself": lambda _f: Said(
         "this is the sweep itself, as it was played", "give what a microphone recorded in the room"
@@ -170,9 +181,7 @@ _WORDS: Mapping[str, Callable[[Finding], Said]] = {
         f"two takes of one side differ: by {_level(f)} dB",
         "record again when doors, chairs and air have come to rest",
     ),
-    "automatic_gain": lambda f: Said(
-        f"the gain moved by {_size(f, 1)} between two takes", "switch off automatic gain and limiter"
-    ),
+    "automatic_gain": _automatic_gain,
     "noise_suppression": lambda f: Said(
         f"the noise between the sweeps is {_size(f)} under that beneath them",
         "switch off noise suppression and voice modes",
@@ -180,6 +189,9 @@ _WORDS: Mapping[str, Callable[[Finding], Said]] = {
     "distortion": lambda f: Said(f"distortion: harmonics at {_level(f)} dB", "turn the loudspeaker down"),
     "harmonic_tail": _harmonic_tail,
     "short_range": _short_range,
+    "no_signal": lambda _f: Said(
+        "nothing of the sweeps is in it, and no response is made of it", "check its microphone and its cable"
+    ),
     "drift": _drift,
     "drift_unknown": lambda _f: Said(
         "one take of each side: how far the clocks are apart cannot be seen",

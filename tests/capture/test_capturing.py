@@ -269,6 +269,40 @@ def test_a_suppression_of_noise_is_told_by_the_noise_that_goes_away_in_the_gaps(
     assert "automatic_gain" not in codes(capture)
 
 
+def without_a_microphone(channel, level):
+    def fault(samples, _rate):
+        made = samples.copy()
+        made[:, channel] = level * np.random.default_rng(8).normal(size=len(made))
+        return made
+
+    return fault
+
+
+@pytest.mark.parametrize("level", [0.0, 1e-4])
+def test_a_channel_without_a_sweep_is_named_and_left_out(level):
+    made, capture = captured(Chain(ROOM, faults=[without_a_microphone(0, level)], **NOISY))
+    assert codes(capture) == ["no_signal"]
+    assert capture.findings[0].channel == 0
+    assert capture.channels == (1,)
+    assert [each.shape[1] for each in capture.responses] == [1, 1]
+    errors, _ = octave_errors(ROOM[:, 1:], made, capture)
+    assert max(errors.values()) < -30.0
+
+
+def test_a_finding_names_the_channel_of_the_recording_whatever_the_loopback_is():
+    cable = np.zeros((2, 1, ROOM.shape[2]))
+    cable[..., 30] = 0.02
+    room = np.concatenate([cable, ROOM], axis=1)
+
+    def clipped_first_microphone(samples, _rate):
+        made = samples.copy()
+        made[:, 1] = np.clip(made[:, 1], -0.2, 0.2)
+        return made
+
+    _, capture = captured(Chain(room, faults=[clipped_first_microphone]), loopback=0)
+    assert {each.channel for each in capture.findings if each.code == "clipping"} == {1}
+
+
 # ---------------------------------------- refused
 
 

@@ -37,6 +37,17 @@ def test_every_finding_has_one_line_of_words_and_a_remedy_with_any_figures_and_w
             "record again, with larger buffers and nothing else running",
         ),
         (
+            Finding("no_sweep", "refused", time_s=9.09, side="right"),
+            "at 9.09 s, right loudspeaker: no sweep is found there",
+            "check that it plays, or give the sweep file that was played",
+        ),
+        # of the gaps: no take is compared with another
+        (
+            Finding("automatic_gain", "unreliable", level_db=3.3),
+            "the noise is 3.3 dB louder between the sweeps than under them",
+            "switch off automatic gain and limiter",
+        ),
+        (
             Finding("drift", "remark", ppm=-52.31),
             "the recorder's clock is 52.3 ppm slow against the player's: repaired",
             "nothing to do; one interface that plays and records has no drift",
