@@ -207,7 +207,7 @@ def _files_of(capture: Capture) -> Iterator[Response]:
     """
     order = sorted(range(len(capture.sides)), key=lambda place: capture.sides[place])  # left, right
     sides = tuple(capture.sides[place] for place in order)
-    for ending, group in microphone_groups(len(capture.channels)):
+    for ending, group in microphone_groups(capture.channels):
         numbers = tuple(channel + 1 for channel in capture.channels[group])
         parts = [capture.responses[place][:, group] for place in order]
         if len(numbers) == 2 and len(parts) == 2:

@@ -92,7 +92,7 @@ def _banged(path: Path, staged: StagedFolder, folder: Path, name: str, *, replac
             (),
             responses[0][:, group],
         )
-        for ending, group in microphone_groups(responses[0].shape[1])
+        for ending, group in microphone_groups(range(responses[0].shape[1]))
     ]
     files = write_responses(staged, folder, name, parts, rate, LEAD_S, replace=replace)
     return CapturedBangs(path, rate, bangs, best, averaged_figures(responses, rate=rate), files)

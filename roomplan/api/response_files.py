@@ -59,19 +59,16 @@ def output_names(recordings: Sequence[Path], folder: Path, *, replace: bool) -> 
     return names
 
 
-def microphone_groups(channels: int) -> list[tuple[str, slice]]:
-    """Which channels of a recording share a file, with what follows the file's name.
+def microphone_groups(channels: Sequence[int]) -> list[tuple[str, slice]]:
+    """Which of some channels of a recording, counted from 0, share a file, with what follows the file's name.
 
     An even number of microphones are pairs, one after the other; else each is for itself.
     """
-    width = 1 if channels % 2 else 2
-    groups = [slice(first, first + width) for first in range(0, channels, width)]
+    width = 1 if len(channels) % 2 else 2
+    groups = [slice(first, first + width) for first in range(0, len(channels), width)]
     if len(groups) == 1:
         return [("", groups[0])]
-    return [
-        (f"_{'_'.join(str(channel + 1) for channel in range(group.start, group.stop))}", group)
-        for group in groups
-    ]
+    return [(f"_{'_'.join(str(channel + 1) for channel in channels[group])}", group) for group in groups]
 
 
 def write_responses(

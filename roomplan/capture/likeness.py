@@ -12,6 +12,7 @@ of the room nor of the chain. The limits are the project's own.
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -42,6 +43,7 @@ __all__ = [
 _DIFFERENT_DB = -30.0
 _OVER_NOISE_DB = 6.0
 _GAIN_DB = 0.2
+_DB_OF_A_SHARE = 20.0 / math.log(10.0)  # gain of adding a small share of a sound to it
 _GAIN_OVER_NOISE_DB = 25.0
 _ONE_SOUND_DB = -15.0  # less alike, and a gain between them means nothing
 _SHARE_BEHIND = 0.9  # a decay that goes on for longer is noise enough there
@@ -110,10 +112,11 @@ def likeness(
 
 def gain_moved(octaves: Sequence[OctaveLikeness]) -> OctaveLikeness | None:
     """Octave whose gain moved most, where that is no noise."""
+    # noise that happens to be like the sound can look like so much gain, and never like more
     moved = [
         each
         for each in octaves
-        if abs(each.gain_db) > _GAIN_DB
+        if abs(each.gain_db) > max(_GAIN_DB, _DB_OF_A_SHARE * 10.0 ** (each.noise_db / 20.0))
         and each.noise_db < -_GAIN_OVER_NOISE_DB
         and each.difference_db < _ONE_SOUND_DB
     ]

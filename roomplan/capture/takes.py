@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["LEAD_S", "Cut", "cut_frames", "cuts_at", "nominal_offsets", "take_spectra"]
 
 LEAD_S = 0.15  # sweeps are located to some milliseconds, and channels hear them apart
+_EDGE_S = 0.03  # hum and an offset that begin at once would click
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,4 +81,8 @@ def take_spectra(
 ) -> NDArray[np.complex128]:
     """Spectra (channels, lines) of the responses of one take."""
     sound = stretch(recording, cut.first, frames)[:, list(channels)]
+    width = round(_EDGE_S * recording.sample_rate)
+    edge = np.sin(0.5 * np.pi * (np.arange(width) + 0.5) / width)[:, None] ** 2
+    sound[:width] *= edge
+    sound[-width:] *= edge[::-1]
     return shifted(to_spectra(sound, inverse), inverse.frames, cut.fraction)

@@ -269,6 +269,16 @@ def test_a_suppression_of_noise_is_told_by_the_noise_that_goes_away_in_the_gaps(
     assert "automatic_gain" not in codes(capture)
 
 
+def with_hum_and_offset(samples, rate):
+    hum = 0.02 * np.sin(2 * np.pi * 50.0 * np.arange(len(samples)) / rate)
+    return samples + hum[:, None] + 0.03
+
+
+def test_hum_and_a_constant_offset_are_neither_a_knock_nor_a_gain_that_moves():
+    _, capture = captured(Chain(ROOM, faults=[with_hum_and_offset], **NOISY))
+    assert {each.code for each in capture.findings} <= {"short_range"}
+
+
 def without_a_microphone(channel, level):
     def fault(samples, _rate):
         made = samples.copy()
