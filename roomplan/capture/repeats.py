@@ -14,16 +14,25 @@ if TYPE_CHECKING:
 __all__ = ["without_repeats"]
 
 _SAME_MOMENT_S = 0.03
+_MOST = 0.5  # of the sounds of a take: of many footsteps, some fall on the moment of another by chance
 _LOUDER_DB = 6.0  # what is this much clearer than all that repeats is foreign again
 
 
 def without_repeats(takes: Sequence[PlayedTake]) -> tuple[list[PlayedTake], bool]:
     """Takes without the sounds that a distortion makes, and whether there are any.
 
-    A side that was played once has no second take to tell by: what it has is judged by the clearest of the
-    sounds that repeat on the other.
+    None are found where less than half of the sounds of a take come again: those that do may fall together by
+    chance. A side that was played once has no second take to tell by: what it has is judged by the clearest
+    of the sounds that repeat on the other.
     """
-    repeated = [event for take in takes for event in take.events if _comes_again(event, take, takes)]
+    repeated: list[Event] = []
+    for take in takes:
+        again = [event for event in take.events if _comes_again(event, take, takes)]
+        if len(again) >= _MOST * len(take.events):
+            repeated += again
+        elif again:
+            repeated.clear()
+            break
     if not repeated:
         return list(takes), False
     limit = max(event.over_db for event in repeated) + _LOUDER_DB

@@ -194,8 +194,8 @@ _WORDS: Mapping[str, Callable[[Finding], Said]] = {
     ),
     "drift": _drift,
     "drift_unknown": lambda _f: Said(
-        "one take of each side: how far the clocks are apart cannot be seen",
-        "play the first side again at the end, as roomplan sweep has it",
+        "how far the clocks are apart cannot be seen",
+        "play the first side again at the end, as roomplan sweep has it, no clock 1000 ppm off",
     ),
     "take_unused": lambda _f: Said("another take of this side was better and is used", "nothing to do"),
 }

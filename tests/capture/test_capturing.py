@@ -269,6 +269,15 @@ def test_a_suppression_of_noise_is_told_by_the_noise_that_goes_away_in_the_gaps(
     assert "automatic_gain" not in codes(capture)
 
 
+@pytest.mark.parametrize("seed", [1, 3])
+def test_footsteps_all_the_while_are_knocks_though_some_fall_on_the_moment_of_another(seed):
+    moments = 0.6 + np.cumsum(np.random.default_rng(seed).uniform(0.25, 0.45, size=28))
+    steps = [knock(at, level=0.02, decay_s=0.005) for at in moments]
+    _, capture = captured(Chain(ROOM, faults=steps, **NOISY))
+    assert codes(capture).count("knock") > 8
+    assert "distortion" not in codes(capture)
+
+
 def with_hum_and_offset(samples, rate):
     hum = 0.02 * np.sin(2 * np.pi * 50.0 * np.arange(len(samples)) / rate)
     return samples + hum[:, None] + 0.03
