@@ -174,7 +174,7 @@ def _tilt(tilt: float) -> str:
 def _panel(panel: Panel) -> Document:
     return {
         "name": panel.name,
-        "centre_m": list(panel.centre_m),
+        "centre_m": [rounded(at, 3) for at in panel.centre_m],
         "size_m": list(panel.size_m),
         "aim_deg": panel.aim_deg,
         "tilt_deg": panel.tilt_deg,

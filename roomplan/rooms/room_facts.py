@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["RoomFacts", "facts_of_room", "specification_of"]
 
-_VERSION = 1  # of what is kept, and of how a file is read: raise it when that changes
+_VERSION = 2  # of what is kept, and of how a file is read: raise it when that changes
 
 
 @frozen_class

@@ -2,12 +2,14 @@
 
 Conventions
 -----------
-Those of `roomplan.rooms.room_file`, which calls this: nothing is converted, and every fault is noted.
+Those of `roomplan.rooms.room_file`, which calls this: nothing is converted, and every fault is noted. Only a
+panel on a wall is moved: a tenth of a millimetre before it.
 """
 
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -29,6 +31,7 @@ __all__ = ["PLAIN_NAME", "coefficients", "panels_of", "scatterers_of"]
 
 PLAIN_NAME = r"[A-Za-z0-9_-]+"
 TOUCHING_M = 1e-6  # beyond a wall is still at it: corners are computed
+BEFORE_M = 1e-4  # from a wall to a panel on it: in one plane, rounding would say which of them sound meets
 MOST = 16  # of each kind: what they cost grows with their number
 
 
@@ -47,7 +50,7 @@ def panels_of(shapes: Mapping[str, PanelShape], sides: Sides, fault: NoteFault) 
         across, along = shape.size
         absorption = coefficients(shape.material)
         panel = Panel(name, (x, y, z), (across, along), shape.aim, shape.tilt, absorption, shape.scattering)
-        panels.append(panel)
+        panels.append(_before_its_wall(panel, sides))
         if not (across > 0.0 and along > 0.0):
             what = f"panels.{name}: size has no area"
             fault(("panels", name, "size"), what, "give more than 0 m both ways")
@@ -66,6 +69,18 @@ def panels_of(shapes: Mapping[str, PanelShape], sides: Sides, fault: NoteFault) 
                 key=True,
             )
     return tuple(panels)
+
+
+def _before_its_wall(panel: Panel, sides: Sides) -> Panel:
+    """Give a panel that lies on a wall its place before it; any other as it is."""
+    length, width, height = sides
+    around, centre = corners(panel), list(panel.centre_m)
+    for axis, walls in enumerate(((0.0, length), (-width / 2.0, width / 2.0), (0.0, height))):
+        for wall, inwards in zip(walls, (1.0, -1.0), strict=True):
+            if np.max(np.abs(around[:, axis] - wall)) <= TOUCHING_M:
+                centre[axis] = wall + inwards * BEFORE_M
+    x, y, z = centre
+    return replace(panel, centre_m=(x, y, z))
 
 
 def scatterers_of(

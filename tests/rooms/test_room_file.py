@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from roomplan.acoustics.room_formulas import air_attenuation, eyring_reverberation_time
 from roomplan.errors import Problem
 from roomplan.rooms.field import decay_times_of_materials
+from roomplan.rooms.images import early_reflections
 from roomplan.rooms.materials import MATERIALS, REQUIRED_BANDS_HZ, all_bands
 from roomplan.rooms.room_file import bundled_rooms, load_room_specification
 from roomplan.rooms.spec import BAND_CENTRES_HZ, SURFACES, Panel, RoomSpecification, Scatterers, Stage
@@ -159,6 +160,25 @@ def test_every_key_of_a_full_file_arrives_where_it_belongs(load):
         Scatterers("risers", 60.0, 2.0, 11.0, 20.0, 0.0, (0.0, 1.2)),
         Scatterers("balconies", 90.0, 11.0, 30.0, 19.0, 15.0, (3.0, 5.0)),
     )
+
+
+ON_WALLS = {
+    "right_wall": "centre: [11, 10, 4], size: [14, 6], aim: -90",
+    "left_wall": "centre: [11, -10, 4], size: [14, 6], aim: 90",
+    "stage_wall": "centre: [0, 0, 4], size: [14, 6]",
+    "far_wall": "centre: [30, 0, 4], size: [14, 6], aim: 180",
+    "ceiling": "centre: [11, 0, 10], size: [14, 14], tilt: -90",
+    "floor": "centre: [11, 0, 0], size: [14, 14], aim: 30, tilt: 90",
+}
+
+
+@pytest.mark.parametrize(("wall", "board"), ON_WALLS.items())
+def test_a_panel_on_a_wall_mirrors_in_its_place_from_every_seat(load, make_seat, wall, board):
+    spec = good(load(ROOM + f"panels: {{board: {{{board}, material: brick}}}}\n"))
+    for distance in (4.0, 5.5, 6.0, 7.3, 8.0, 9.1):
+        found = early_reflections(spec, make_seat(distance, 7.0), "main", within_s=0.15)
+        level_db = {one.surfaces[0]: one.level_db for one in found if one.order == 1}
+        assert level_db["board"] > level_db[wall] + 40.0, distance
 
 
 def test_a_material_is_taken_by_name_or_by_its_coefficients(load):
