@@ -327,6 +327,17 @@ def test_the_sheet_is_printed_on_two_pages(browser, shared):
     page.close()
 
 
+def test_boxes_are_printed_as_on_white_paper_where_the_screen_is_dark(browser, shared):
+    # what is dark by itself is an empty box that looks ticked
+    page = browser.new_page(color_scheme="dark")
+    page.goto(shared.page.as_uri())
+    scheme = "getComputedStyle(document.documentElement).colorScheme"
+    assert page.evaluate(scheme) == "light dark"
+    page.emulate_media(media="print")
+    assert page.evaluate(scheme) == "light"
+    page.close()
+
+
 @pytest.mark.parametrize("width", [360, 1300, 3840])
 def test_the_page_is_as_wide_as_the_window(browser, shared, width):
     page = browser.new_page(viewport={"width": width, "height": 800})
