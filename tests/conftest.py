@@ -5,7 +5,10 @@ from __future__ import annotations
 import gc
 import importlib.metadata
 import os
+import shutil
+import tempfile
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 # As the command does for itself, before numpy is there: threads of BLAS wait for one another in a busy loop;
@@ -21,7 +24,6 @@ from roomplan.audio.bext import bext_chunk, reserve_bext, write_bext
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from pathlib import Path
 
 settings.register_profile(
     "roomplan",
@@ -116,3 +118,19 @@ def tenfold_cost() -> Callable[[Callable[[], object], Callable[[], object]], flo
         return min(many for _few, many in pairs) / min(few for few, _many in pairs)
 
     return tenfold
+
+
+@pytest.fixture
+def ordinary_user():
+    """Act as a user who is not root, in a folder that is theirs."""
+    place = Path(tempfile.mkdtemp())
+    is_root = os.geteuid() == 0
+    if is_root:
+        os.chown(place, 65534, 65534)
+        os.seteuid(65534)
+    yield place
+    if is_root:
+        os.seteuid(0)
+    for path in [place, *place.rglob("*")]:
+        path.chmod(0o755)
+    shutil.rmtree(place)

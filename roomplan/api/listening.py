@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from roomplan.api.side_by_side import reported_files
 from roomplan.files.cache import Cache
+from roomplan.files.staging import place_for_temporaries, require_writable
 from roomplan.rendering.render import render_session
 from roomplan.rendering.versions import Version, write_versions
 from roomplan.session.output_files import DeliveryTarget
@@ -44,8 +45,9 @@ def write_for_listening(
     notice : callable
         As in `write_versions`.
     """
+    require_writable(folder)
     folder.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".roomplan-", dir=folder.parent) as renders:
+    with tempfile.TemporaryDirectory(prefix=".roomplan-", dir=place_for_temporaries(folder)) as renders:
         versions: dict[str, list[Version]] = {name: [] for name in buses}
         for number, side in enumerate(sides):
             files = (

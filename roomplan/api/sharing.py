@@ -15,8 +15,9 @@ from roomplan.api.opening import open_plan
 from roomplan.balance.judging import measure_with_targets
 from roomplan.balance.record import keeping, open_record
 from roomplan.balance.section_forms import section_forms
-from roomplan.errors import RoomplanError
+from roomplan.errors import RoomplanError, system_problem
 from roomplan.files.cache import Cache
+from roomplan.files.staging import require_writable
 from roomplan.files.whole_file import write_whole
 from roomplan.plan.bus_name import BusName
 from roomplan.rendering.excerpt import excerpt_of, parse_length, parse_moment
@@ -61,7 +62,8 @@ def refuse_page_file(output: Path, *, replace: bool) -> None:
     Raises
     ------
     RoomplanError
-        No page by its ending, a folder that is missing, a file that is there and may not be replaced.
+        No page by its ending, a folder that is missing or may not be written to, a file that is there and may
+        not be replaced.
     """
     if output.suffix.lower() not in {".html", ".htm"}:
         raise RoomplanError(f"{output}: is written as a page", remedy="give it the ending .html")
@@ -71,6 +73,7 @@ def refuse_page_file(output: Path, *, replace: bool) -> None:
         raise RoomplanError(f"{output} is a folder", remedy="name a file in it")
     if output.exists() and not replace:
         raise RoomplanError(f"{output} exists", remedy="add --replace, or name another file")
+    require_writable(output.parent.absolute())
 
 
 def share_file(
@@ -135,6 +138,9 @@ def share_file(
         write_whole(output, content, replace=replace)
     except FileExistsError:
         raise RoomplanError(f"{output} exists", remedy="add --replace, or name another file") from None
+    except OSError as error:
+        problem = system_problem(error, output)
+        raise RoomplanError(problem.what, remedy=problem.remedy) from error
     return SharedPage(output, len(content), sound, session.sample_rate)
 
 

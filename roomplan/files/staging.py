@@ -45,7 +45,7 @@ from roomplan.files.seal import user_key
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["StagedFolder", "silent_notice"]
+__all__ = ["StagedFolder", "place_for_temporaries", "require_writable", "silent_notice"]
 
 # Errors of the system that are about the place to write to, whoever runs into them first.
 _OUTPUT_ERRORS = frozenset({errno.ENOSPC, errno.EROFS, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)})
@@ -56,6 +56,29 @@ _MOST_NAMED = 12
 
 def silent_notice(line: str) -> None:
     """Take a line and say nothing."""
+
+
+def require_writable(folder: Path) -> None:
+    """Refuse what can be known before any work: a file in the way, a folder that may not be written to."""
+    for place in (folder, *folder.parents):
+        if os.path.lexists(place):
+            if not place.is_dir():
+                raise RoomplanError(f"{place}: is a file, not a folder", remedy="name another output folder")
+            if not _may_be_written(place):
+                raise RoomplanError(
+                    f"{place}: may not be written to",
+                    remedy="allow writing there or choose another folder",
+                )
+            return
+
+
+def place_for_temporaries(folder: Path) -> Path:
+    """Where to make what is moved into `folder`: beside it, or in it where only that is allowed."""
+    return folder if folder.is_dir() and not _may_be_written(folder.parent) else folder.parent
+
+
+def _may_be_written(folder: Path) -> bool:
+    return os.access(folder, os.W_OK | os.X_OK, effective_ids=os.access in os.supports_effective_ids)
 
 
 class StagedFolder:
@@ -101,7 +124,7 @@ class StagedFolder:
     def __enter__(self) -> Self:
         self._key = user_key()  # once: what is sealed here must be known here to the end
         try:
-            self._require_folder()
+            require_writable(self.folder)
             self._make_parents()
             self._clear_left_over()
             self._create_stage()
@@ -258,22 +281,6 @@ class StagedFolder:
         }
         remedy = remedies.get(error.errno or 0, "choose another folder")
         return RoomplanError(f"{self.folder}: {what} ({_words(error)})", remedy=remedy)
-
-    def _require_folder(self) -> None:
-        """Refuse what can be known before any work: a file in the way, a folder that may not be written."""
-        for place in (self.folder, *self.folder.parents):
-            if os.path.lexists(place):
-                if not place.is_dir():
-                    raise RoomplanError(
-                        f"{place}: is a file, not a folder", remedy="name another output folder"
-                    )
-                effective = os.access in os.supports_effective_ids
-                if not os.access(place, os.W_OK | os.X_OK, effective_ids=effective):
-                    raise RoomplanError(
-                        f"{place}: may not be written to",
-                        remedy="allow writing there or choose another folder",
-                    )
-                return
 
     def _make_parents(self) -> None:
         missing = [place for place in self.folder.parents if not place.exists()]

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+import os
 
 import pyebur128
 import pytest
 import soundfile
 
+from roomplan.api.listening import write_for_listening
 from roomplan.cautions import LEVELS
+from roomplan.errors import RoomplanError
+from roomplan.files.staging import silent_notice
+from roomplan.rendering.progress import silent_progress
 
 
 @pytest.fixture
@@ -256,3 +261,17 @@ def test_targets_of_each_plan_are_met_or_missed_side_by_side(run, plans, session
     document = run("compare", plans[0], session / "asking.yaml", "--json").json
     assert "targets" not in document["plans"][0]
     assert [target["met"] for target in document["plans"][1]["targets"]] == [True, False]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="folders of POSIX")
+def test_a_folder_to_listen_from_that_may_not_be_written_to_is_named(ordinary_user):
+    (ordinary_user / "shut").mkdir(mode=0o555)
+    with pytest.raises(RoomplanError, match=r"shut: may not be written to — allow writing there"):
+        write_for_listening(
+            ordinary_user / "shut" / "listen",
+            [],
+            [],
+            matched=False,
+            progress=silent_progress,
+            notice=silent_notice,
+        )

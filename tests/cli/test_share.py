@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import errno
+import os
+
 import pytest
+
+from roomplan.api import sharing
+from roomplan.errors import RoomplanError
 
 
 def test_a_page_is_written_whole_and_the_command_says_where_how_large_and_how_coded(run, session):
@@ -50,6 +56,24 @@ def test_what_cannot_be_written_is_refused_in_one_line(run, session, output, arg
     assert words in outcome.errors
     assert len(outcome.errors.splitlines()) == 1
     assert not (session / output).exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="folders of POSIX")
+def test_a_folder_that_may_not_be_written_to_is_refused_before_any_work(ordinary_user):
+    (ordinary_user / "shut").mkdir(mode=0o555)
+    with pytest.raises(RoomplanError, match=r"shut: may not be written to — allow writing there"):
+        sharing.refuse_page_file(ordinary_user / "shut" / "page.html", replace=False)
+
+
+def test_a_full_disk_is_reported_of_the_page_and_of_no_hidden_file(run, session, monkeypatch):
+    def full(*_arguments, **_options):
+        raise OSError(errno.ENOSPC, "No space left on device", str(session / ".page.html.1.partial"))
+
+    monkeypatch.setattr(sharing, "write_whole", full)
+    outcome = run("share", session / "plan.yaml", session / "page.html", "--quiet")
+    assert outcome.status == 1
+    assert "page.html: No space left on device" in outcome.errors
+    assert "partial" not in outcome.errors
 
 
 @pytest.mark.parametrize("size", ["0", "501", "nan", "much"])

@@ -7,11 +7,9 @@ import errno
 import hashlib
 import os
 import random
-import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 import textwrap
 import time
 from pathlib import Path
@@ -20,7 +18,7 @@ import pytest
 
 from roomplan.errors import AudioError, RoomplanError
 from roomplan.files import journal, locks, seal, staging
-from roomplan.files.staging import StagedFolder
+from roomplan.files.staging import StagedFolder, place_for_temporaries
 
 posix_only = pytest.mark.skipif(os.name != "posix", reason="signals, fork and user ids of POSIX")
 
@@ -418,7 +416,7 @@ def test_a_kill_at_any_step_leaves_whole_files_and_the_next_run_makes_them_one_s
 DELIVER_FOR_EVER = textwrap.dedent("""
     import hashlib, itertools, sys
     from pathlib import Path
-    from roomplan.files.staging import StagedFolder
+    from roomplan.files.staging import StagedFolder, place_for_temporaries
     for number in itertools.count(1):
         with StagedFolder(Path(sys.argv[1])) as stage:
             for name in ("mix.wav", "prints/choir.wav", "prints/brass.wav", "report.json"):
@@ -520,22 +518,6 @@ def test_on_a_disk_of_its_own_the_stage_stands_inside_the_folder(folder, monkeyp
     assert left_overs(folder) == []
 
 
-@pytest.fixture
-def ordinary_user():
-    """Act as a user who is not root, in a folder that is theirs."""
-    place = Path(tempfile.mkdtemp())
-    is_root = os.geteuid() == 0
-    if is_root:
-        os.chown(place, 65534, 65534)
-        os.seteuid(65534)
-    yield place
-    if is_root:
-        os.seteuid(0)
-    for path in [place, *place.rglob("*")]:
-        path.chmod(0o755)
-    shutil.rmtree(place)
-
-
 @posix_only
 @pytest.mark.parametrize("exists", [True, False])
 def test_a_read_only_folder_is_refused_at_the_start_in_one_line(ordinary_user, exists):
@@ -548,6 +530,15 @@ def test_a_read_only_folder_is_refused_at_the_start_in_one_line(ordinary_user, e
     ):
         pass
     assert "\n" not in str(caught.value)
+
+
+@posix_only
+def test_temporaries_are_beside_a_folder_and_in_it_where_its_parent_is_read_only(ordinary_user):
+    folder = ordinary_user / "parent" / "out"
+    folder.mkdir(parents=True)
+    assert place_for_temporaries(folder) == folder.parent
+    folder.parent.chmod(0o555)
+    assert place_for_temporaries(folder) == folder
 
 
 @posix_only
