@@ -21,7 +21,7 @@ Not found: a second bang less than 50 ms after the first (a flam), whose rise it
 from __future__ import annotations
 
 import enum
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from roomplan.acoustics.noise import Truncation
     from roomplan.capture.recording import Recording
 
 __all__ = ["RANKED_OCTAVES_HZ", "Bang", "BangFault", "bang_response", "find_bangs", "ranked"]
@@ -62,6 +63,7 @@ _ECHO_STEPS = 3  # an echo comes equally late after every bang
 _KNOCK_BELOW = 10.0 ** (-30.0 / 10.0)
 _LONGEST_S = 30.0
 _ENOUGH_RANGE_DB = 45.0
+_OVER_OTHERS = 10.0 ** (10.0 / 10.0)  # more than the noise of a room changes between two bangs
 _CLIPPED_WITHIN_S = 0.1
 _QUIET_CHANNEL = 10.0 ** (-30.0 / 20.0)  # leakage or a dead microphone: it judges no bang
 _NOISE_KEPT_S = 0.25  # behind the last octave's end, so that the noise can be measured there
@@ -125,7 +127,13 @@ def find_bangs(recording: Recording) -> tuple[Bang, ...]:
     power = _powers(recording)
     beginnings = _beginnings(power)
     echo = _echo(beginnings)
-    return tuple(_judged(recording, power, each, echo) for each in beginnings)
+    judged = [_judged(recording, power, each, echo) for each in beginnings]
+    noises = [found.noise_power for bang, found in judged if found.ends_in_noise and not bang.faults]
+    noise = min(noises, default=np.inf)
+    return tuple(
+        replace(bang, faults=bang.faults | {BangFault.CUT_SHORT}) if _ends_over(found, noise) else bang
+        for bang, found in judged
+    )
 
 
 def ranked(bangs: Sequence[Bang]) -> tuple[Bang, ...]:
@@ -215,9 +223,14 @@ def _echo(beginnings: Sequence[_Beginning]) -> int | None:
     return round(sum(delays) / len(delays))
 
 
+def _ends_over(found: Truncation, noise_power: float) -> bool:
+    """Whether a bang ends far over the noise that others end in: what it was taken to end in is its decay."""
+    return found.noise_power > _OVER_OTHERS * noise_power and found.peak_to_noise_db < _ENOUGH_RANGE_DB
+
+
 def _judged(
     recording: Recording, power: NDArray[np.float64], beginning: _Beginning, echo: int | None
-) -> Bang:
+) -> tuple[Bang, Truncation]:
     rate = recording.sample_rate
     lead = round(2.0 * LEAD_S * rate)
     first = max(0, beginning.step * rate // _STEPS_PER_S - lead)
@@ -236,7 +249,7 @@ def _judged(
     if not truncation.ends_in_noise and truncation.peak_to_noise_db < _ENOUGH_RANGE_DB:
         faults.add(BangFault.CUT_SHORT)
     peak = float(np.abs(samples).max(initial=0.0))
-    return Bang(
+    bang = Bang(
         first_frame=first,
         end_frame=end_frame,
         time_s=(first + onset) / rate,
@@ -244,6 +257,7 @@ def _judged(
         range_db=_ranges(samples, rate),
         faults=frozenset(faults),
     )
+    return bang, truncation
 
 
 def _is_clipped(column: NDArray[np.float64]) -> bool:

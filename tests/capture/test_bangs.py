@@ -61,6 +61,13 @@ def test_a_clap_that_the_next_or_the_end_cuts_off_is_dropped(clap, recorded):
     assert [sorted(bang.faults) for bang in found] == [[BangFault.CUT_SHORT]] * 2
 
 
+@pytest.mark.parametrize("kept_s", [0.1, 0.15, 0.25])
+def test_a_clap_that_ends_far_over_the_noise_of_the_others_is_cut_short(clap, recorded, kept_s):
+    sounds = [(1.0, clap(0.8, length_s=3.0)), (5.0, clap(0.8, length_s=3.0, seed=2))]
+    found = find_bangs(ArrayRecording(recorded(sounds, length_s=5.0 + kept_s), RATE))
+    assert [sorted(bang.faults) for bang in found] == [[], [BangFault.CUT_SHORT]]
+
+
 def test_a_quiet_knock_is_no_bang_but_ends_one(clap, recorded):
     sounds = [(1.0, clap()), (3.0, 0.01 * clap(seed=2))]
     (bang,) = find_bangs(ArrayRecording(recorded(sounds, length_s=6.0, floor=1e-6), RATE))
