@@ -59,6 +59,7 @@ __all__ = [
 ]
 
 MOST_KEPT_BACK = 0.999  # of the energy
+NEAREST_M = 1e-6  # a shorter way counts as this
 
 
 def panel_axes(panel: Panel) -> Array:
@@ -165,7 +166,8 @@ def kept_back(
 ) -> Array:
     """Share of the energy that a panel keeps from what lies behind it."""
     ways = [float(np.linalg.norm(point - panel.centre_m)) for point in (source, receiver)]
-    mean_m = 2.0 * ways[0] * ways[1] / (ways[0] + ways[1])
+    # a baffle between two microphones has the middle of its set-up at its own
+    mean_m = max(2.0 * ways[0] * ways[1] / (ways[0] + ways[1]), NEAREST_M)
     found = np.full(len(frequencies_hz), MOST_KEPT_BACK)
     for side in panel.size_m:
         found *= np.minimum(1.0, frequencies_hz * (2.0 * side**2 / (sound_speed * mean_m)))

@@ -21,6 +21,7 @@ from roomplan.rooms.panels import (
     times_crossed,
 )
 from roomplan.rooms.spec import BAND_CENTRES_HZ, Panel
+from roomplan.rooms.synthesis import synthesise
 
 RATE = 48_000
 SPEED = 343.2
@@ -99,6 +100,25 @@ def test_below_its_limit_a_panel_loses_6_db_an_octave_and_reaches_the_image_ther
         board, source, np.array([8.0, 0.0, 11.5]), limit * np.array([0.25, 4.0]), sound_speed=SPEED
     )
     np.testing.assert_allclose(behind, [1 / 16, 0.999], rtol=0.01)
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+@pytest.mark.parametrize("centre", ["microphones", "source"])
+def test_a_panel_may_have_its_middle_where_that_of_a_set_up_or_a_source_is(box, make_seat, axis, centre):
+    # A baffle between two microphones, or a board that a player sits in: ways of no length.
+    spec = box(time_s=0.6)
+    source = source_position(spec, make_seat(6.0, 0.0))
+    at = setup_middle(spec, "main") if centre == "microphones" else source
+    board = panel(tuple(at.tolist()), (1.0, 0.8), aim=90.0 * axis)
+    made = synthesise(
+        replace(spec, panels=(board,)),
+        seat=make_seat(6.0, 0.0),
+        microphones="main",
+        sources=1,
+        sample_rate=16_000,
+    )
+    assert np.all(np.isfinite(made.direct + made.reflected))
+    assert np.sum(made.reflected**2) > 0.0
 
 
 def test_a_panel_mirrors_nothing_to_its_other_side():
