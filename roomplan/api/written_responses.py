@@ -12,7 +12,7 @@ from roomplan.errors import RoomplanError
 from roomplan.files.staging import StagedFolder, silent_notice
 from roomplan.rendering.progress import silent_progress
 from roomplan.report.rooms import WrittenResponse
-from roomplan.rooms.geometry import source_position
+from roomplan.rooms.geometry import setup_middle, source_position
 from roomplan.rooms.images import early_reflections
 from roomplan.rooms.portrait import response_figures
 
@@ -85,7 +85,7 @@ def write_response(
     samples = response.direct + response.reflected if direct else response.reflected
     progress("writing", 0, 1)
     peak = _write(output.expanduser(), samples, sample_rate, replace=replace, notice=notice)
-    receiver = np.mean(room.microphones[microphones].positions_m, axis=0)
+    receiver = setup_middle(room, microphones)
     free_path_s = 4.0 * room.volume_m3 / room.surface_m2 / room.sound_speed
     early = early_reflections(room, seat, microphones, within_s=3.0 * free_path_s)
     return WrittenResponse(

@@ -19,7 +19,7 @@ from roomplan.acoustics.room_formulas import (
 from roomplan.acoustics.transforms import fast_length, inner, spectrum
 from roomplan.depth.model import SeatFigures
 from roomplan.rooms.conditioning import remove_direct
-from roomplan.rooms.geometry import source_position
+from roomplan.rooms.geometry import setup_middle, source_position
 from roomplan.rooms.images import early_reflections
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def theoretical_figures(
     Barron's theory is for diffuse fields: measured C80 scatter by 1.4 dB about it (19 halls, Barron 2015,
     J. Acoust. Soc. Am. 137, read second-hand).
     """
-    distance = float(np.linalg.norm(source_position(spec, seat) - _middle(spec)))
+    distance = float(np.linalg.norm(source_position(spec, seat) - setup_middle(spec, _MAIN)))
     mid, speed = spec.mid_reverberation_time_s, spec.sound_speed
     field_at = revised_theory(spec.volume_m3, mid, distance, sound_speed=speed)
     index_db = 0.0
@@ -91,10 +91,6 @@ def theoretical_figures(
         pre_delay_s=gap,
         directivity_index_db=index_db,
     )
-
-
-def _middle(spec: RoomSpecification) -> Array:
-    return np.mean(spec.microphones[_MAIN].positions_m, axis=0)
 
 
 def measured_figures(response: Array, *, sample_rate: int) -> SeatFigures:

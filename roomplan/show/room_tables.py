@@ -79,8 +79,8 @@ def _scattering_words(spec: RoomSpecification) -> str:
 def _panel_words(panel: Panel) -> str:
     x, y, z = (metres(at) for at in panel.centre_m)
     across, along = (metres(side) for side in panel.size_m)
-    aims = f"looks {panel.aim_deg:g}°, {panel.tilt_deg:g}°".replace("-", "−")
-    return f"{across} × {along} m at [{x}, {y}, {z}], {aims}; scattering {panel.scattering:g}"
+    place = f"at [{x}, {y}, {z}], looks {panel.aim_deg:g}°, {panel.tilt_deg:g}°".replace("-", "−")
+    return f"{across} × {along} m {place}; scattering {panel.scattering:g}"
 
 
 def _scatterers_words(bodies: Scatterers) -> str:
