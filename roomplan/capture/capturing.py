@@ -231,7 +231,7 @@ def _assembled(
             findings.append(Finding("take_unused", "remark", time_s=time, side=take.cut.side))
     for side, take in best.items():
         findings += findings_of_harmonics(harmonics[side], take, sweep, distorts=distorts)
-        findings += findings_of_ranges(take)
+        findings += findings_of_ranges(take, sweep)
     return Capture(
         sample_rate=sweep.rate,
         sides=tuple(best),

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from roomplan.capture.likeness import (
     gain_moved,
     gap_noise,
@@ -28,10 +26,12 @@ if TYPE_CHECKING:
     from roomplan.capture.result import Severity
     from roomplan.capture.sequence import Side
     from roomplan.capture.sweep import Sweep
+    from roomplan.capture.tail import OctaveTail
 
 __all__ = ["findings_of_harmonics", "findings_of_ranges", "findings_of_take", "findings_of_takes"]
 
 _T30_DB, _T20_DB = 45.0, 35.0  # ISO 3382-1:2009, 5.3.3: range of a decay over its noise
+_SHARE_OF_GAP = 0.9  # a decay that goes on for longer is cut off by the next sweep, and by no noise
 _DISTORTED_DB = -30.0
 _SURELY_DISTORTED_DB = (
     -60.0
@@ -88,6 +88,8 @@ def findings_of_takes(takes: Sequence[PlayedTake], spliced: Collection[int], swe
         return found  # its harmonics are under the sweep, without end
     gaps = [gap_noise(take.levels, sweep) for take in takes]
     raised, lowered = noise_raised(gaps), noise_suppressed(gaps)
+    if any(_range_is_cut(tail, take, sweep) for take in takes for tail in take.tails):
+        raised = None  # what fills the gaps may be the decay
     if raised is not None:
         found.append(Finding("automatic_gain", "unreliable", level_db=raised))
     if lowered is not None:
@@ -167,19 +169,47 @@ def findings_of_harmonics(
     return found
 
 
-def findings_of_ranges(take: PlayedTake) -> list[Finding]:
-    """Octaves whose decay is too close to the noise, by their worst channel."""
-    ranges: dict[float, float] = {}
+def findings_of_ranges(take: PlayedTake, sweep: Sweep) -> list[Finding]:
+    """Octaves whose decay is too close to the noise or longer than the gap, by their worst channel."""
+    worst: dict[float, OctaveTail] = {}
     for tail in take.tails:
-        ranges[tail.frequency_hz] = min(tail.range_db, ranges.get(tail.frequency_hz, np.inf))
-    return [
+        known = worst.get(tail.frequency_hz)
+        if known is None or tail.range_db < known.range_db:
+            worst[tail.frequency_hz] = tail
+    short = [tail for tail in worst.values() if tail.range_db < _T30_DB]
+    cut = [tail for tail in short if _range_is_cut(tail, take, sweep)]
+    side: Side = take.cut.side
+    found = [
         Finding(
             "short_range",
-            "unreliable" if range_db < _T20_DB else "remark",
-            side=take.cut.side,
-            frequency_hz=frequency,
-            level_db=_T30_DB - range_db,
+            _severity(tail),
+            side=side,
+            frequency_hz=tail.frequency_hz,
+            level_db=_T30_DB - tail.range_db,
         )
-        for frequency, range_db in ranges.items()
-        if range_db < _T30_DB
+        for tail in short
+        if tail not in cut
     ]
+    if cut:
+        least = min(cut, key=lambda tail: tail.range_db)
+        found.append(
+            Finding(
+                "short_gap",
+                _severity(least),
+                side=side,
+                frequency_hz=least.frequency_hz,
+                level_db=_T30_DB - least.range_db,
+                seconds=max(tail.decay_time_s or 0.0 for tail in cut),
+            )
+        )
+    return found
+
+
+def _range_is_cut(tail: OctaveTail, take: PlayedTake, sweep: Sweep) -> bool:
+    """Whether a decay has too little range because it goes on for longer than the gap."""
+    gap_s = (take.kept - take.direct) / sweep.rate
+    return tail.range_db < _T30_DB and tail.decay_time_s is not None and tail.seconds > _SHARE_OF_GAP * gap_s
+
+
+def _severity(tail: OctaveTail) -> Severity:
+    return "unreliable" if tail.range_db < _T20_DB else "remark"

@@ -44,6 +44,7 @@ FindingCode = Literal[
     "distortion",
     "harmonic_tail",
     "short_range",
+    "short_gap",
     "no_signal",
     # remarks
     "drift",
@@ -72,9 +73,10 @@ distortion         `level_db` of harmonics relative to the fundamental
 harmonic_tail      the room's tail of the second harmonic at the direct sound: `level_db`; `seconds` of sweep
                    would put it 60 dB down
 short_range        `level_db` missing to 45 dB of decay over the noise, in the octave `frequency_hz`
+short_gap          the same where the gap is shorter than the decay, which takes `seconds` for 60 dB
 no_signal          nothing of the sweeps is in this channel: it has no responses
 drift              `ppm`, repaired
-drift_unknown      one take of each side, and nothing to tell a drift by
+drift_unknown      nothing to tell a drift by: one take of each side, or clocks too far apart
 take_unused        another take of the side was better
 """
 

@@ -118,6 +118,16 @@ def _short_range(finding: Finding) -> Said:
     )
 
 
+def _short_gap(finding: Finding) -> Said:
+    missing = finding.level_db or 0.0
+    octave = "" if finding.frequency_hz is None else f" in the octave at {finding.frequency_hz:g} Hz"
+    return Said(
+        f"the silence behind the sweep is shorter than the decay{octave}: {missing:.0f} dB are missing "
+        "to the 45 dB that T30 asks for",
+        f"make a sweep with --decay {math.ceil(finding.seconds or 1.0)}",
+    )
+
+
 def _harmonic_tail(finding: Finding) -> Said:
     what = f"the room's tail of the second harmonic is at {_level(finding)} dB when the response begins"
     if finding.seconds is None:
@@ -189,6 +199,7 @@ _WORDS: Mapping[str, Callable[[Finding], Said]] = {
     "distortion": lambda f: Said(f"distortion: harmonics at {_level(f)} dB", "turn the loudspeaker down"),
     "harmonic_tail": _harmonic_tail,
     "short_range": _short_range,
+    "short_gap": _short_gap,
     "no_signal": lambda _f: Said(
         "nothing of the sweeps is in it, and no response is made of it", "check its microphone and its cable"
     ),

@@ -256,6 +256,17 @@ def test_a_sweep_too_short_for_the_room_says_how_long_it_should_be():
     assert found.seconds == pytest.approx(SWEEP.octaves * 1.5 * (60.0 + second) / 60.0, rel=0.1)
 
 
+def test_a_gap_shorter_than_the_decay_asks_for_a_longer_one_and_for_no_quieter_room():
+    room = decaying_room(2, decay_s=2.0, seconds=3.0)
+    sequence = SweepSequence(SWEEP, THREE.sides, 0.5, 1.0)
+    _, capture = captured(Chain(room, noise_db=70.0, bits=24), sequence)
+    assert set(codes(capture)) == {"short_gap"}
+    found = finding(capture, "short_gap")
+    assert found.seconds == pytest.approx(2.0, rel=0.3)
+    # of a second of 60 dB in 2 s there are 30 dB
+    assert found.level_db == pytest.approx(45.0 - 30.0, abs=8.0)
+
+
 @pytest.mark.parametrize("release_s", [0.3, 0.6])
 def test_an_automatic_gain_is_told_by_the_noise_that_comes_up_in_the_gaps(release_s):
     _, capture = captured(Chain(ROOM, faults=[automatic_gain(release_s=release_s)], **NOISY))
