@@ -4,4 +4,4 @@ from __future__ import annotations
 
 __all__ = ["ALGORITHM"]
 
-ALGORITHM = 7
+ALGORITHM = 8

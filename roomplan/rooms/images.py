@@ -22,7 +22,15 @@ from roomplan.acoustics.bands import exact_mid_band
 from roomplan.acoustics.room_formulas import ENERGY_DB, REFERENCE_DISTANCE_M
 from roomplan.frozen_classes import frozen_class
 from roomplan.rooms.geometry import setup_middle, source_position
-from roomplan.rooms.panels import crossed, kept_back, mirror_image, panel_axes, sent_on, times_crossed
+from roomplan.rooms.panels import (
+    crossed,
+    kept_back,
+    mirror_image,
+    on_one_side,
+    panel_axes,
+    sent_on,
+    times_crossed,
+)
 from roomplan.rooms.spec import SURFACES
 from roomplan.rooms.walls import (
     air_db_per_m,
@@ -205,10 +213,10 @@ def with_panels(
     none = np.zeros_like(through)
     positions, hits = [images.positions_m], [np.concatenate([images.hits, through, none], axis=1)]
     for index, panel in enumerate(panels):
-        before = [float((point - panel.centre_m) @ panel_axes(panel)[2]) for point in (source, receiver)]
         image = mirror_image(panel, source)
-        if before[0] * before[1] <= 0.0 or float(np.linalg.norm(image - receiver)) > reach_m:
+        if not on_one_side(panel, source, receiver) or float(np.linalg.norm(image - receiver)) > reach_m:
             continue
+        before = [float((point - panel.centre_m) @ panel_axes(panel)[2]) for point in (source, receiver)]
         share = before[0] / (before[0] + before[1])
         met = image + share * (receiver - image)
         row = np.zeros((1, hits[0].shape[1]), dtype=np.int64)

@@ -53,13 +53,14 @@ __all__ = [
     "fresnel_integrals",
     "kept_back",
     "mirror_image",
+    "on_one_side",
     "panel_axes",
     "sent_on",
     "times_crossed",
 ]
 
 MOST_KEPT_BACK = 0.999  # of the energy
-NEAREST_M = 1e-6  # a shorter way counts as this
+NEAREST_M = 1e-6  # a shorter way counts as this; what is nearer to a panel's plane is on neither of its sides
 
 
 def panel_axes(panel: Panel) -> Array:
@@ -81,11 +82,17 @@ def crossed(panel: Panel, start: Array, end: Array) -> NDArray[np.bool_]:
     """Whether straight ways, (…, 3) to (…, 3), go through a panel."""
     axes = panel_axes(panel)
     from_it, to_it = (start - panel.centre_m) @ axes.T, (end - panel.centre_m) @ axes.T
-    apart = from_it[..., 2] * to_it[..., 2] < 0.0
+    apart = _beside(from_it[..., 2]) * _beside(to_it[..., 2]) < 0.0
     span = np.where(apart, from_it[..., 2] - to_it[..., 2], 1.0)
     met = from_it + (from_it[..., 2] / span)[..., None] * (to_it - from_it)
     half = np.array(panel.size_m) / 2.0
     return apart & np.all(np.abs(met[..., :2]) <= half, axis=-1)
+
+
+def on_one_side(panel: Panel, start: Array, end: Array) -> bool:
+    """Whether a panel mirrors one point to another, (3,) each: both before it, or both behind."""
+    here, there = (np.array([start, end]) - panel.centre_m) @ panel_axes(panel)[2]
+    return bool(_beside(here) * _beside(there) > 0.0)
 
 
 def times_crossed(
@@ -144,7 +151,7 @@ def sent_on(
     """Share K of the mirror image's energy that a panel sends to a receiver; none to its other side."""
     axes = panel_axes(panel)
     here, there = axes @ (source - panel.centre_m), axes @ (receiver - panel.centre_m)
-    if here[2] * there[2] <= 0.0:
+    if not on_one_side(panel, source, receiver):
         return np.zeros(len(frequencies_hz))
     share = here[2] / (here[2] + there[2])
     met = here + share * (there * [1.0, 1.0, -1.0] - here)
@@ -172,6 +179,11 @@ def kept_back(
     for side in panel.size_m:
         found *= np.minimum(1.0, frequencies_hz * (2.0 * side**2 / (sound_speed * mean_m)))
     return found
+
+
+def _beside(heights_m: Array) -> Array:
+    """Heights over a panel's plane, 0 for what is in it: rounding would say on which side that is."""
+    return np.where(np.abs(heights_m) > NEAREST_M, heights_m, 0.0)
 
 
 def fresnel_integrals(v: Array) -> tuple[Array, Array]:

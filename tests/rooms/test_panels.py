@@ -13,9 +13,11 @@ from roomplan.rooms.geometry import setup_middle, source_position
 from roomplan.rooms.images import early_reflections, emission_cosines, image_sources, with_panels
 from roomplan.rooms.panels import (
     corners,
+    crossed,
     fresnel_integrals,
     kept_back,
     mirror_image,
+    on_one_side,
     panel_axes,
     sent_on,
     times_crossed,
@@ -119,6 +121,15 @@ def test_a_panel_may_have_its_middle_where_that_of_a_set_up_or_a_source_is(box, 
     )
     assert np.all(np.isfinite(made.direct + made.reflected))
     assert np.sum(made.reflected**2) > 0.0
+
+
+@pytest.mark.parametrize("off_m", [0.0, 1e-16, -1e-16, 1e-9, -1e-9])
+def test_a_point_in_the_plane_of_a_panel_is_on_neither_side_whatever_rounding_says(off_m):
+    board = panel((8.0, 0.0, 4.0), (9.0, 9.0), aim=33.0, tilt=90.0)
+    source, receiver = np.array([6.0, 0.0, 1.0]), np.array([9.0, 1.0, 4.0 + off_m])
+    assert not on_one_side(board, source, receiver)
+    assert not crossed(board, source, receiver)
+    assert np.all(sent_on(board, source, receiver, np.array([63.0, 4000.0]), sound_speed=SPEED) == 0.0)
 
 
 def test_a_panel_mirrors_nothing_to_its_other_side():
