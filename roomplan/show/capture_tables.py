@@ -76,9 +76,12 @@ def _told(capture: Capture) -> list[Text]:
             for entry in capture.harmonics
             if entry.order == order and entry.level_db >= entry.floor_db + MARGIN_OVER_FLOOR_DB
         ]
-        harmonics.append(f"{order}. {level(max(heard)) if heard else DASH} dB")
+        if heard:
+            harmonics.append(f"{order}. {level(max(heard))} dB")
     if harmonics:
         lines.append(f"harmonics against the fundamental, the loudest channel: {', '.join(harmonics)}")
+    elif capture.harmonics:
+        lines.append("harmonics: none over the noise")
     return [Text(line) for line in lines]
 
 

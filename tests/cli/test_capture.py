@@ -92,6 +92,17 @@ def test_two_loudspeakers_and_two_microphones_give_true_stereo_with_its_levels(p
         assert difference_db(found[:, path], truth[:, path]) < -50.0
 
 
+def test_harmonics_are_listed_where_they_are_over_the_noise_and_else_said_to_be_under_it(
+    played, write, capture
+):
+    heard = recorded(played, room())
+    write("front.wav", heard, RATE)
+    assert "harmonics: none over the noise" in capture("front.wav").output
+    write("bent.wav", heard + 0.2 * heard**3, RATE)
+    (line,) = [line for line in capture("bent.wav").output.splitlines() if line.startswith("harmonics")]
+    assert ": 3. −" in line  # a cube makes the third alone, and the first
+
+
 @pytest.mark.parametrize(
     ("sides", "microphones", "files"),
     [
