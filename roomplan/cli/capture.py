@@ -79,7 +79,7 @@ def capture(
         typer.Option(
             "--plot",
             metavar="FILE",
-            help="Draw arrivals, ranges, distortion and decay: .png or .svg, .pdf for many recordings.",
+            help="With --sweep: draw arrivals, ranges, distortion and decay; .png or .svg, .pdf for many.",
             show_default=False,
         ),
     ] = None,
@@ -87,7 +87,7 @@ def capture(
     as_json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Make impulse responses of recordings of a sweep, and say how far to trust them.
+    """Make impulse responses of recordings of a sweep or of bangs, and say how far to trust them.
 
     Each recording becomes a position, called like its file: mono, stereo or true stereo by what was played
     and recorded, 32-bit float, levels kept between sides and recordings. The recording may begin at any time,
