@@ -16,7 +16,7 @@ import numpy as np
 from roomplan.errors import RoomplanError
 from roomplan.report.capture_words import verdict_of
 from roomplan.show.capture_tables import MARGIN_OVER_FLOOR_DB, T20_RANGE_DB, T30_RANGE_DB
-from roomplan.show.figure_files import picture_format, save_pages
+from roomplan.show.figure_files import picture_format, require_picture_place, save_pages
 from roomplan.show.sheet import (
     MARGIN,
     grid_of_levels,
@@ -72,7 +72,8 @@ def draw_captures(captured: Sequence[CapturedSweeps], target: Path) -> None:
 
 
 def require_pages(target: Path, recordings: int) -> None:
-    """Refuse a picture that cannot show so many recordings; asked before any work."""
+    """Refuse a picture that cannot show so many recordings or be written; asked before any work."""
+    require_picture_place(target)
     if picture_format(target) != "pdf" and recordings > 1:
         raise RoomplanError(
             f"{target}: a picture shows one recording, not {recordings}", remedy="name a .pdf"

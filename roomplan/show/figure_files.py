@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
-__all__ = ["picture_format", "save_pages"]
+__all__ = ["picture_format", "require_picture_place", "save_pages"]
 
 _FORMATS = {".png": "png", ".svg": "svg", ".pdf": "pdf"}
 
@@ -96,8 +96,8 @@ def _write(figures: Iterator[Figure], path: Path, kind: str) -> None:
         figure.savefig(path, format=kind, dpi=DOTS_PER_INCH, metadata=metadata)
 
 
-def _put_in_place(target: Path, write: Callable[[Path], None]) -> None:
-    """Have a file written beside the target and moved; whatever fails, the earlier file is whole."""
+def require_picture_place(target: Path) -> Path:
+    """Real path of a picture; raise RoomplanError where there can be none."""
     whole = real_path(target.expanduser())
     if not whole.parent.is_dir():
         raise RoomplanError(
@@ -105,6 +105,12 @@ def _put_in_place(target: Path, write: Callable[[Path], None]) -> None:
         )
     if whole.is_dir():
         raise RoomplanError(f"{target}: is a folder, not a picture", remedy="name a file")
+    return whole
+
+
+def _put_in_place(target: Path, write: Callable[[Path], None]) -> None:
+    """Have a file written beside the target and moved; whatever fails, the earlier file is whole."""
+    whole = require_picture_place(target)
     try:
         with whole_file(whole) as partial:
             write(partial)

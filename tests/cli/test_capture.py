@@ -216,6 +216,13 @@ def test_a_mistake_in_the_command_is_named_with_what_would_be_right(played, writ
     assert words in capture(*arguments, status=1).errors
 
 
+def test_a_picture_in_a_folder_that_is_not_there_is_refused_before_any_work(played, folder, write, capture):
+    write("front.wav", recorded(played, room()), RATE)
+    errors = capture("front.wav", "--plot", "nowhere/nave.png", status=1).errors
+    assert "there is no folder" in errors
+    assert not (folder / "nave").exists()
+
+
 def test_a_file_that_is_no_sweep_is_refused(played, write, run):
     write("front.wav", recorded(played, room()), RATE)
     outcome = run("capture", "front.wav", "--sweep", "front.wav", "-o", "nave", "--quiet")
