@@ -15,6 +15,7 @@ from roomplan.rendering.kept_decays import KeptDecays
 from roomplan.rendering.kept_pass import PassOptions
 from roomplan.rendering.measure import measure_session
 from roomplan.rendering.progress import silent_progress
+from roomplan.session.output_files import plan_targets
 from roomplan.session.response_matrices import response_matrices
 
 if TYPE_CHECKING:
@@ -50,7 +51,8 @@ def measure_with_targets(
     cache : Cache or None
         As in `target_results`.
     peaks : bool
-        Whether peaks are measured anew where deliveries are judged by them and an earlier pass has none.
+        Whether peaks are measured anew where deliveries of an integer format, which they may not fit, are
+        judged by them and an earlier pass has none. A target that asks for them has them measured anyway.
 
     Returns
     -------
@@ -59,6 +61,8 @@ def measure_with_targets(
     results : tuple of TargetResult
     """
     targets = session.plan.targets if session.excerpt is None else ()
+    judged = peaks and any(target.delivery.bit_depth != "32f" for target in plan_targets(session.plan))
+    peaks = judged or any(target.kind == "true_peak" for target in targets)
     if not targets:
         return measure_session(session, workers=workers, progress=progress, cache=cache, peaks=peaks), ()
     with keeping(cache) as kept:

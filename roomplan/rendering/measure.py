@@ -55,16 +55,14 @@ def measure_session(
     """Measure every bus of a session; nothing is written.
 
     The session is rendered, unless `cache` holds the cross powers of the same sounds at other levels: then
-    all but the peaks follow from those. With `peaks` that is not enough where a delivery has an integer
-    format, which those peaks may not fit.
+    all but the peaks follow from those, and with `peaks` that is not enough.
     """
     usual = plan_targets(session.plan)
     layout = lay_out(session)
     options = PassOptions(workers, progress, cache)
     stems = survey(session, options)
     matrices = prepared_matrices(session, options)
-    integer = any(target.delivery.bit_depth != "32f" for target in usual)
-    heard, recalled = hear_or_recall(layout, matrices, options, peaks=peaks and integer)
+    heard, recalled = hear_or_recall(layout, matrices, options, peaks=peaks)
     refused, foreseen = foreseen_clipping(session, heard.levels, usual, layout.families)
     places = [(target.delivery.place, whole_place(target.folder)) for target in usual]
     refused += [replaced(problem, place=place) for place, problem in places if problem is not None]

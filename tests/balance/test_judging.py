@@ -56,6 +56,19 @@ def test_a_true_peak_at_other_levels_is_metered_once_and_then_known(opened, tmp_
     assert before.value != first.value
 
 
+@pytest.mark.parametrize("peaks", [True, False])
+def test_the_pass_that_a_true_peak_target_asks_for_gives_the_peaks_and_the_length_that_are_shown(
+    opened, tmp_path, peaks
+):
+    cache = Cache(tmp_path / "cache")
+    measure_with_targets(opened(-40), cache=cache)
+    found, (target,) = measure_with_targets(opened(20), cache=cache, peaks=peaks)
+    fresh, _targets = measure_with_targets(opened(20), cache=None)
+    assert not found.recalled
+    assert found.bus("mix").true_peak_dbtp == pytest.approx(target.value, abs=1e-9)
+    assert found.frames == fresh.frames
+
+
 def test_a_pass_over_known_sounds_has_the_figures_of_one_that_knows_nothing(opened, tmp_path):
     cache = Cache(tmp_path / "cache")
     measure_with_targets(opened(-6), cache=cache)
