@@ -244,7 +244,8 @@ class RoomShape(Shape):
     ] = Field(default=None, description="How the section's left and right are sent into the response.")
     normalise: Annotated[model.Normalise, Choice(get_args(model.Normalise))] = Field(
         default="loudness",
-        description="What a send of 0 dB returns as strong as it went in; `none` leaves the response alone.",
+        description="By which measure 0 dB of send returns as strong as it went in; "
+        "`none` leaves the response alone.",
     )
     gain_position: Annotated[
         str | None,
