@@ -21,6 +21,7 @@ def test_a_warning_of_a_library_is_shown_only_when_warnings_are_asked_for(monkey
         return lambda: warnings.warn("overflow somewhere", RuntimeWarning, stacklevel=1)
 
     monkeypatch.setattr(roomplan.cli.main, "build", build)
+    monkeypatch.setattr(sys, "argv", ["roomplan", "cache"])  # without a command there is a list of them
     monkeypatch.setattr(sys, "warnoptions", asked)
     monkeypatch.setenv("PYTHONWARNINGS", "default")  # for what this test starts; main leaves it alone
     with pytest.raises(SystemExit) as ended:
@@ -39,7 +40,11 @@ def test_processes_of_a_command_keep_warnings_to_themselves_too():
     plain = {name: value for name, value in os.environ.items() if name != "PYTHONWARNINGS"}
     quiet, asked = (
         subprocess.run(
-            [sys.executable, "-c", code], env=plain | more, capture_output=True, text=True, check=True
+            [sys.executable, "-c", code, "cache"],
+            env=plain | more,
+            capture_output=True,
+            text=True,
+            check=True,
         )
         for more in ({}, {"PYTHONWARNINGS": "default"})
     )
