@@ -139,7 +139,7 @@ def test_the_samples_themselves_hold_those_reflections_within_a_sample_and_a_ten
     grid = np.asarray(lines, dtype=np.float64)
     air = -air_attenuation(grid, temperature_c=20.0, humidity_percent=50.0) / 8.686
     both = np.concatenate([air, air[-2:0:-1]])
-    air = np.conj(scipy.signal.hilbert(both))[: len(air)][band]
+    air = np.conj(np.asarray(scipy.signal.hilbert(both)))[: len(air)][band]
     delays = distance / spec.sound_speed - origin_s
     pulses = np.exp(np.outer(-2j * np.pi * lines[band], delays) + np.outer(air, distance))
     fit, *_ = np.linalg.lstsq(pulses, spectrum, rcond=None)
